@@ -1,0 +1,42 @@
+package site
+
+import "time"
+
+// RecordKind says what a person or the daemon put on record.
+type RecordKind string
+
+// The kinds of record. Value's meaning and unit stand beside each.
+const (
+	RecSiteFile      RecordKind = "site-file"      // an accepted site file; Text is the file without secrets, Subject its revision
+	RecHandWatering  RecordKind = "hand-watering"  // Value m3 put on a bay by hand
+	RecMaintenance   RecordKind = "maintenance"    // someone works at Bay (or the site) until Until
+	RecSeason        RecordKind = "season"         // Text "open" or "closed"
+	RecAck           RecordKind = "ack"            // Subject is the alarm's id
+	RecShelve        RecordKind = "shelve"         // Subject is the alarm's id, until Until, Text why
+	RecUnshelve      RecordKind = "unshelve"       // Subject is the alarm's id
+	RecCalibration   RecordKind = "calibration"    // Subject is a point; Value gain, Value2 offset in SI
+	RecMeterReplaced RecordKind = "meter-replaced" // Subject is a point
+	RecSensorChanged RecordKind = "sensor-changed" // Subject is a point
+	RecDip           RecordKind = "dip"            // Value m, level read by hand at Bay
+	RecSurface       RecordKind = "surface"        // Text dry, right or soft
+	RecSetPoint      RecordKind = "set-point"      // Value m, the set point a person moved Bay to
+	RecClock         RecordKind = "clock"          // Value s by which the clock was found wrong
+)
+
+// Record is something put on record by a person or by the daemon. It is valid from Time
+// onwards and never backwards.
+type Record struct {
+	ID      int64
+	Time    time.Time
+	Kind    RecordKind
+	Bay     string
+	Subject string
+	Who     string
+	Value   float64 // NaN when the kind has none
+	Value2  float64
+	Until   time.Time // zero when the kind has no end
+	Text    string
+	// AfterSeq is the sequence number of the last sample journaled before the record: where it
+	// stands in the journal's order.
+	AfterSeq int64
+}
