@@ -1,0 +1,106 @@
+// Command bayledger is the watchman for clay tennis courts that are watered from below: it
+// reads the field sensors, keeps for every bay an account of water in, out and held, and says
+// which bay does not close and why.
+//
+// main.go holds the flags, the signals and the exit codes; each command is a file of its own.
+// Data goes to stdout, everything else to stderr. Exit codes: 0 done, 1 failed or something
+// did not answer, 2 the user's input is wrong.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	_ "time/tzdata" // a Pi image may lack the zone files, and accounts close at local midnight
+
+	"github.com/alecthomas/kong"
+
+	"bayledger/agent/site"
+)
+
+// Exit codes of the program.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitInput  = 2
+)
+
+// commands is the command line; kong fills it.
+type commands struct {
+	Version versionCmd `cmd:"" help:"Version, commit and schema versions."`
+}
+
+// environment is what a command may touch of the world.
+type environment struct {
+	Ctx            context.Context
+	Stdin          io.Reader
+	Stdout, Stderr io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// inputError marks an error whose cause is what the user gave.
+type inputError struct{ error }
+
+func (e inputError) Unwrap() error { return e.error }
+
+// badInput makes err exit with code 2.
+func badInput(err error) error {
+	if err == nil {
+		return nil
+	}
+	return inputError{err}
+}
+
+// run is the whole program, so that tests can call it. It returns the exit code.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	var cli commands
+	exited := -1
+	parser, err := kong.New(&cli,
+		kong.Name("bayledger"),
+		kong.Description("The watchman for clay courts that are watered from below."),
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(code int) { exited = code }),
+		kong.UsageOnError(),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+	)
+	if err != nil {
+		fmt.Fprintln(stderr, "bayledger: command line:", err)
+		return exitFailed
+	}
+	parsed, err := parser.Parse(args)
+	if exited >= 0 { // --help has printed and asked to leave
+		return exited
+	}
+	if err != nil {
+		fmt.Fprintf(stderr, "bayledger: %v; see bayledger --help\n", err)
+		return exitInput
+	}
+	err = parsed.Run(&environment{Ctx: ctx, Stdin: stdin, Stdout: stdout, Stderr: stderr})
+	return exitCode(err, stderr)
+}
+
+// exitCode prints the error, once, and maps it to the program's exit code.
+func exitCode(err error, stderr io.Writer) int {
+	if err == nil {
+		return exitDone
+	}
+	if problems, ok := errors.AsType[site.Problems](err); ok {
+		fmt.Fprintln(stderr, problems)
+		return exitInput
+	}
+	fmt.Fprintln(stderr, "bayledger:", err)
+	if _, ok := errors.AsType[inputError](err); ok {
+		return exitInput
+	}
+	return exitFailed
+}

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"bayledger/agent/site"
+)
+
+// version is set by the release build (-ldflags -X main.version=...); a build from a checkout
+// says the commit instead.
+var version = "devel"
+
+type versionCmd struct {
+	JSON bool `help:"One JSON object."`
+}
+
+// buildFacts is what the program knows of its own making.
+type buildFacts struct {
+	Version     string `json:"version"`
+	Commit      string `json:"commit,omitempty"`
+	Modified    bool   `json:"modified,omitempty"`
+	Go          string `json:"go"`
+	Platform    string `json:"platform"`
+	EventFormat int    `json:"event_format"`
+}
+
+func facts() buildFacts {
+	f := buildFacts{Version: version, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH, EventFormat: site.EventVersion}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			switch s.Key {
+			case "vcs.revision":
+				f.Commit = s.Value
+			case "vcs.modified":
+				f.Modified = s.Value == "true"
+			}
+		}
+	}
+	return f
+}
+
+// Run implements the command.
+func (c *versionCmd) Run(env *environment) error {
+	f := facts()
+	if c.JSON {
+		return json.NewEncoder(env.Stdout).Encode(f)
+	}
+	commit := f.Commit
+	if commit == "" {
+		commit = "unknown"
+	}
+	_, err := fmt.Fprintf(env.Stdout, "bayledger %s, commit %s, %s, %s, event format %d\n", f.Version, commit, f.Go, f.Platform, f.EventFormat)
+	return err
+}
