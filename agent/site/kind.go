@@ -93,7 +93,15 @@ type KindInfo struct {
 	// Owner is who is expected to act.
 	Owner    string
 	Explains []Explains
+	// FalseReadings is true when the cause makes readings untrue: what it explains is then not
+	// water, and lends the cause neither its time left nor its severity.
+	FalseReadings bool
+	// AllYear is true for what can still hurt when the season is closed and the bays are drained.
+	AllYear bool
 }
+
+// Delay replaces the delays of a kind at one bay. A negative duration keeps the table's.
+type Delay struct{ On, Off time.Duration }
 
 // Kinds is the table of kinds, in the order in which causes are looked for: what explains more
 // comes before what it explains.
@@ -101,7 +109,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: IsolationClosed, Title: "Main shut by the watch",
 		Says: "the daemon shut the main isolation valve", Ends: "a person opens it again",
-		Consequence: "no bay is fed until it is opened", Severity: Morning,
+		Consequence: "no bay is fed until it is opened", AllYear: true, Severity: Morning,
 		FirstAction: "Find out why before opening: read the alarm that closed it, walk the court, then open the main by hand.",
 		DoNot:       "Do not open it from a distance.", Owner: "on call",
 		Explains: []Explains{{NoSupply, AllBays}, {Drying, AllBays}},
@@ -109,27 +117,27 @@ var Kinds = []KindInfo{
 	{
 		Kind: LinkDown, Title: "Line silent",
 		Says: "nothing answers on a line to the field", Ends: "the line answers again",
-		Consequence: "the bays behind it are not watched", Severity: Morning, OnDelay: 2 * time.Minute, OffDelay: time.Minute,
+		Consequence: "the bays behind it are not watched", FalseReadings: true, Severity: Morning, OnDelay: 2 * time.Minute, OffDelay: time.Minute,
 		FirstAction: "Check the power and the cable of the converter or gateway named here.", Owner: "integrator",
 		Explains: []Explains{{NoData, SameSubject}},
 	},
 	{
 		Kind: NoData, Title: "No reading",
 		Says: "a point or a unit has not given a good reading", Ends: "good readings are back",
-		Consequence: "what rests on the reading is not watched", Severity: Morning, OnDelay: 0, OffDelay: time.Minute,
+		Consequence: "what rests on the reading is not watched", FalseReadings: true, Severity: Morning, OnDelay: 0, OffDelay: time.Minute,
 		FirstAction: "Check the unit's power and its cable; look at the bay yourself this morning.", Owner: "integrator",
 	},
 	{
 		Kind: WiringMismatch, Title: "Points mixed up",
 		Says: "a point follows another bay's water", Ends: "the wiring or the site file is put right",
-		Consequence: "every figure of both bays is wrong", Severity: Morning,
+		Consequence: "every figure of both bays is wrong", FalseReadings: true, Severity: Morning,
 		FirstAction: "Run the wiring proof on both bays and correct the site file or the terminals.", Owner: "integrator",
 		Explains: []Explains{{Overfill, Named}, {Drying, Named}, {Leak, Named}, {UnexplainedLoss, Named}, {MeterFault, Named}, {LevelSensorFault, Named}, {ValveStuckOpen, Named}, {ValveStuckClosed, Named}},
 	},
 	{
 		Kind: LevelSensorFault, Title: "Level sensor fault",
 		Says: "the level reading cannot be true", Ends: "it has been good for an hour, or the sensor is replaced",
-		Consequence: "the controller may flood or starve the bay on a false reading", Severity: ByWater, OffDelay: time.Hour,
+		Consequence: "the controller may flood or starve the bay on a false reading", FalseReadings: true, Severity: ByWater, OffDelay: time.Hour,
 		FirstAction: "Dip the chamber of bay {bay} by hand; if sensor and dip differ, put the bay on manual and hold it by the dip.",
 		DoNot:       "Do not trust the level shown for this bay.", Owner: "groundskeeper",
 		Explains: []Explains{{Overfill, SameBay}, {Overflowing, SameBay}, {Drying, SameBay}, {Leak, SameBay}, {UnexplainedLoss, SameBay}, {SlowChamber, SameBay}, {OverflowFault, SameBay}, {ValveWeeping, SameBay}},
@@ -144,27 +152,27 @@ var Kinds = []KindInfo{
 	{
 		Kind: SupplyLineLeak, Title: "Supply line leak",
 		Says: "the main meter runs more than the bays' meters while the valves are shut", Ends: "main and bay meters agree again",
-		Consequence: "water is lost before it reaches a bay", Severity: ByWater, OffDelay: 30 * time.Minute,
+		Consequence: "water is lost before it reaches a bay", AllYear: true, Severity: ByWater, OffDelay: 30 * time.Minute,
 		FirstAction: "Shut the main at {shut-off} and see whether the main meter stops; then look for wet ground along the line.", Owner: "groundskeeper",
 	},
 	{
 		Kind: MainMeterFault, Title: "Main meter fault",
 		Says: "the main meter disagrees with the bays' meters in a way no leak explains", Ends: "it agrees again or is replaced",
-		Consequence: "leaks in the supply line cannot be seen", Severity: Morning, OffDelay: time.Hour,
+		Consequence: "leaks in the supply line cannot be seen", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
 		FirstAction: "Read the main meter's dial against the register named here.", Owner: "integrator",
 		Explains: []Explains{{SupplyLineLeak, AllBays}},
 	},
 	{
 		Kind: MeterFault, Title: "Flow meter fault",
 		Says: "the bay's meter is dead, creeps or registers wrongly", Ends: "it agrees again or is replaced",
-		Consequence: "the bay's water is not counted", Severity: Morning, OffDelay: time.Hour,
+		Consequence: "the bay's water is not counted", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
 		FirstAction: "Open the valve of bay {bay} by hand for a minute and watch the meter's register.", Owner: "integrator",
 		Explains: []Explains{{Leak, SameBay}, {UnexplainedLoss, SameBay}, {ValveStuckClosed, SameBay}, {LowFlow, SameBay}},
 	},
 	{
 		Kind: ValveStuckOpen, Title: "Valve stuck open",
 		Says: "water runs into the bay although the valve should be shut", Ends: "the meter has stood still for two pulses' time",
-		Consequence: "the bay fills to its overflow and the surface goes soft", Severity: ByWater, OffDelay: time.Minute,
+		Consequence: "the bay fills to its overflow and the surface goes soft", AllYear: true, Severity: ByWater, OffDelay: time.Minute,
 		FirstAction: "Shut the hand valve of bay {bay}, or the main at {shut-off}.",
 		DoNot:       "Do not open the cabinet with wet hands or standing in water; leave mains wiring to an electrician.", Owner: "on call",
 		Explains: []Explains{{Overfill, SameBay}, {Overflowing, SameBay}},
@@ -247,38 +255,38 @@ var Kinds = []KindInfo{
 	{
 		Kind: SlowChamber, Title: "Chamber slow",
 		Says: "the chamber settles much more slowly than this bay's habit", Ends: "its habit is regained",
-		Consequence: "the sensor shows yesterday's level and the controller overshoots", Severity: Morning, OffDelay: time.Hour,
+		Consequence: "the sensor shows yesterday's level and the controller overshoots", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
 		FirstAction: "Rinse the chamber of bay {bay} and the pipe that joins it to the bay.", Owner: "groundskeeper",
 	},
 	{
 		Kind: FreezeRisk, Title: "Frost ahead",
 		Says: "a chamber or pipe that holds water will freeze", Ends: "it is thawed or drained",
-		Consequence: "valves, meters and sensors burst", Severity: ByFrost, OffDelay: time.Hour,
+		Consequence: "valves, meters and sensors burst", AllYear: true, Severity: ByFrost, OffDelay: time.Hour,
 		FirstAction: "Drain the supply line and the chambers, or keep them covered and warm tonight.",
 		DoNot:       "Do not thaw pipes with a flame.", Owner: "groundskeeper",
 	},
 	{
 		Kind: ClockUnsure, Title: "Clock not trusted",
 		Says: "nothing vouches for this machine's clock", Ends: "the clock is synchronised",
-		Consequence: "readings are kept and dated later", Severity: Morning, OnDelay: 10 * time.Minute,
+		Consequence: "readings are kept and dated later", AllYear: true, Severity: Morning, OnDelay: 10 * time.Minute,
 		FirstAction: "Give the machine its network back, or set a time server.", Owner: "ops",
 	},
 	{
 		Kind: JournalFault, Title: "Journal fault",
 		Says: "the journal cannot keep what is read", Ends: "it keeps readings again",
-		Consequence: "readings are shown and watched but not kept", Severity: Morning,
+		Consequence: "readings are shown and watched but not kept", AllYear: true, Severity: Morning,
 		FirstAction: "Look at the storage of the machine; keep the set-aside file for recovery.", Owner: "ops",
 	},
 	{
 		Kind: DiskFull, Title: "Disk full",
 		Says: "the journal's disk is full", Ends: "there is room again",
-		Consequence: "the oldest forwarded history is dropped", Severity: Morning,
+		Consequence: "the oldest forwarded history is dropped", AllYear: true, Severity: Morning,
 		FirstAction: "Free space on the machine's storage or mend the historian that is not taking data.", Owner: "ops",
 	},
 	{
 		Kind: SinkUnreachable, Title: "Historian or broker away",
 		Says: "a historian or broker does not take data", Ends: "it takes data again",
-		Consequence: "history is kept here and sent later", Severity: Morning, OnDelay: 15 * time.Minute,
+		Consequence: "history is kept here and sent later", AllYear: true, Severity: Morning, OnDelay: 15 * time.Minute,
 		FirstAction: "Check the address, the network and the access named here.", Owner: "ops",
 	},
 }
@@ -295,6 +303,13 @@ func (k Kind) Info() (info KindInfo, ok bool) {
 
 // Action returns the first action with the bay and the shut-off place filled in.
 func (i KindInfo) Action(s *Site, bay string) string {
+	return fill(i.FirstAction, s, bay)
+}
+
+// Caution returns what not to do, filled in like Action, or "".
+func (i KindInfo) Caution(s *Site, bay string) string { return fill(i.DoNot, s, bay) }
+
+func fill(words string, s *Site, bay string) string {
 	name := bay
 	if b := s.Bay(bay); b != nil && b.Name != "" {
 		name = b.Name
@@ -303,5 +318,5 @@ func (i KindInfo) Action(s *Site, bay string) string {
 	if shut == "" {
 		shut = "the main valve"
 	}
-	return strings.NewReplacer("{bay}", name, "{shut-off}", shut).Replace(i.FirstAction)
+	return strings.NewReplacer("{bay}", name, "{shut-off}", shut).Replace(words)
 }

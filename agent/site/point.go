@@ -92,8 +92,10 @@ type Point struct {
 	HeightM float64
 	// Unvented is true for a level sensor that feels the air's pressure too.
 	Unvented bool
-	// Device is the id of the device that is read, for people; empty in recorded data.
-	Device string
+	// Device is the id of the device that is read, for people; empty in recorded data. Link is
+	// the id of the line or gateway it is read through: an alarm on it explains the silence of
+	// everything behind it.
+	Device, Link string
 }
 
 // Quality says how far a sample may be trusted.

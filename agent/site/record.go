@@ -11,7 +11,7 @@ const (
 	RecHandWatering  RecordKind = "hand-watering"  // Value m3 put on a bay by hand
 	RecMaintenance   RecordKind = "maintenance"    // someone works at Bay (or the site) until Until
 	RecSeason        RecordKind = "season"         // Text "open" or "closed"
-	RecAck           RecordKind = "ack"            // Subject is the alarm's id
+	RecAck           RecordKind = "ack"            // Subject is the alarm's id; Value 1 or 0 when the alarm was called useful or not, NaN when nobody said
 	RecShelve        RecordKind = "shelve"         // Subject is the alarm's id, until Until, Text why
 	RecUnshelve      RecordKind = "unshelve"       // Subject is the alarm's id
 	RecCalibration   RecordKind = "calibration"    // Subject is a point; Value gain, Value2 offset in SI

@@ -80,6 +80,8 @@ type Bay struct {
 	Valve   Valve
 	// Plan is where the bay lies on the drawing of the club.
 	Plan Rect
+	// Delays replace the table's delays of some kinds at this bay; nil where none do.
+	Delays map[Kind]Delay
 }
 
 // Layer is one fill material of a bay.
