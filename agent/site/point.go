@@ -140,6 +140,7 @@ const (
 	WhyNoReading    Why = "no-reading"     // recorded data has an empty cell
 	WhyNotFinite    Why = "not-a-number"   // the device sent NaN or an infinity
 	WhyBarometerOut Why = "no-barometer"   // an absolute level sensor without its barometer
+	WhyListening    Why = "listening"      // the line is listened to before the first request
 )
 
 // Sample is one reading: (point, time, value, quality).
