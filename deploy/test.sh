@@ -50,7 +50,7 @@ install_all() {
 	fi
 	command -v influxd >/dev/null || go install github.com/influxdata/influxdb/cmd/influxd@v1.8.10 || return 1
 	if [ ! -f "$cache/node_modules/axe-core/axe.min.js" ]; then
-		npm install --silent --no-audit --no-fund --prefix "$cache" axe-core@4.10.3 >/dev/null || return 1
+		npm install --silent --no-audit --no-fund --prefix "$cache" axe-core@4.11.0 >/dev/null || return 1
 	fi
 }
 
@@ -69,10 +69,9 @@ packaging() { go test -timeout 10m -run '^TestPackaging' ./... && cross; }
 
 # Every fuzz target runs for a few seconds from its seeds.
 fuzz() {
-	grep -rlE '^func Fuzz' --include='*_test.go' agent cmd drivers historian | xargs -n1 dirname | sort -u | while read -r dir; do
-		for f in $(grep -hoE '^func Fuzz[A-Za-z0-9_]+' "$dir"/*_test.go | sed 's/func //'); do
-			go test -run '^$' -fuzz "^$f\$" -fuzztime 3s "./$dir" || exit 1
-		done
+	grep -rHoE '^func Fuzz[A-Za-z0-9_]+' --include='*_test.go' agent cmd drivers historian | sort |
+		sed 's|/[^/]*_test.go:func | |' | while read -r dir target; do
+		go test -run '^$' -fuzz "^$target\$" -fuzztime 3s "./$dir" </dev/null || exit 1
 	done
 }
 
