@@ -150,17 +150,17 @@ var Kinds = []KindInfo{
 		Explains: []Explains{{ValveStuckClosed, AllBays}, {Drying, AllBays}, {LowFlow, AllBays}, {PressureOutOfBand, AllBays}},
 	},
 	{
-		Kind: SupplyLineLeak, Title: "Supply line leak",
-		Says: "the main meter runs more than the bays' meters while the valves are shut", Ends: "main and bay meters agree again",
-		Consequence: "water is lost before it reaches a bay", AllYear: true, Severity: ByWater, OffDelay: 30 * time.Minute,
-		FirstAction: "Shut the main at {shut-off} and see whether the main meter stops; then look for wet ground along the line.", Owner: "groundskeeper",
-	},
-	{
 		Kind: MainMeterFault, Title: "Main meter fault",
 		Says: "the main meter disagrees with the bays' meters in a way no leak explains", Ends: "it agrees again or is replaced",
 		Consequence: "leaks in the supply line cannot be seen", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
 		FirstAction: "Read the main meter's dial against the register named here.", Owner: "integrator",
 		Explains: []Explains{{SupplyLineLeak, AllBays}},
+	},
+	{
+		Kind: SupplyLineLeak, Title: "Supply line leak",
+		Says: "the main meter runs more than the bays' meters while the valves are shut", Ends: "main and bay meters agree again",
+		Consequence: "water is lost before it reaches a bay", AllYear: true, Severity: ByWater, OffDelay: 30 * time.Minute,
+		FirstAction: "Shut the main at {shut-off} and see whether the main meter stops; then look for wet ground along the line.", Owner: "groundskeeper",
 	},
 	{
 		Kind: MeterFault, Title: "Flow meter fault",
@@ -185,18 +185,18 @@ var Kinds = []KindInfo{
 		Explains: []Explains{{Drying, SameBay}, {LowFlow, SameBay}},
 	},
 	{
-		Kind: ValveWeeping, Title: "Valve weeping",
-		Says: "water arrives with the valve shut, too slowly for the meter", Ends: "a clean settled night",
-		Consequence: "the bay creeps up and the court plays soft", Severity: ByWater, OffDelay: 0,
-		FirstAction: "Shut the hand valve of bay {bay} overnight; if the level stops rising, clean or change the valve's diaphragm.", Owner: "groundskeeper",
-		Explains: []Explains{{Overfill, SameBay}, {Overflowing, SameBay}},
-	},
-	{
 		Kind: SeepageBetweenBays, Title: "Seepage between bays",
 		Says: "what one bay loses its neighbour gains", Ends: "both accounts close again",
 		Consequence: "the two bays cannot be held at different levels", Severity: ByWater,
 		FirstAction: "Set both bays to the same level for a day; if both then hold, the edge between them lets water through.", Owner: "groundskeeper",
 		Explains: []Explains{{Drying, Named}, {Overfill, Named}, {Leak, Named}, {ValveWeeping, Named}, {UnexplainedLoss, Named}},
+	},
+	{
+		Kind: ValveWeeping, Title: "Valve weeping",
+		Says: "water arrives with the valve shut, too slowly for the meter", Ends: "a clean settled night",
+		Consequence: "the bay creeps up and the court plays soft", Severity: ByWater, OffDelay: 0,
+		FirstAction: "Shut the hand valve of bay {bay} overnight; if the level stops rising, clean or change the valve's diaphragm.", Owner: "groundskeeper",
+		Explains: []Explains{{Overfill, SameBay}, {Overflowing, SameBay}},
 	},
 	{
 		Kind: OverflowFault, Title: "Overflow fault",
