@@ -1,0 +1,385 @@
+package page
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"strconv"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// The API speaks the units of the MQTT topics: mm, L/min, L, degC, kPa; every time is RFC 3339
+// in UTC with milliseconds. An unknown number is absent.
+
+// apiBays is the answer to GET /api/v1/bays.
+type apiBays struct {
+	Number uint64     `json:"number"`
+	Time   site.Stamp `json:"time"`
+	Site   string     `json:"site"`
+	Closed bool       `json:"season_closed"`
+	Bays   []apiBay   `json:"bays"`
+}
+
+type apiBay struct {
+	ID           string      `json:"id"`
+	Name         string      `json:"name"`
+	Court        string      `json:"court"`
+	Doing        Doing       `json:"doing"`
+	LevelMM      *float64    `json:"level_mm,omitempty"`
+	LevelUMM     *float64    `json:"level_u_mm,omitempty"`
+	LevelTime    *site.Stamp `json:"level_time,omitempty"`
+	LevelQuality string      `json:"level_quality"`
+	LevelWhy     string      `json:"level_why,omitempty"`
+	SetPointMM   *float64    `json:"set_point_mm,omitempty"`
+	BandMM       *float64    `json:"band_mm,omitempty"`
+	CrestMM      *float64    `json:"crest_mm,omitempty"`
+	FlowLPM      *float64    `json:"flow_lpm,omitempty"`
+	Valve        string      `json:"valve"`
+	Settled      bool        `json:"settled"`
+	LastFill     *apiFill    `json:"last_fill,omitempty"`
+	Alarms       []string    `json:"alarms"`
+}
+
+type apiFill struct {
+	Start  site.Stamp  `json:"start"`
+	End    *site.Stamp `json:"end,omitempty"`
+	Litres *float64    `json:"litres,omitempty"`
+}
+
+type apiPoints struct {
+	Time   site.Stamp `json:"time"`
+	Site   string     `json:"site"`
+	Points []apiPoint `json:"points"`
+}
+
+type apiPoint struct {
+	Point    string        `json:"point"`
+	Bay      string        `json:"bay"`
+	Quantity site.Quantity `json:"quantity"`
+	Unit     string        `json:"unit"`
+	Value    *float64      `json:"value,omitempty"`
+	Quality  string        `json:"quality"`
+	Why      string        `json:"why,omitempty"`
+	Time     *site.Stamp   `json:"time,omitempty"`
+}
+
+type apiAlarms struct {
+	Time   site.Stamp `json:"time"`
+	Site   string     `json:"site"`
+	Alarms []apiAlarm `json:"alarms"`
+}
+
+type apiAlarm struct {
+	site.Event
+	AckedAt      *site.Stamp `json:"acked_at,omitempty"`
+	AckedBy      string      `json:"acked_by,omitempty"`
+	ShelvedUntil *site.Stamp `json:"shelved_until,omitempty"`
+}
+
+type apiEvents struct {
+	From   site.Stamp   `json:"from"`
+	To     site.Stamp   `json:"to"`
+	Events []site.Event `json:"events"`
+}
+
+type apiAccounts struct {
+	Site     string       `json:"site"`
+	Accounts []apiAccount `json:"accounts"`
+}
+
+// apiAccount gives every term in litres; _u is the expanded uncertainty (k=2).
+type apiAccount struct {
+	Bay          string     `json:"bay"`
+	From         site.Stamp `json:"from"`
+	To           site.Stamp `json:"to"`
+	Open         bool       `json:"open"`
+	MeteredL     *float64   `json:"metered_l,omitempty"`
+	RainL        *float64   `json:"rain_l,omitempty"`
+	HandL        *float64   `json:"hand_l,omitempty"`
+	EvaporatedL  *float64   `json:"evaporated_l,omitempty"`
+	EvaporatedUL *float64   `json:"evaporated_u_l,omitempty"`
+	OverflowL    *float64   `json:"overflow_l,omitempty"`
+	HeldChangeL  *float64   `json:"held_change_l,omitempty"`
+	UnexplainedL *float64   `json:"unexplained_l,omitempty"`
+	UnexplUL     *float64   `json:"unexplained_u_l,omitempty"`
+	WhyOpen      string     `json:"does_not_close_because,omitempty"`
+}
+
+type apiSeries struct {
+	Point string   `json:"point"`
+	Unit  string   `json:"unit"`
+	StepS float64  `json:"step_s"`
+	Dots  []apiDot `json:"dots"`
+}
+
+type apiDot struct {
+	T   site.Stamp `json:"t"`
+	V   *float64   `json:"v,omitempty"`
+	Min *float64   `json:"min,omitempty"`
+	Max *float64   `json:"max,omitempty"`
+	N   int        `json:"n"`
+	Q   string     `json:"q"`
+}
+
+func (s *Server) routesAPI(mux *http.ServeMux) {
+	api := func(pattern string, f func(r *http.Request, v *View) (any, error)) {
+		mux.HandleFunc("GET "+pattern, func(w http.ResponseWriter, r *http.Request) {
+			v := viewOf(r, s)
+			if v == nil || v.Site == nil {
+				w.Header().Set("Retry-After", "5")
+				s.fail(w, r, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."})
+				return
+			}
+			body, err := f(r, v)
+			if err != nil {
+				s.fail(w, r, err)
+				return
+			}
+			writeJSON(w, http.StatusOK, body)
+		})
+	}
+	api("/api/v1/bays", func(_ *http.Request, v *View) (any, error) { return baysOf(v), nil })
+	api("/api/v1/points", func(_ *http.Request, v *View) (any, error) { return pointsOf(v), nil })
+	api("/api/v1/points/{point}", s.apiSeries)
+	api("/api/v1/alarms", func(_ *http.Request, v *View) (any, error) { return alarmsOf(v), nil })
+	api("/api/v1/events", s.apiEvents)
+	api("/api/v1/account", s.apiAccount)
+	mux.HandleFunc("GET /api/v1/stream", s.stream)
+}
+
+func stampOf(t time.Time) *site.Stamp {
+	if t.IsZero() {
+		return nil
+	}
+	return &site.Stamp{Time: t}
+}
+
+func baysOf(v *View) apiBays {
+	out := apiBays{Number: v.Number, Time: site.Stamp{Time: v.Time}, Site: v.Site.ID, Closed: v.Closed, Bays: []apiBay{}}
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		a := apiBay{ID: b.ID, Name: bayName(v.Site, b.ID), Doing: b.Doing, LevelMM: site.Num(b.LevelM * 1000), LevelUMM: site.Num(2000 * b.LevelUStd),
+			LevelTime: stampOf(b.LevelTime), LevelQuality: b.LevelQuality.String(), LevelWhy: string(b.LevelWhy), SetPointMM: site.Num(b.SetPointM * 1000),
+			BandMM: site.Num(b.BandM * 1000), CrestMM: site.Num(b.CrestM * 1000), FlowLPM: site.Num(b.FlowM3S * 60000), Valve: b.Valve.String(),
+			Settled: b.Settled, Alarms: []string{}}
+		if sb := v.Site.Bay(b.ID); sb != nil {
+			a.Court = sb.Court
+		}
+		if !b.LastFill.Start.IsZero() {
+			a.LastFill = &apiFill{Start: site.Stamp{Time: b.LastFill.Start}, End: stampOf(b.LastFill.End), Litres: site.Num(b.LastFill.VolumeM3 * 1000)}
+		}
+		for _, al := range v.Alarms {
+			if al.Bay == b.ID && al.State != site.Cleared {
+				a.Alarms = append(a.Alarms, al.ID)
+			}
+		}
+		out.Bays = append(out.Bays, a)
+	}
+	return out
+}
+
+func pointsOf(v *View) apiPoints {
+	out := apiPoints{Time: site.Stamp{Time: v.Time}, Site: v.Site.ID, Points: []apiPoint{}}
+	for _, r := range v.Readings {
+		info, _ := r.Quantity.Info()
+		p := apiPoint{Point: r.Point, Bay: r.Bay, Quantity: r.Quantity, Unit: info.WireUnit, Quality: r.Quality.String(), Why: string(r.Why), Time: stampOf(r.Time)}
+		if r.Quality != site.Bad {
+			p.Value = site.Num(r.Value * info.WireScale)
+		}
+		out.Points = append(out.Points, p)
+	}
+	return out
+}
+
+func alarmsOf(v *View) apiAlarms {
+	out := apiAlarms{Time: site.Stamp{Time: v.Time}, Site: v.Site.ID, Alarms: []apiAlarm{}}
+	for _, a := range v.Alarms {
+		out.Alarms = append(out.Alarms, apiAlarm{Event: a.Event, AckedAt: stampOf(a.Acked), AckedBy: a.AckedBy, ShelvedUntil: stampOf(a.Shelved)})
+	}
+	return out
+}
+
+// noHistory answers what needs the journal where there is none.
+var noHistory = &answer{http.StatusNotImplemented, "This watch keeps no journal to answer from."}
+
+// spanOf reads from and to, RFC 3339, with defaults; to must be after from and the span at most
+// limit.
+func spanOf(r *http.Request, from, to time.Time, limit time.Duration) (time.Time, time.Time, error) {
+	for _, q := range []struct {
+		name string
+		t    *time.Time
+	}{{"from", &from}, {"to", &to}} {
+		text := r.URL.Query().Get(q.name)
+		if text == "" {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339Nano, text)
+		if err != nil {
+			return from, to, &answer{http.StatusBadRequest, fmt.Sprintf("%s=%q is not a time; write for example 2026-06-01T00:00:00Z.", q.name, text)}
+		}
+		*q.t = t.UTC()
+	}
+	switch {
+	case !to.After(from):
+		return from, to, &answer{http.StatusBadRequest, "The span ends before it begins: to must be after from."}
+	case to.Sub(from) > limit:
+		return from, to, &answer{http.StatusBadRequest, fmt.Sprintf("The span is longer than %s; ask for it in parts.", span(limit))}
+	}
+	return from, to, nil
+}
+
+func (s *Server) apiEvents(r *http.Request, v *View) (any, error) {
+	if s.deps.History == nil {
+		return nil, noHistory
+	}
+	now := s.deps.Now()
+	from, to, err := spanOf(r, now.Add(-pastSpan), now.Add(time.Second), 400*24*time.Hour)
+	if err != nil {
+		return nil, err
+	}
+	bay, limit := r.URL.Query().Get("bay"), 1000
+	if bay != "" && v.Site.Bay(bay) == nil {
+		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", bay)}
+	}
+	if text := r.URL.Query().Get("limit"); text != "" {
+		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > 10000 {
+			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("limit=%q is not a number between 1 and 10000.", text)}
+		}
+	}
+	events, err := s.deps.History.Events(r.Context(), from, to, bay, limit)
+	if err != nil {
+		return nil, fmt.Errorf("page: read events: %w", err)
+	}
+	if events == nil {
+		events = []site.Event{}
+	}
+	return apiEvents{From: site.Stamp{Time: from}, To: site.Stamp{Time: to}, Events: events}, nil
+}
+
+func (s *Server) apiAccount(r *http.Request, v *View) (any, error) {
+	now := s.deps.Now()
+	from, to, err := spanOf(r, now.Add(-pastSpan), now.Add(time.Second), 400*24*time.Hour)
+	if err != nil {
+		return nil, err
+	}
+	only := r.URL.Query().Get("bay")
+	if only != "" && v.Site.Bay(only) == nil {
+		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", only)}
+	}
+	out := apiAccounts{Site: v.Site.ID, Accounts: []apiAccount{}}
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		if only != "" && only != b.ID {
+			continue
+		}
+		days := b.Days
+		if s.deps.History != nil {
+			if days, err = s.deps.History.Accounts(r.Context(), b.ID, from, to); err != nil {
+				return nil, fmt.Errorf("page: read accounts of %s: %w", b.ID, err)
+			}
+		}
+		for _, d := range days {
+			if !d.From.Before(from) && d.From.Before(to) {
+				out.Accounts = append(out.Accounts, accountOf(b.ID, d, false))
+			}
+		}
+		if !b.Today.From.IsZero() && b.Today.From.Before(to) {
+			out.Accounts = append(out.Accounts, accountOf(b.ID, b.Today, true))
+		}
+	}
+	return out, nil
+}
+
+func accountOf(bay string, a Account, open bool) apiAccount {
+	l := func(m3 float64) *float64 { return site.Num(m3 * 1000) }
+	out := apiAccount{Bay: bay, From: site.Stamp{Time: a.From}, To: site.Stamp{Time: a.To}, Open: open,
+		MeteredL: l(a.Metered.M3), RainL: l(a.Rain.M3), HandL: l(a.Hand.M3), EvaporatedL: l(a.Evaporated.M3), EvaporatedUL: l(2 * a.Evaporated.UStd),
+		OverflowL: l(a.Overflow.M3), HeldChangeL: l(a.Held.M3), WhyOpen: a.Why}
+	if a.Closes {
+		out.UnexplainedL, out.UnexplUL = l(a.Unexplained.M3), l(2*a.Unexplained.UStd)
+	}
+	return out
+}
+
+// mostDots bounds an answer of the series: more than a wall screen has pixels is waste.
+const mostDots = 20000
+
+func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
+	if s.deps.History == nil {
+		return nil, noHistory
+	}
+	p := v.Site.Point(r.PathValue("point"))
+	if p == nil {
+		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no point %q.", r.PathValue("point"))}
+	}
+	now := s.deps.Now()
+	from, to, err := spanOf(r, now.Add(-24*time.Hour), now.Add(time.Second), 400*24*time.Hour)
+	if err != nil {
+		return nil, err
+	}
+	var step time.Duration
+	if text := r.URL.Query().Get("step"); text != "" {
+		if step, err = time.ParseDuration(text); err != nil || step < 0 || (step > 0 && step < time.Second) {
+			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("step=%q is not a length of time of a second or more; write for example 60s or 1h.", text)}
+		}
+	}
+	if n := to.Sub(from) / max(cmp.Or(step, p.Interval), time.Second); n > mostDots {
+		return nil, &answer{http.StatusBadRequest, fmt.Sprintf("That would be %d dots, more than %d; ask for a longer step or a shorter span.", n, mostDots)}
+	}
+	dots, err := s.deps.History.Series(r.Context(), p.ID, from, to, step)
+	if err != nil {
+		return nil, fmt.Errorf("page: read the series of %s: %w", p.ID, err)
+	}
+	info, _ := p.Quantity.Info()
+	out := apiSeries{Point: p.ID, Unit: info.WireUnit, StepS: step.Seconds(), Dots: make([]apiDot, len(dots))}
+	for i, d := range dots {
+		k := info.WireScale
+		out.Dots[i] = apiDot{T: site.Stamp{Time: d.Time}, V: site.Num(d.Value * k), N: d.N, Q: d.Quality.String()}
+		if step > 0 {
+			out.Dots[i].Min, out.Dots[i].Max = site.Num(d.Min*k), site.Num(d.Max*k)
+		}
+	}
+	return out, nil
+}
+
+// apiHealth is the answer of /healthz.
+type apiHealth struct {
+	Status      string      `json:"status"`
+	Why         []string    `json:"why"`
+	LastReading *site.Stamp `json:"last_reading,omitempty"`
+	Version     string      `json:"version,omitempty"`
+}
+
+// healthz says 200 only while the watch can be relied on: fresh readings that reach the account.
+// A link or sink that is away is told in the body; it is not made better by a restart.
+func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
+	v := viewOf(r, s)
+	h := apiHealth{Status: "ok", Why: []string{}}
+	status := http.StatusOK
+	if why := s.blind(v); why != "" {
+		h.Status, status = "blind", http.StatusServiceUnavailable
+		h.Why = append(h.Why, why)
+	}
+	if v != nil {
+		h.LastReading, h.Version = stampOf(v.Watch.LastReading), v.Watch.Version
+		for _, l := range v.Watch.Links {
+			if !l.Up {
+				h.Why = append(h.Why, "link "+l.ID+" does not answer")
+			}
+		}
+		for _, k := range v.Watch.Sinks {
+			if !k.Up {
+				h.Why = append(h.Why, "sink "+k.ID+" does not take data")
+			}
+		}
+		if !v.Watch.Journal.OK {
+			h.Why = append(h.Why, "the journal does not take readings")
+		}
+		if h.Status == "ok" && len(h.Why) > 0 {
+			h.Status = "impaired"
+		}
+	}
+	writeJSON(w, status, h)
+}

@@ -1,0 +1,159 @@
+package page
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+func answerOf[T any](t *testing.T, s *Server, path string) T {
+	t.Helper()
+	w := get(t, s, path)
+	require.Equal(t, 200, w.Code, w.Body.String())
+	require.Equal(t, "application/json; charset=utf-8", w.Header().Get("Content-Type"))
+	var v T
+	require.NoError(t, json.Unmarshal(w.Body.Bytes(), &v))
+	return v
+}
+
+// TestAPIUnits: mm, L/min, L, degC, kPa as on the topics; what is not known is absent.
+func TestAPIUnits(t *testing.T) {
+	s := serve(t, aBadView())
+	bays := answerOf[apiBays](t, s, "/api/v1/bays")
+	require.Equal(t, "millbrook", bays.Site)
+	require.Len(t, bays.Bays, 6)
+	a3, b2 := bays.Bays[2], bays.Bays[4]
+	require.Equal(t, "A3", a3.ID)
+	require.InDelta(t, 81, *a3.LevelMM, 1e-9)
+	require.InDelta(t, 1.2, *a3.LevelUMM, 1e-9) // expanded: twice 0.6 mm
+	require.InDelta(t, 14, *a3.FlowLPM, 1e-9)
+	require.InDelta(t, 84+20, *a3.LastFill.Litres, 1e-9)
+	require.Equal(t, Filling, a3.Doing)
+	require.Len(t, a3.Alarms, 2)
+	require.Nil(t, b2.LevelMM)
+	require.Equal(t, "bad", b2.LevelQuality)
+	require.Equal(t, "no-reply", b2.LevelWhy)
+	require.NotContains(t, get(t, s, "/api/v1/bays").Body.String(), "null")
+
+	points := answerOf[apiPoints](t, s, "/api/v1/points")
+	units := map[string]string{}
+	for _, p := range points.Points {
+		units[p.Point] = p.Unit
+		if p.Point == "site-pressure" {
+			require.InDelta(t, 285, *p.Value, 1e-9)
+		}
+	}
+	require.Equal(t, "kPa", units["site-pressure"])
+	require.Equal(t, "mm", units["A1-level"])
+	require.Equal(t, "L/min", units["A1-flow"])
+
+	alarms := answerOf[apiAlarms](t, s, "/api/v1/alarms")
+	require.Len(t, alarms.Alarms, 3)
+	require.InDelta(t, 840, *alarms.Alarms[0].RateLPH, 1e-9)
+	require.Equal(t, alarms.Alarms[0].ID, alarms.Alarms[2].CauseID)
+}
+
+func TestAPIAccount(t *testing.T) {
+	day := time.Date(2026, 7, 12, 22, 0, 0, 0, time.UTC)
+	closed := anAccount(day, day.Add(24*time.Hour), 0.65, 0.66, 0.011, 0.02)
+	ran := closed
+	ran.From, ran.To, ran.Closes, ran.Why = day.Add(-24*time.Hour), day, false, "the overflow ran"
+	h := &aHistory{accounts: []Account{ran, closed}}
+	s := serve(t, aQuietView(), func(_ *Options, d *Deps) { d.History = h })
+	got := answerOf[apiAccounts](t, s, "/api/v1/account?bay=A1")
+	require.Equal(t, "A1", h.bay)
+	require.Len(t, got.Accounts, 3)
+	require.Nil(t, got.Accounts[0].UnexplainedL)
+	require.Equal(t, "the overflow ran", got.Accounts[0].WhyOpen)
+	require.InDelta(t, 11, *got.Accounts[1].UnexplainedL, 1e-9)
+	require.InDelta(t, 40, *got.Accounts[1].UnexplUL, 1e-9)
+	require.InDelta(t, 650, *got.Accounts[1].MeteredL, 1e-9)
+	require.True(t, got.Accounts[2].Open)
+	// The terms of the JSON still add up: in + rain - evaporated - overflow - held = unexplained.
+	a := got.Accounts[1]
+	require.InDelta(t, *a.UnexplainedL, *a.MeteredL+*a.RainL+*a.HandL-*a.EvaporatedL-*a.OverflowL-*a.HeldChangeL, 1e-6)
+}
+
+func TestAPISeries(t *testing.T) {
+	at := time.Date(2026, 7, 14, 4, 0, 0, 0, time.UTC)
+	h := &aHistory{dots: []Dot{{Time: at, Value: 0.062, Min: 0.061, Max: 0.064, N: 6}, {Time: at.Add(time.Minute), Value: nan, Min: nan, Max: nan, N: 1, Quality: site.Bad}}}
+	s := serve(t, aQuietView(), func(_ *Options, d *Deps) { d.History = h })
+	got := answerOf[apiSeries](t, s, "/api/v1/points/A1-level?step=60s")
+	require.Equal(t, time.Minute, h.step)
+	require.Equal(t, "mm", got.Unit)
+	require.InDelta(t, 62, *got.Dots[0].V, 1e-9)
+	require.InDelta(t, 61, *got.Dots[0].Min, 1e-9)
+	require.InDelta(t, 64, *got.Dots[0].Max, 1e-9)
+	require.Nil(t, got.Dots[1].V)
+	require.Equal(t, "bad", got.Dots[1].Q)
+	raw := answerOf[apiSeries](t, s, "/api/v1/points/A1-level")
+	require.Nil(t, raw.Dots[0].Min)
+}
+
+// TestAPIRefuses: wrong questions get a status and a sentence that says what would be right.
+func TestAPIRefuses(t *testing.T) {
+	rows := []struct {
+		name, path string
+		view       *View
+		bare       bool // without a journal
+		status     int
+		says       string
+	}{
+		{"no such address", "/api/v1/nothing", aQuietView(), false, 404, "nothing at this address"},
+		{"no view yet", "/api/v1/bays", nil, false, 503, "not read anything"},
+		{"not a time", "/api/v1/events?from=yesterday", aQuietView(), false, 400, "2026-06-01T00:00:00Z"},
+		{"ends before it begins", "/api/v1/events?from=2026-06-02T00:00:00Z&to=2026-06-01T00:00:00Z", aQuietView(), false, 400, "after from"},
+		{"longer than a season", "/api/v1/events?from=2020-06-02T00:00:00Z", aQuietView(), false, 400, "in parts"},
+		{"limit of nothing", "/api/v1/events?limit=0", aQuietView(), false, 400, "between 1 and 10000"},
+		{"unknown bay", "/api/v1/events?bay=Z", aQuietView(), false, 404, "no bay"},
+		{"unknown bay", "/api/v1/account?bay=Z", aQuietView(), false, 404, "no bay"},
+		{"unknown point", "/api/v1/points/Z", aQuietView(), false, 404, "no point"},
+		{"step without unit", "/api/v1/points/A1-level?step=60", aQuietView(), false, 400, "60s"},
+		{"step below a second", "/api/v1/points/A1-level?step=1ms", aQuietView(), false, 400, "second"},
+		{"too many dots", "/api/v1/points/A1-level?from=2026-05-01T00:00:00Z&to=2026-07-01T00:00:00Z&step=1s", aQuietView(), false, 400, "dots"},
+		{"no journal", "/api/v1/events", aQuietView(), true, 501, "no journal"},
+		{"no journal", "/api/v1/points/A1-level", aQuietView(), true, 501, "no journal"},
+		{"stream of nothing known", "/api/v1/stream?of=view,money", aQuietView(), false, 400, "money"},
+	}
+	for _, row := range rows {
+		t.Run(row.name+" "+row.path, func(t *testing.T) {
+			w := get(t, serve(t, row.view, func(_ *Options, d *Deps) {
+				if row.bare {
+					d.History = nil
+				}
+			}), row.path)
+			require.Equal(t, row.status, w.Code)
+			var e struct{ Error string }
+			require.NoError(t, json.Unmarshal(w.Body.Bytes(), &e), w.Body.String())
+			require.Contains(t, e.Error, row.says)
+		})
+	}
+}
+
+// TestNothingUnknownBreaksTheAPI: a site where no number is known still gives JSON.
+func TestNothingUnknownBreaksTheAPI(t *testing.T) {
+	v := aQuietView()
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		*b = Bay{ID: b.ID, LevelM: nan, LevelUStd: math.Inf(1), SetPointM: nan, BandM: nan, CrestM: nan, FlowM3S: nan,
+			LastFill: Fill{Start: v.Time, VolumeM3: nan}, Today: Account{From: v.Time, Metered: Term{nan, nan}, Unexplained: Term{nan, nan}, Closes: true}}
+	}
+	for i := range v.Readings {
+		v.Readings[i].Value = nan
+	}
+	s := serve(t, v)
+	for _, path := range []string{"/api/v1/bays", "/api/v1/points", "/api/v1/alarms", "/api/v1/account", "/", "/bays/A1", "/alarms", "/healthz"} {
+		w := get(t, s, path)
+		require.Equal(t, 200, w.Code, path)
+		require.NotContains(t, w.Body.String(), "NaN", path)
+		require.NotContains(t, w.Body.String(), "Inf", path)
+	}
+	for _, name := range streamed {
+		require.NotEqual(t, "{}", string(message(name, v)), name)
+	}
+}

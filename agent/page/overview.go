@@ -1,0 +1,487 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// standing is the one sentence on top: whether everything is as it was left.
+type standing struct {
+	Severity site.Severity // empty: all is well
+	Word     string        // the severity as a word
+	Line     string
+	More     string
+	Link     string
+}
+
+type overviewPage struct {
+	shell
+	Standing standing
+	Rows     [][]courtCard
+	Alarms   []alarmCard
+	Watch    []watchItem
+	Book     []bookRow
+	BookDay  string
+	Weather  []fact
+	HasView  bool
+}
+
+type courtCard struct {
+	ID, Name string
+	Bays     []bayCard
+}
+
+type bayCard struct {
+	ID, Name string
+	Level    string
+	Set      string
+	Off      string
+	Doing    string
+	Detail   string
+	Severity site.Severity
+	Trouble  string
+	Gauge    gauge
+	Fill     string
+	Quality  string
+}
+
+// gauge is a bay's level about its set point, drawn on a field 24 wide and 100 high. Every
+// gauge of the site has the same scale and the set point in the middle, so that when all is
+// well the water stands in one line.
+type gauge struct {
+	Known                        bool
+	WaterY, WaterH, BandY, BandH string
+	CrestY                       string
+}
+
+// watchItem is one part of the watch's own state.
+type watchItem struct {
+	Name, Says string
+	Severity   site.Severity
+}
+
+// bookRow is one bay in the day book.
+type bookRow struct {
+	ID, Name                        string
+	Taken, Rain, Asked, Unexplained string
+	Note                            string
+	Odd                             bool
+}
+
+type fact struct{ Name, Value string }
+
+func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
+	sh := s.shell(r, "Ground", "ground")
+	v := viewOf(r, s)
+	p := overviewPage{shell: sh, Standing: s.standing(sh.words, v), HasView: v != nil && v.Site != nil}
+	if p.HasView {
+		p.Rows = courtCards(sh.words, v)
+		p.Alarms = alarmCards(sh.words, v, wanting(v.Alarms, sh.now))
+		p.Watch = s.watchItems(sh.words, v)
+		p.Book, p.BookDay = dayBook(sh.words, v)
+		p.Weather = siteFacts(sh.words, v)
+	}
+	s.render(w, r, http.StatusOK, "overview", p)
+}
+
+// wanting are the alarms somebody should see to: open, not explained by another, not shelved,
+// and more than information.
+func wanting(all []Alarm, now time.Time) []Alarm {
+	var out []Alarm
+	for _, a := range all {
+		if a.CauseID == "" && a.Severity != site.Info && a.State != site.Cleared && !a.Shelved.After(now) {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+func (s *Server) standing(w words, v *View) standing {
+	if v == nil || v.Site == nil || v.Watch.LastReading.IsZero() {
+		return standing{Severity: site.Info, Word: "Waiting", Line: "The watch has not read anything yet.", More: "The first readings come within a minute of its start."}
+	}
+	if why := s.blind(v); why != "" {
+		return standing{Severity: site.Urgent, Word: "Blind", Line: "The watch sees nothing.",
+			More: "The newest reading is from " + w.clock(v.Watch.LastReading) + ", " + w.ago(v.Watch.LastReading) + ". What stands below is old."}
+	}
+	open := wanting(v.Alarms, w.now)
+	if len(open) > 0 {
+		top := open[0]
+		st := standing{Severity: top.Severity, Word: severityWord(top.Severity), Link: "/alarms"}
+		if len(open) == 1 {
+			st.Line = placeOf(v.Site, top.Bay) + ": " + strings.ToLower(title(top.Kind)) + "."
+			st.More = sentence(top.Because)
+			st.Link = "/alarms#" + alarmAnchor(top.ID)
+			return st
+		}
+		where := places(v.Site, open)
+		st.Line = list(where) + " " + wants(len(where)) + " you."
+		st.More = "First, " + placeOf(v.Site, top.Bay) + ": " + sentence(top.Because)
+		return st
+	}
+	if v.Closed {
+		return standing{Line: "The season is closed.", Word: "Well", More: "The watch goes on reading; it minds frost and the main, not the level."}
+	}
+	var low, high, blind []string
+	spread, fill := 0.0, Fill{}
+	fillBay := ""
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		switch b.Doing {
+		case Low:
+			low = append(low, bayName(v.Site, b.ID))
+		case High, OverCrest:
+			high = append(high, bayName(v.Site, b.ID))
+		case NoReading:
+			blind = append(blind, bayName(v.Site, b.ID))
+		case Holding:
+			if d := b.LevelM - b.SetPointM; site.Known(d) {
+				spread = max(spread, d, -d)
+			}
+		}
+		if b.LastFill.Start.After(fill.Start) {
+			fill, fillBay = b.LastFill, b.ID
+		}
+	}
+	var more []string
+	if !fill.Start.IsZero() {
+		more = append(more, "Last fill: "+bayName(v.Site, fillBay)+" at "+w.clock(fill.Start)+", "+w.water(fill.VolumeM3)+".")
+	}
+	var odd []string
+	if len(low) > 0 {
+		odd = append(odd, list(low)+" "+isAre(len(low))+" below the band")
+	}
+	if len(high) > 0 {
+		odd = append(odd, list(high)+" "+isAre(len(high))+" above the set point")
+	}
+	if len(blind) > 0 {
+		odd = append(odd, list(blind)+" "+hasHave(len(blind))+" no reading")
+	}
+	if len(odd) > 0 {
+		return standing{Severity: site.Info, Word: "Watching", Line: sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{"No alarm is open."}, more...), " ")}
+	}
+	if spread > 0 {
+		more = append([]string{"Bays at rest stand within " + w.d.Depth(spread) + " of their set points."}, more...)
+	}
+	return standing{Word: "Well", Line: "Every bay is as it was set.", More: strings.Join(more, " ")}
+}
+
+func isAre(n int) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
+}
+
+func wants(n int) string {
+	if n == 1 {
+		return "wants"
+	}
+	return "want"
+}
+
+func hasHave(n int) string {
+	if n == 1 {
+		return "has"
+	}
+	return "have"
+}
+
+func sentence(s string) string {
+	s = strings.TrimSpace(s)
+	if s == "" {
+		return ""
+	}
+	s = strings.ToUpper(s[:1]) + s[1:]
+	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
+		s += "."
+	}
+	return s
+}
+
+func severityWord(s site.Severity) string {
+	switch s {
+	case site.Urgent:
+		return "Urgent"
+	case site.Warning:
+		return "Look today"
+	case site.Info:
+		return "Note"
+	}
+	return "Well"
+}
+
+func title(k site.Kind) string {
+	if info, ok := k.Info(); ok {
+		return info.Title
+	}
+	return string(k)
+}
+
+func bayName(s *site.Site, id string) string {
+	if b := s.Bay(id); b != nil {
+		return nameOr(b.Name, b.ID)
+	}
+	return id
+}
+
+// placeOf names where an alarm is.
+func placeOf(s *site.Site, bay string) string {
+	if bay == "" {
+		return "The whole site"
+	}
+	name := bayName(s, bay)
+	if strings.HasPrefix(strings.ToLower(name), "bay") {
+		return name
+	}
+	return "Bay " + name
+}
+
+func places(s *site.Site, alarms []Alarm) []string {
+	var out []string
+	for _, a := range alarms {
+		name := "The site"
+		if a.Bay != "" {
+			name = bayName(s, a.Bay)
+		}
+		if !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+func courtCards(w words, v *View) [][]courtCard {
+	reach := gaugeReach(v.Bays)
+	var rows [][]courtCard
+	for _, row := range layout(v.Site) {
+		var cards []courtCard
+		for _, c := range row {
+			card := courtCard{ID: c.id, Name: c.name}
+			for _, cell := range c.cells {
+				if b := v.Bay(cell.bay); b != nil {
+					card.Bays = append(card.Bays, bayCardOf(w, v, b, reach))
+				}
+			}
+			cards = append(cards, card)
+		}
+		rows = append(rows, cards)
+	}
+	return rows
+}
+
+func bayCardOf(w words, v *View, b *Bay, reach float64) bayCard {
+	c := bayCard{ID: b.ID, Name: bayName(v.Site, b.ID), Doing: string(b.Doing), Gauge: gaugeOf(b, reach)}
+	c.Level = w.d.Depth(b.LevelM)
+	if site.Known(b.SetPointM) {
+		c.Set = w.d.Depth(b.SetPointM)
+		if d := b.LevelM - b.SetPointM; site.Known(d) {
+			c.Off = offText(w, d)
+		}
+	}
+	switch {
+	case b.Doing == NoReading:
+		c.Level = "\u2013"
+		c.Detail = "last " + w.clock(b.LevelTime)
+	case b.Doing == Filling && site.Known(b.FlowM3S):
+		c.Detail = w.d.Rate(b.FlowM3S)
+	case b.LevelQuality == site.Uncertain:
+		c.Quality = "uncertain"
+	}
+	if !b.LastFill.Start.IsZero() {
+		c.Fill = "filled " + w.clock(b.LastFill.Start) + ", " + w.water(b.LastFill.VolumeM3)
+	}
+	for _, a := range wanting(v.Alarms, w.now) {
+		if a.Bay == b.ID || slices.Contains(a.Bays, b.ID) {
+			c.Severity, c.Trouble = a.Severity, title(a.Kind)
+			break
+		}
+	}
+	return c
+}
+
+// offText says how a level stands to its set point.
+func offText(w words, d float64) string {
+	text := w.signed(math.Abs(d))
+	switch {
+	case text == w.d.Depth(0):
+		return "at set point"
+	case d > 0:
+		return strings.TrimPrefix(text, "+") + " over"
+	}
+	return strings.TrimPrefix(text, "+") + " under"
+}
+
+// gaugeReach is how far above and below the set point the gauges of a site go: four bands, so
+// that a band is an eighth of the height.
+func gaugeReach(bays []Bay) float64 {
+	reach := 0.008
+	for i := range bays {
+		if site.Known(bays[i].BandM) {
+			reach = max(reach, 4*bays[i].BandM)
+		}
+	}
+	return reach
+}
+
+func gaugeOf(b *Bay, reach float64) gauge {
+	off := b.LevelM - b.SetPointM
+	if !site.Known(off) {
+		return gauge{}
+	}
+	at := func(m float64) float64 { return min(100, max(0, 50-50*m/reach)) }
+	f := func(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
+	y := at(off)
+	g := gauge{Known: true, WaterY: f(y), WaterH: f(100 - y)}
+	band := b.BandM
+	if !site.Known(band) {
+		band = 0
+	}
+	g.BandY, g.BandH = f(at(0)), f(at(-band)-at(0))
+	if over := b.CrestM - b.SetPointM; site.Known(over) && over < reach {
+		g.CrestY = f(at(over))
+	}
+	return g
+}
+
+func (s *Server) watchItems(w words, v *View) []watchItem {
+	h := v.Watch
+	items := make([]watchItem, 0, 5)
+	first := watchItem{Name: "Last reading", Says: w.ago(h.LastReading)}
+	if s.blind(v) != "" {
+		first.Severity = site.Urgent
+	}
+	items = append(items, first)
+
+	up, silent := 0, []string(nil)
+	for _, l := range h.Links {
+		if l.Up {
+			up++
+		} else {
+			silent = append(silent, l.ID+" silent since "+w.clock(l.Since))
+		}
+		for _, u := range l.Units {
+			if l.Up && !u.Up {
+				silent = append(silent, "unit "+u.ID+" silent")
+			}
+		}
+	}
+	links := watchItem{Name: "Field lines", Says: fmt.Sprintf("%d of %d answer", up, len(h.Links))}
+	switch {
+	case len(h.Links) == 0:
+		links.Says = "none: recorded data"
+	case len(silent) > 0:
+		links.Says, links.Severity = strings.Join(silent, "; "), site.Warning
+	}
+	items = append(items, links)
+
+	journal := watchItem{Name: "Journal", Says: "keeps every reading"}
+	if !h.Journal.OK {
+		journal.Says, journal.Severity = nameOr(h.Journal.Note, "does not take readings"), site.Warning
+	} else if h.Journal.Unjournaled > 0 {
+		journal.Says = fmt.Sprintf("keeps readings again; %d were not kept", h.Journal.Unjournaled)
+	}
+	items = append(items, journal)
+
+	for _, k := range h.Sinks {
+		it := watchItem{Name: nameOr(k.Note, k.ID), Says: "up to date"}
+		switch {
+		case !k.Up:
+			it.Says, it.Severity = "away; "+count(int(k.Behind), "reading waits", "readings wait"), site.Warning
+		case k.Lag > time.Minute:
+			it.Says = "catching up, " + span(k.Lag) + " behind"
+		}
+		items = append(items, it)
+	}
+	clock := watchItem{Name: "Clock", Says: nameOr(h.ClockNote, "sure")}
+	if !h.ClockSure {
+		clock.Severity = site.Warning
+		clock.Says = nameOr(h.ClockNote, "not vouched for")
+	}
+	return append(items, clock)
+}
+
+// dayBook is what each bay took and lost: yesterday when it is known, with today so far beside.
+func dayBook(w words, v *View) ([]bookRow, string) {
+	rows := make([]bookRow, 0, len(v.Bays))
+	when := "since midnight"
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		a := b.Today
+		if a.From.IsZero() {
+			continue
+		}
+		when = "since " + w.clock(a.From)
+		row := bookRow{ID: b.ID, Name: bayName(v.Site, b.ID), Taken: w.water(a.Metered.M3), Rain: w.water(a.Rain.M3), Asked: w.water(a.Evaporated.M3)}
+		if a.Closes {
+			row.Unexplained = w.plusMinus(a.Unexplained)
+			row.Odd = site.Known(a.Unexplained.UStd) && abs(a.Unexplained.M3) > 2*a.Unexplained.UStd
+		} else {
+			row.Unexplained, row.Note = "not yet", a.Why
+		}
+		rows = append(rows, row)
+	}
+	return rows, when
+}
+
+func abs(x float64) float64 { return max(x, -x) }
+
+// siteFacts are the site's own readings, in the order people ask for them.
+func siteFacts(w words, v *View) []fact {
+	order := []struct {
+		q    site.Quantity
+		name string
+		say  func(float64) string
+	}{
+		{site.AirTemperature, "Air", func(x float64) string {
+			if w.d.Inches {
+				return fmt.Sprintf("%.0f \u00b0F", x*1.8+32)
+			}
+			return fmt.Sprintf("%.1f \u00b0C", x)
+		}},
+		{site.Humidity, "Humidity", func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }},
+		{site.Wind, "Wind", func(x float64) string {
+			if w.d.Inches {
+				return fmt.Sprintf("%.0f mph", x/0.44704)
+			}
+			return fmt.Sprintf("%.1f m/s", x)
+		}},
+		{site.Solar, "Sun", func(x float64) string { return fmt.Sprintf("%.0f W/m\u00b2", x) }},
+		{site.Pressure, "Supply", w.d.Press},
+		{site.Flow, "Main flow", w.d.Rate},
+	}
+	var out []fact
+	for _, o := range order {
+		for _, r := range v.Readings {
+			if r.Bay == "" && r.Quantity == o.q {
+				says := "no reading"
+				if r.Quality != site.Bad && site.Known(r.Value) {
+					says = o.say(r.Value)
+				}
+				out = append(out, fact{o.name, says})
+			}
+		}
+	}
+	return out
+}
+
+// blind says why the watch cannot be relied on at this moment, "" when it can.
+func (s *Server) blind(v *View) string {
+	now := s.deps.Now()
+	switch {
+	case v == nil || v.Watch.LastReading.IsZero():
+		return "nothing has been read yet"
+	case now.Sub(v.Watch.LastReading) > s.opts.Fresh:
+		return "the newest reading is " + span(now.Sub(v.Watch.LastReading)) + " old"
+	case now.Sub(v.Time) > s.opts.Fresh:
+		return "readings come in but the account has stood still for " + span(now.Sub(v.Time))
+	}
+	return ""
+}

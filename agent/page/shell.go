@@ -1,0 +1,141 @@
+package page
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"path"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// shell is what every page carries around its content.
+type shell struct {
+	words
+	Title    string
+	SiteName string
+	Here     string // the part of the page that is open, for the navigation
+	Now      time.Time
+	Count    int // alarms that want somebody
+	Insecure bool
+	// Number of the view the page was made from; the script compares it.
+	Number uint64
+	Zone   string
+}
+
+// shell fills the frame of a page. It works before the first view, too.
+func (s *Server) shell(r *http.Request, title, here string) shell {
+	now := s.deps.Now()
+	sh := shell{words: words{zone: time.UTC, now: now}, Title: title, Here: here, Now: now, SiteName: "bayledger",
+		Insecure: s.opts.Insecure && !s.opts.TLS()}
+	if v := viewOf(r, s); v != nil {
+		sh.Number = v.Number
+		sh.Count = len(wanting(v.Alarms, now))
+		if v.Site != nil {
+			sh.d, sh.zone = v.Site.Display, v.Site.Zone
+			sh.SiteName = nameOr(v.Site.Name, v.Site.ID)
+		}
+	}
+	sh.Zone = now.In(sh.zone).Format("MST")
+	return sh
+}
+
+// Clock, Day, Ago, Depth, Signed, Water, Rate and PlusMinus are what the templates call.
+// LocalNow is the time of day at the site.
+func (s shell) LocalNow() string { return s.now.In(s.zone).Format("Mon 2 Jan 15:04") }
+
+func (s shell) Clock(t time.Time) string { return s.clock(t) }
+func (s shell) Day(t time.Time) string   { return s.day(t) }
+func (s shell) Ago(t time.Time) string   { return s.ago(t) }
+func (s shell) Depth(m float64) string   { return s.d.Depth(m) }
+func (s shell) Signed(m float64) string  { return s.signed(m) }
+func (s shell) Water(m3 float64) string  { return s.water(m3) }
+func (s shell) Rate(m3s float64) string  { return s.d.Rate(m3s) }
+func (s shell) PlusMinus(t Term) string  { return s.plusMinus(t) }
+func (s shell) ISO(t time.Time) string   { return t.UTC().Format(time.RFC3339) }
+func (s shell) Known(x float64) bool     { return site.Known(x) }
+func (s shell) Stamp(t time.Time) template.HTML {
+	return template.HTML(fmt.Sprintf(`<time datetime="%s">%s</time>`, s.ISO(t), template.HTMLEscapeString(s.clock(t))))
+}
+
+type viewKey struct{}
+
+// viewOf returns the one view a request is answered from.
+func viewOf(r *http.Request, s *Server) *View {
+	if v, ok := r.Context().Value(viewKey{}).(*View); ok {
+		return v
+	}
+	return s.deps.View()
+}
+
+// loadPages parses each page together with the frame.
+func (s *Server) loadPages() error {
+	funcs := template.FuncMap{
+		"asset": func(name string) (string, error) {
+			if name == "plan.css" {
+				if v := s.deps.View(); v != nil && v.Site != nil {
+					return "/assets/plan.css?v=" + hash([]byte(planCSS(v.Site))), nil
+				}
+				return "/assets/plan.css", nil
+			}
+			a, ok := s.assets[name]
+			if !ok {
+				return "", fmt.Errorf("no asset %q", name)
+			}
+			return "/assets/" + name + "?v=" + a.etag, nil
+		},
+		"mark":  mark,
+		"gauge": func(g gauge) gauge { return g },
+	}
+	names, err := fs.Glob(files, "templates/*.html")
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		base := strings.TrimSuffix(path.Base(name), ".html")
+		if base == "frame" {
+			continue
+		}
+		t, err := template.New("frame.html").Funcs(funcs).ParseFS(files, "templates/frame.html", name)
+		if err != nil {
+			return fmt.Errorf("page: template %s: %w", base, err)
+		}
+		s.pages[base] = t
+	}
+	return nil
+}
+
+// render writes a page, whole or not at all.
+func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
+	var buf bytes.Buffer
+	if err := s.pages[name].Execute(&buf, data); err != nil {
+		s.deps.Log.Error("page could not be made", "page", name, "error", err)
+		http.Error(w, "This page could not be made; the log of the watch says why.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	w.Write(buf.Bytes())
+}
+
+// mark draws the sign of a severity: each has a shape of its own, so that colour is never
+// needed to tell them apart. The word beside it is the reader's; the sign is hidden from
+// readers of the text.
+func mark(sev site.Severity) template.HTML {
+	const open = `<svg class="mark %s" viewBox="0 0 20 20" aria-hidden="true" focusable="false">%s</svg>`
+	shapes := map[site.Severity]string{
+		site.Urgent:  `<path class="body" d="M10 1 19.5 18.5H.5Z"/><path class="cut" d="M9 7h2v6H9zM9 14.5h2v2H9z"/>`,
+		site.Warning: `<path class="body" d="M10 .8 19.2 10 10 19.2.8 10Z"/><path class="cut" d="M9 5.5h2v6H9zM9 12.8h2v2H9z"/>`,
+		site.Info:    `<circle class="body" cx="10" cy="10" r="8.5"/><path class="cut" d="M9 8.7h2v6H9zM9 5.5h2v2H9z"/>`,
+		"":           `<path class="tick" d="M3 10.5 8 15.5 17.5 4.5"/>`,
+	}
+	class := string(sev)
+	if sev == "" {
+		class = "well"
+	}
+	return template.HTML(fmt.Sprintf(open, class, shapes[sev]))
+}
