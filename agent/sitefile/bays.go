@@ -88,7 +88,7 @@ func (l *loader) courts() {
 		}
 		ids[f.ID] = path + ".id"
 		c := site.Court{ID: f.ID, Name: nameOr(f.Name, f.ID)}
-		if l.has(path+".bays") && len(f.Bays) == 0 {
+		if l.has(path+".bays") && len(f.Bays) == 0 && !l.said(path+".bays") {
 			l.bad(path+".bays", "add a bay or remove the court", "court %s has no bay", f.ID)
 		}
 		for j := range f.Bays {
@@ -96,7 +96,7 @@ func (l *loader) courts() {
 		}
 		l.cfg.Site.Courts = append(l.cfg.Site.Courts, c)
 	}
-	if l.has("courts") && len(l.file.Courts) == 0 {
+	if l.has("courts") && len(l.file.Courts) == 0 && !l.said("courts") {
 		l.bad("courts", "add a court with its bays", "there is no court")
 	}
 	l.neighbours()
@@ -143,7 +143,7 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 		}
 		b.Layers = append(b.Layers, site.Layer{Name: layer.Name, DepthM: layer.DepthM, DrainablePorosity: layer.Porosity, Surface: surface})
 	}
-	if l.has(path+".layers") && len(f.Layers) == 0 {
+	if l.has(path+".layers") && len(f.Layers) == 0 && !l.said(path+".layers") {
 		l.bad(path+".layers", "add a layer with name, depth and porosity", "bay %s has no fill", f.ID)
 	}
 	depthM := b.DepthM()

@@ -16,11 +16,13 @@ import (
 	"bayledger/agent/site"
 )
 
-// Limits on the text itself. A club of a hundred bays needs 50 kB. The YAML parser recurses, and
-// a stack that runs out cannot be caught, so nesting is bounded before the parser sees it.
+// Limits on the text itself. A club of a hundred bays needs 50 kB and 5,000 keys. The YAML parser
+// recurses, and a stack that runs out cannot be caught; its time grows with the square of the
+// keys of one section (50,000 took 11 s). So both are bounded before it sees the text.
 const (
 	maxText  = 256 << 10
 	maxDepth = 40
+	maxKeys  = 10000
 )
 
 // place is where a value of the file stands.
@@ -33,11 +35,14 @@ type place struct {
 // decoder walks the YAML beside the Go structs and collects everything that is wrong.
 type decoder struct {
 	problems site.Problems
+	told     map[told]bool
+	wrong    map[string]bool // paths of the problems
 	// places holds every value that is present in the file, by path; a section has one too.
 	places map[string]place
-	// set lists the leaves in the order in which they were decoded, and raw their text.
-	set []string
-	raw map[string]string
+	// raw is the text of each leaf the file gives, by path; values lists every leaf with its
+	// origin, in the order in which they were met.
+	raw    map[string]string
+	values []Value
 	// lines holds the length in runes of each line, to keep positions inside the file.
 	lines []int
 	// partial is true inside a defaults block, where nothing is required.
@@ -46,10 +51,28 @@ type decoder struct {
 	shared []source
 }
 
+// told is what makes two problems the same.
+type told struct {
+	line, col int
+	what      string
+}
+
 // mistake is an error of a leaf: what is wrong with the text and what would be right.
 type mistake struct{ what, fix string }
 
 func (m mistake) Error() string { return m.what + "; " + m.fix }
+
+// asMistake splits what an error says from what it advises; without advice it takes fix.
+func asMistake(err error, fix string) mistake {
+	if m, ok := err.(mistake); ok && m.fix != "" {
+		return m
+	}
+	what, advice, _ := strings.Cut(err.Error(), "; ")
+	if advice == "" {
+		advice = fix
+	}
+	return mistake{what, advice}
+}
 
 // leaf is a scalar of the file with a form of its own.
 type leaf interface{ parse(text string) error }
@@ -79,6 +102,16 @@ func (d *decoder) parse(text []byte) (root ast.Node) {
 	if t := tooDeep(tokens); t != nil {
 		d.addToken(t, "", "the file is nested too deeply here", "a site file needs no more than a few levels")
 		return nil
+	}
+	keys := 0
+	for _, t := range tokens {
+		if t.Type == token.MappingValueType {
+			keys++
+		}
+		if keys > maxKeys {
+			d.addToken(t, "", fmt.Sprintf("the file has more than %d keys", maxKeys), "put what bays share under defaults")
+			return nil
+		}
 	}
 	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
@@ -176,11 +209,12 @@ func (d *decoder) addAt(line, col int, path, what, fix string) {
 	col = min(max(col, 1), width+1)
 	p := site.Problem{Path: path, Line: line, Col: col, What: what, Fix: fix}
 	// A mistake in a defaults block is met again by every bay that takes it.
-	if !slices.ContainsFunc(d.problems, func(q site.Problem) bool {
-		return q.Line == p.Line && q.Col == p.Col && q.What == p.What
-	}) {
+	same := told{line, col, what}
+	if !d.told[same] {
+		d.told[same] = true
 		d.problems = append(d.problems, p)
 	}
+	d.wrong[path] = true
 }
 
 func (d *decoder) addToken(t *token.Token, path, what, fix string) {
@@ -329,10 +363,12 @@ type source struct {
 func (d *decoder) section(path string, from []source, v reflect.Value) {
 	fields := fieldsOf(v.Type())
 	values := make(map[string][]source, len(fields))
+	broken := false
 	for _, s := range from {
 		entries, ok := pairs(s.node)
 		if !ok {
 			if !isNull(s.node) {
+				broken = true
 				d.addNode(s.node, path, fmt.Sprintf("%s should be a section with keys, not %s", last(path), nodeWords(s.node)), "put its keys on lines of their own, indented further: "+keyList(fields))
 			}
 			continue
@@ -356,7 +392,7 @@ func (d *decoder) section(path string, from []source, v reflect.Value) {
 			seen[key] = at
 			if !slices.ContainsFunc(fields, func(f field) bool { return f.key == key }) {
 				if !s.inherited {
-					d.addNode(e.Key, join(path, key), fmt.Sprintf("there is no key %q %s", clip(key), inWords(path)), unknownFix(key, v.Type(), fields))
+					d.addNode(e.Key, join(path, clip(key)), fmt.Sprintf("there is no key %q %s", clip(key), inWords(path)), unknownFix(key, path, fields))
 				}
 				continue
 			}
@@ -381,7 +417,7 @@ func (d *decoder) section(path string, from []source, v reflect.Value) {
 		target := v.FieldByIndex(f.index)
 		given := values[f.key]
 		if len(given) == 0 {
-			if f.required && !d.partial {
+			if f.required && !d.partial && !broken {
 				d.bad(path, f.example(), "%s is missing %s", f.key, inWords(path))
 			}
 			d.absent(join(path, f.key), target, f)
@@ -395,6 +431,7 @@ func (d *decoder) section(path string, from []source, v reflect.Value) {
 func (d *decoder) absent(path string, v reflect.Value, f field) {
 	switch {
 	case f.byDefault != "":
+		d.effective(Value{Path: path, Text: f.byDefault, Origin: builtIn})
 		if err := setLeaf(v, f.byDefault, f); err != nil {
 			panic(fmt.Sprintf("sitefile: default of %s: %v", path, err)) // a wrong tag is our mistake
 		}
@@ -448,13 +485,14 @@ func (d *decoder) value(path string, given []source, v reflect.Value, f field) {
 		at := nodePlace(own.node)
 		at.inherited = own.inherited
 		d.places[path] = at
-		d.set = append(d.set, path)
 		d.raw[path] = text
+		origin := ownLine
+		if own.inherited {
+			origin = fromDefaults
+		}
+		d.effective(Value{Path: path, Text: text, Origin: origin, Line: at.line})
 		if err := setLeaf(v, text, f); err != nil {
-			m, ok := err.(mistake)
-			if !ok {
-				m = mistake{err.Error(), f.example()}
-			}
+			m := asMistake(err, f.example())
 			d.addNode(own.node, path, last(path)+": "+m.what, m.fix)
 			d.absent(path, v, f)
 		}

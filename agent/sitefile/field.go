@@ -166,7 +166,7 @@ func setLeaf(v reflect.Value, text string, f field) error {
 		read := func(s string) (float64, error) { return parseNumber(f.dim, s) }
 		x, err := read(text)
 		if err != nil {
-			return mistake{err.Error(), ""}
+			return asMistake(err, f.example())
 		}
 		if lo, hi, out := outside(x, f, read); out {
 			return mistake{fmt.Sprintf("%s is not possible here", clip(text)), between(lo, hi)}
@@ -294,9 +294,9 @@ func keyList(fields []field) string {
 	return strings.Join(keys, ", ")
 }
 
-// unknownFix says what a key that is not known here was probably meant to be: a near spelling,
-// or the section it belongs in.
-func unknownFix(key string, t reflect.Type, fields []field) string {
+// unknownFix says what a key that is not known at path was probably meant to be: a near
+// spelling, or the section it belongs in.
+func unknownFix(key, path string, fields []field) string {
 	keys := make([]string, len(fields))
 	for i, f := range fields {
 		keys[i] = f.key
@@ -304,12 +304,25 @@ func unknownFix(key string, t reflect.Type, fields []field) string {
 	if near := nearest(key, keys); near != "" {
 		return fmt.Sprintf("did you mean %s?", near)
 	}
-	if where := sectionsWith(key, t); len(where) > 0 {
+	here := itemIndex.ReplaceAllString(path, "[]")
+	where := sectionIndex()[key]
+	if len(where) > 3 { // a word as common as id says nothing about where it was meant to be
+		return "the keys here are " + keyList(fields)
+	}
+	for _, w := range where {
+		if rest, ok := strings.CutPrefix(w, here+"."); ok {
+			return fmt.Sprintf("%s belongs under %s", key, rest)
+		}
+	}
+	if len(where) > 0 {
 		return fmt.Sprintf("%s belongs in %s; look at the indent", key, strings.Join(where, " or "))
 	}
 	return "the keys here are " + keyList(fields)
 }
 
+var itemIndex = regexp.MustCompile(`\[\d+\]`)
+
+// sectionIndex lists, for each key, the sections that have it.
 var sectionIndex = sync.OnceValue(func() map[string][]string {
 	index := map[string][]string{}
 	var walk func(t reflect.Type, path string)
@@ -337,12 +350,6 @@ var sectionIndex = sync.OnceValue(func() map[string][]string {
 	walk(reflect.TypeFor[File](), "")
 	return index
 })
-
-// sectionsWith lists at most two places where a key is known.
-func sectionsWith(key string, here reflect.Type) []string {
-	where := sectionIndex()[key]
-	return where[:min(len(where), 2)]
-}
 
 // subsection returns the struct behind a section or a list of sections, or nil for a leaf.
 func subsection(t reflect.Type) (sub reflect.Type, isList bool) {
@@ -420,4 +427,20 @@ func doubledFix(path, key string) string {
 		return "a bay has one point of each quantity: remove one, or move it to the bay it belongs to"
 	}
 	return "remove one of the two"
+}
+
+// formatDuration writes a duration as parseDuration reads it.
+func formatDuration(d time.Duration) string {
+	for _, u := range []struct {
+		name string
+		size time.Duration
+	}{{"d", 24 * time.Hour}, {"h", time.Hour}, {"min", time.Minute}, {"s", time.Second}} {
+		if d >= u.size && d%u.size == 0 {
+			return fmt.Sprintf("%d %s", d/u.size, u.name)
+		}
+	}
+	if d == 0 {
+		return "0 s"
+	}
+	return strconv.FormatFloat(float64(d)/float64(time.Millisecond), 'f', -1, 64) + " ms"
 }

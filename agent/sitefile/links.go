@@ -75,7 +75,7 @@ func (l *loader) links() {
 				} else {
 					l.bad(at+".id", "give each device an id of its own", "the device id %s is already used on line %d", d.ID, l.line(first))
 				}
-				l.incomplete[d.ID] = true
+				l.incomplete[d.ID], l.incomplete[f.ID] = true, true
 				continue
 			}
 			linkOf[d.ID], linkName[d.ID] = at, f.ID
@@ -119,6 +119,9 @@ func (l *loader) link(path string, f *Link) modbus.Link {
 	if link.Kind == modbus.TCP && link.Address != "" && !strings.Contains(link.Address, ":") {
 		link.Address = net.JoinHostPort(link.Address, "502")
 	}
+	if link.Kind == modbus.Serial && !l.has(path+".parity") {
+		l.bad(path+".parity", "look it up in the devices' manuals; even is the specification's", "parity is missing in a serial link")
+	}
 	if f.StopBits == 0 && link.Kind == modbus.Serial {
 		// A character has eleven bits: what parity leaves free is a stop bit.
 		link.StopBits = 1
@@ -156,8 +159,11 @@ func (l *loader) device(path string, f *Device, driverPath string, paths map[str
 			r.m.Table = modbus.Table(f.Table)
 		}
 		if r.m.Table == "" {
-			l.bad(r.path, "add table: coil, discrete, holding or input, here or at the device", "the point %s does not say in which table its address is", r.m.Point)
 			l.incomplete[f.ID] = true
+			if l.said(r.path+".table") || l.said(path+".table") {
+				continue
+			}
+			l.bad(r.path, "add table: coil, discrete, holding or input, here or at the device", "the point %s does not say in which table its address is", r.m.Point)
 			continue
 		}
 		l.decoding(r, f)
@@ -243,12 +249,12 @@ func (l *loader) fromDriver(p site.Problem, paths map[string]string) {
 				}
 				path = ours + section + m[3]
 			}
-		case m[3] == ".points":
-			id, _ := l.raw[device+".id"]
-			if l.incomplete[id] {
-				return // its points are wrong, not missing
-			}
+		case m[3] == ".points" && l.incomplete[l.raw[device+".id"]]:
+			return // its points are wrong, not missing
 		}
+	}
+	if link, ok := strings.CutSuffix(path, ".devices"); ok && l.incomplete[l.raw[link+".id"]] {
+		return // its devices are wrong, not missing
 	}
 	if l.said(path) {
 		return
@@ -277,6 +283,4 @@ func (l *loader) line(path string) int {
 func (l *loader) text(path string) string { return l.raw[path] }
 
 // said reports whether something is already known to be wrong with exactly that value.
-func (l *loader) said(path string) bool {
-	return slices.ContainsFunc(l.problems, func(p site.Problem) bool { return p.Path == path })
-}
+func (l *loader) said(path string) bool { return l.wrong[path] }

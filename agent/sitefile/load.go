@@ -5,10 +5,13 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
+	"fmt"
 	"hash/fnv"
 	"math"
+	"os"
 	"reflect"
 	"slices"
+	"strings"
 
 	"bayledger/agent/site"
 	"bayledger/drivers/modbus"
@@ -37,6 +40,9 @@ type Config struct {
 	Calibrations  site.Calibrations
 	CalibrationOf map[string]uint32
 	Modbus        modbus.Options
+
+	// Values are all leaves of the file as they hold, in the order of the file's structure.
+	Values []Value
 
 	notRunnable site.Problems
 }
@@ -67,7 +73,7 @@ type loader struct {
 // is a second question; see Runnable.
 func Load(text []byte, name string) (*Config, site.Problems) {
 	l := &loader{
-		decoder:    decoder{places: map[string]place{}, raw: map[string]string{}},
+		decoder:    decoder{places: map[string]place{}, raw: map[string]string{}, told: map[told]bool{}, wrong: map[string]bool{}},
 		pointPaths: map[string]string{}, incomplete: map[string]bool{}, referenced: map[string]bool{},
 		cfg: &Config{Name: name, Text: string(text), Site: &site.Site{}, Calibrations: site.Calibrations{}, CalibrationOf: map[string]uint32{}},
 	}
@@ -92,6 +98,7 @@ func Load(text []byte, name string) (*Config, site.Problems) {
 		l.problems.Sort()
 		return nil, l.problems
 	}
+	l.cfg.Values = l.decoder.values
 	return l.cfg, nil
 }
 
@@ -122,4 +129,39 @@ func calibrationID(point string, gain, offset float64) uint32 {
 	binary.BigEndian.PutUint64(b[8:], math.Float64bits(offset))
 	h.Write(b[:])
 	return max(h.Sum32(), 1)
+}
+
+// Mistakes are the problems of one file, as an error that prints each as
+// file:line:col: what is wrong; what would be right.
+type Mistakes struct {
+	File string
+	site.Problems
+}
+
+func (m Mistakes) Error() string {
+	lines := make([]string, len(m.Problems))
+	for i, p := range m.Problems {
+		lines[i] = fmt.Sprintf("%s:%d:%d: %s", m.File, p.Line, p.Col, p.What)
+		if p.Fix != "" {
+			lines[i] += "; " + p.Fix
+		}
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap returns the problems without the file's name.
+func (m Mistakes) Unwrap() error { return m.Problems }
+
+// LoadFile reads the file of that name. A file that cannot be read is an error of the system; one
+// that can be read and is wrong is Mistakes.
+func LoadFile(name string) (*Config, error) {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("read site file: %w", err)
+	}
+	c, problems := Load(text, name)
+	if len(problems) > 0 {
+		return nil, Mistakes{name, problems}
+	}
+	return c, nil
 }

@@ -160,7 +160,6 @@ type reading struct {
 	device string
 	// devicePath is where the device is named, at the point or at its bay.
 	devicePath string
-	typed      bool // the file says the type
 	q          site.Quantity
 	m          modbus.PointMap
 }
@@ -194,11 +193,12 @@ func (l *loader) point(path, bay string, q site.Quantity, p *given) {
 	}
 	if sp.Interval == 0 {
 		sp.Interval = defaultInterval(q)
+		l.derived(path+".interval", formatDuration(sp.Interval), builtIn)
 	}
 	info, _ := q.Info()
 	l.within(path+".min", sp.Min, info)
 	l.within(path+".max", sp.Max, info)
-	if sp.Min >= sp.Max {
+	if sp.Min >= sp.Max && !l.said(path+".max") {
 		l.bad(path+".max", "make it larger than min", "the point %s can show nothing between %s and %s", id, p.Min, p.Max)
 	}
 	if p.wind != nil {
@@ -213,6 +213,7 @@ func (l *loader) point(path, bay string, q site.Quantity, p *given) {
 	}
 	if !site.Known(sp.Resolution) && count > 0 {
 		sp.Resolution = count
+		l.derived(path+".resolution", p.Unit, fromUnit)
 	}
 	if site.Known(sp.Resolution) && sp.Resolution <= 0 {
 		l.bad(path+".resolution", "give the step of the instrument", "a resolution of %s is not possible", p.Resolution)
@@ -230,6 +231,7 @@ func (l *loader) meter(path string, sp *site.Point, m *MeterPoint, count float64
 	sp.PulseM3, sp.StartM3S, sp.MeterU = m.Pulse, m.StartFlow, m.Accuracy
 	if !site.Known(sp.PulseM3) && count > 0 {
 		sp.PulseM3 = count
+		l.derived(path+".pulse", m.Unit, fromUnit)
 	}
 	switch {
 	case m.RollsOver == "never":
@@ -242,13 +244,16 @@ func (l *loader) meter(path string, sp *site.Point, m *MeterPoint, count float64
 			l.bad(path+".rolls_over", "give the total at which the register starts again, or never", "the meter rolls over at %s, before it has counted ten pulses", m.RollsOver)
 		}
 	case count > 0:
-		sp.ModulusM3 = count * l.holds(path, m.Type)
+		sp.ModulusM3 = count * holds(m.Type)
+		if site.Known(sp.ModulusM3) {
+			l.derived(path+".rolls_over", formatAmount(sp.ModulusM3, "m3"), "from type and unit")
+		}
 	}
 }
 
 // holds is how many counts a register of that type can show, NaN when it never rolls over in
 // practice.
-func (l *loader) holds(path, typ string) float64 {
+func holds(typ string) float64 {
 	switch modbus.Type(typ) {
 	case modbus.Uint16, modbus.Int16, "":
 		return 1 << 16
@@ -269,7 +274,8 @@ func (l *loader) amount(path, text string, d site.Dimension) float64 {
 	}
 	v, err := parseNumber(d, text)
 	if err != nil {
-		l.bad(path, "use a unit of the point's own quantity: "+strings.Join(site.UnitNames(d), ", "), "%s: %v", last(path), err)
+		m := asMistake(err, "use a unit of the point's own quantity: "+strings.Join(site.UnitNames(d), ", "))
+		l.bad(path, m.fix, "%s: %s", last(path), m.what)
 		return math.NaN()
 	}
 	return v
@@ -345,7 +351,7 @@ func (l *loader) calibration(path string, sp *site.Point, p *given, d site.Dimen
 // register turns the file's words into the driver's, and returns what one count is worth in SI,
 // 0 when the register does not count in equal steps from zero.
 func (l *loader) register(path, bay string, sp *site.Point, p *given) (count float64) {
-	r := reading{path: path, q: sp.Quantity, device: p.Device, devicePath: path + ".device", typed: p.Type != ""}
+	r := reading{path: path, q: sp.Quantity, device: p.Device, devicePath: path + ".device"}
 	if r.device == "" && bay != "" {
 		r.device, r.devicePath = l.bayDevice(bay)
 	}
@@ -361,8 +367,9 @@ func (l *loader) register(path, bay string, sp *site.Point, p *given) (count flo
 			dec.Head = &modbus.Head{Density: h.Density, Gravity: h.Gravity, MountM: h.MountM, Absolute: h.Absolute}
 			if h.Absolute {
 				dec.Head.BarometerAge = h.Barometers
+				dec.Head.Barometer = defaultID("", site.AirPressure)
 				if b := l.file.Weather.Points.AirPressure; b != nil {
-					dec.Head.Barometer = nameOr(b.ID, defaultID("", site.AirPressure))
+					dec.Head.Barometer = nameOr(b.ID, dec.Head.Barometer)
 				} else {
 					l.bad(path+".head.absolute", "add air_pressure: under weather: points:, or use a vented sensor", "the absolute sensor %s needs a barometer, or it shows the weather", sp.ID)
 				}
@@ -383,11 +390,14 @@ func (l *loader) register(path, bay string, sp *site.Point, p *given) (count flo
 		l.bad(path, "remove unit, span and loop", "a valve is open or shut and has no unit")
 	case ways > 1:
 		l.bad(path, "keep one of unit, span and loop", "the number of %s is given a meaning in %d ways", sp.ID, ways)
+	case dec.Head != nil && dec.Distance != nil:
+		// The driver's options say what is wrong; which unit is meant cannot be known.
 	case p.Unit != "":
 		size, zero, err := countOf(d, p.Unit)
 		switch {
 		case err != nil:
-			l.bad(path+".unit", "use one of "+strings.Join(site.UnitNames(d), ", "), "unit: %v", err)
+			m := asMistake(err, "use one of "+strings.Join(site.UnitNames(d), ", "))
+			l.bad(path+".unit", m.fix, "unit: %s", m.what)
 		case size <= 0:
 			l.bad(path+".unit", "write what one count is worth, for example 0.1 mm", "a count of %s is not possible", p.Unit)
 		default:
@@ -406,7 +416,7 @@ func (l *loader) register(path, bay string, sp *site.Point, p *given) (count flo
 		s.RawLow, s.RawHigh, s.Low, s.High = l.span(path+".loop", p.Loop.Raw, p.Loop.Value, d)
 		if l.has(path + ".loop.current") {
 			if len(p.Loop.Current) != 2 {
-				l.bad(path+".loop.current", "write [4, 20]", "current has %d numbers", len(p.Loop.Current))
+				l.bad(path+".loop.current", "write [4, 20]", "current should be two numbers, not %d", len(p.Loop.Current))
 			} else {
 				s.MALow, s.MAHigh = p.Loop.Current[0], p.Loop.Current[1]
 			}
@@ -414,6 +424,7 @@ func (l *loader) register(path, bay string, sp *site.Point, p *given) (count flo
 		dec.Loop = s
 	}
 	switch {
+	case l.said(path + ".address"):
 	case r.device == "" && !p.Address.given:
 		l.unread = append(l.unread, r)
 	case r.device == "":
@@ -452,13 +463,13 @@ func unitExample(d site.Dimension) string {
 func (l *loader) span(path string, raw []float64, value []string, d site.Dimension) (rawLow, rawHigh, low, high float64) {
 	if len(raw) != 2 {
 		if l.has(path + ".raw") {
-			l.bad(path+".raw", "give two, for example [0, 27648]", "raw has %d numbers", len(raw))
+			l.bad(path+".raw", "give two, for example [0, 27648]", "raw should be two numbers, not %d", len(raw))
 		}
 		raw = []float64{0, 1}
 	}
 	if len(value) != 2 {
 		if l.has(path + ".value") {
-			l.bad(path+".value", "give two, for example [0 mm, 250 mm]", "value has %d entries", len(value))
+			l.bad(path+".value", "give two, for example [0 mm, 250 mm]", "value should be two values, not %d", len(value))
 		}
 		return raw[0], raw[1], 0, 1
 	}
