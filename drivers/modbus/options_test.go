@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// sound returns options with nothing wrong.
-func sound() Options {
+// soundOptions returns options with nothing wrong.
+func soundOptions() Options {
 	tcp := DefaultLink(TCP)
 	tcp.ID, tcp.Address = "pump-house", "192.0.2.10:502"
 	d := DefaultDevice()
@@ -30,7 +30,7 @@ func sound() Options {
 }
 
 func TestValidateAcceptsASoundFile(t *testing.T) {
-	require.Empty(t, sound().Validate())
+	require.Empty(t, soundOptions().Validate())
 }
 
 func TestValidateNamesEachMistake(t *testing.T) {
@@ -72,7 +72,7 @@ func TestValidateNamesEachMistake(t *testing.T) {
 	}
 	for _, r := range rows {
 		t.Run(r.name, func(t *testing.T) {
-			o := sound()
+			o := soundOptions()
 			r.edit(&o)
 			ps := o.Validate()
 			require.NotEmpty(t, ps)

@@ -1,0 +1,178 @@
+package modbus
+
+import (
+	"math"
+	"sync"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// ears is the time in which a line is only listened to: before the first request, after a sign
+// of another master, and for good where one was heard or the site file says so.
+type ears struct {
+	wg   sync.WaitGroup
+	mu   sync.Mutex
+	end  bool  // the time is over and nobody was heard
+	err  error // the line broke
+	told bool  // the log knows of the other master
+	l    *link
+}
+
+// listen starts listening. late is true when requests of ours may still be answered: for so long
+// answers mean nothing.
+func (l *link) listen(r *rtuLine, now time.Time, late bool) {
+	e := &ears{l: l}
+	l.ears = e
+	l.heard.begin(!late)
+	l.mu.Lock()
+	l.stats.Listening = true
+	l.mu.Unlock()
+	done := func() {}
+	if !l.o.ListenOnly {
+		done = l.d.clk.Work() // a stepped clock stands while somebody may still be heard
+	}
+	e.wg.Go(func() {
+		defer done()
+		err := error(nil)
+		if late {
+			err = r.listen(time.Now().Add(l.o.Late + l.longest()))
+			l.heard.quieten()
+		}
+		until := time.Now().Add(l.o.Listen)
+		for err == nil {
+			slice := earlier(until, time.Now().Add(time.Second))
+			if l.o.ListenOnly || l.heard.foreign() {
+				done() // for good, so no clock waits for it
+				slice = time.Now().Add(time.Second)
+			} else if !time.Now().Before(until) {
+				e.set(true, nil)
+				return
+			}
+			err = r.listen(slice)
+		}
+		e.set(false, err)
+	})
+}
+
+// longest is the longest a device of the link may take to answer.
+func (l *link) longest() time.Duration {
+	d := time.Duration(0)
+	for _, dev := range l.devices {
+		d = max(d, dev.o.Timeout)
+	}
+	return d
+}
+
+func (e *ears) set(end bool, err error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.end, e.err = end, err
+}
+
+func (e *ears) why() site.Why {
+	if e.l.o.ListenOnly || e.l.heard.foreign() {
+		return site.WhyOtherMaster
+	}
+	return site.WhyListening
+}
+
+// hear looks what listening has brought and reports whether the line may be used now.
+func (l *link) hear(now time.Time) bool {
+	e := l.ears
+	e.mu.Lock()
+	end, err := e.end, e.err
+	e.mu.Unlock()
+	if evidence := l.heard.evidence(); evidence != "" && !l.o.ListenOnly && !e.told {
+		e.told = true
+		l.mu.Lock()
+		l.stats.OtherMaster, l.stats.Last = evidence, ErrOtherMaster.Error()
+		l.mu.Unlock()
+		l.d.log.Error("another master speaks on this line, so nothing is sent; give the devices a line of their own, "+
+			"put a gateway between, or read the controller as a TCP device; then reload",
+			"link", l.o.ID, "heard", evidence)
+	}
+	switch {
+	case err != nil:
+		l.deafen()
+		l.down(now, err)
+		return false
+	case end:
+		l.deafen()
+		l.cleared = true
+		l.heard.begin(false)
+		return true
+	}
+	return false
+}
+
+// deafen ends listening. The line must be closed, or the time over, or it waits for that.
+func (l *link) deafen() {
+	if l.ears == nil {
+		return
+	}
+	l.ears.mu.Lock()
+	over := l.ears.end
+	l.ears.mu.Unlock()
+	if !over {
+		l.hangUp()
+	}
+	l.ears.wg.Wait()
+	l.ears = nil
+	l.mu.Lock()
+	l.stats.Listening = false
+	l.mu.Unlock()
+}
+
+// yield is what happens when another master is heard between our requests: not a frame more is
+// sent until the line has been listened to again.
+func (l *link) yield(now time.Time) {
+	l.d.log.Warn("something on the line that is not ours; listening", "link", l.o.ID, "heard", l.heard.evidence())
+	l.cleared = false
+	r, ok := l.line.(*rtuLine)
+	if !ok {
+		return
+	}
+	l.listen(r, now, true)
+}
+
+// overheard takes what another master was told of our points. It is called by whoever reads the
+// line, so it shares nothing with the loop but what mu guards.
+func (l *link) overheard(unit, fc byte, address, n int, data []byte) {
+	table := [...]Table{fcCoils: Coils, fcDiscrete: Discrete, fcHolding: Holding, fcInput: Input}[fc]
+	now := l.d.clk.Now()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, dev := range l.devices {
+		if byte(dev.o.Unit) != unit {
+			continue
+		}
+		for _, p := range dev.points {
+			if p.span.table != table || p.span.start < address || p.span.end() > address+n {
+				continue
+			}
+			b := block{table: table, start: address, n: n}
+			v, q, why := p.value(&b, data, now)
+			p.heard = site.Sample{Time: now, Value: v, Quality: q, Why: why}
+			p.isHeard = true
+		}
+	}
+}
+
+// pass hands on, for the points of a request that is not sent, what was overheard of them since
+// their last sample, and for the others why there is nothing.
+func (l *link) pass(r *request, now time.Time, why site.Why) {
+	b := l.batch()
+	l.mu.Lock()
+	for _, i := range r.block.points {
+		p := r.dev.points[i]
+		s := site.Sample{Time: now, Value: math.NaN(), Quality: site.Bad, Why: why}
+		if p.isHeard {
+			s, p.isHeard = p.heard, false
+		}
+		b.samples = append(b.samples, p.stamp(s.Time, s.Value, s.Quality, s.Why))
+	}
+	l.mu.Unlock()
+	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
+	l.hand(b)
+}

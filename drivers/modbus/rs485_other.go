@@ -1,0 +1,7 @@
+//go:build !linux
+
+package modbus
+
+import "errors"
+
+func tiocsrs485(int, *serialRS485) error { return errors.ErrUnsupported }
