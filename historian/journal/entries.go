@@ -118,12 +118,6 @@ func (r *recordReader) next(ctx context.Context, seq int64) (*site.Record, error
 	return &one, nil
 }
 
-// Stored is a sample with its sequence number, calibrated and dated: what leaves the house.
-type Stored struct {
-	Seq    int64
-	Sample site.Sample
-}
-
 // dated turns a reading into what leaves the house. ok is false while its clock is not known.
 func (j *Journal) dated(b batch, r reading, cal site.Calibrations) (s site.Sample, ok bool, err error) {
 	shift, state := j.runs.shift(b.run)
@@ -143,8 +137,8 @@ func (j *Journal) dated(b batch, r reading, cal site.Calibrations) (s site.Sampl
 // Samples yields the dated samples of a span of time (from inclusive, to exclusive; zero times
 // mean from the beginning and to the end) in the journal's order. Samples whose clock is not
 // known are left out. An error ends the sequence.
-func (j *Journal) Samples(ctx context.Context, from, to time.Time) iter.Seq2[Stored, error] {
-	return func(yield func(Stored, error) bool) {
+func (j *Journal) Samples(ctx context.Context, from, to time.Time) iter.Seq2[site.Numbered, error] {
+	return func(yield func(site.Numbered, error) bool) {
 		lo, hi := int64(minTime), int64(maxTime)
 		if !from.IsZero() {
 			lo = from.UnixMilli()
@@ -154,13 +148,13 @@ func (j *Journal) Samples(ctx context.Context, from, to time.Time) iter.Seq2[Sto
 		}
 		after, err := j.before(ctx, lo)
 		if err != nil {
-			yield(Stored{}, fmt.Errorf("journal: samples: %w", err))
+			yield(site.Numbered{}, fmt.Errorf("journal: samples: %w", err))
 			return
 		}
 		cal := j.Calibrations()
 		for b, err := range j.batches(ctx, after) {
 			if err != nil {
-				yield(Stored{}, fmt.Errorf("journal: samples: %w", err))
+				yield(site.Numbered{}, fmt.Errorf("journal: samples: %w", err))
 				return
 			}
 			shift, state := j.runs.shift(b.run)
@@ -180,7 +174,7 @@ func (j *Journal) Samples(ctx context.Context, from, to time.Time) iter.Seq2[Sto
 				if s, _, failed = j.dated(b, r, cal); failed != nil {
 					return false
 				}
-				stopped = !yield(Stored{Seq: b.first + int64(i), Sample: s}, nil)
+				stopped = !yield(site.Numbered{Seq: b.first + int64(i), Sample: s}, nil)
 				return !stopped
 			})
 			if stopped {
@@ -190,7 +184,7 @@ func (j *Journal) Samples(ctx context.Context, from, to time.Time) iter.Seq2[Sto
 				failed = err
 			}
 			if failed != nil {
-				yield(Stored{}, fmt.Errorf("journal: samples: batch %d: %w", b.first, failed))
+				yield(site.Numbered{}, fmt.Errorf("journal: samples: batch %d: %w", b.first, failed))
 				return
 			}
 		}

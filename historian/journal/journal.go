@@ -58,6 +58,7 @@ type Journal struct {
 	run    int64 // 0, or the run that undated samples belong to; guarded by write
 
 	cal    calibrations
+	places atomic.Pointer[site.Places]
 	runs   runs
 	queues queues
 
@@ -68,7 +69,7 @@ type Journal struct {
 
 // counts are what Stats tells.
 type counts struct {
-	samples, refused, full, pruned atomic.Int64
+	samples, refused, full atomic.Int64
 }
 
 // Incident is something Open found and put right, to be told to people.
@@ -122,7 +123,7 @@ func (j *Journal) open(ctx context.Context) error {
 	if err := j.openSamples(ctx); err != nil {
 		return err
 	}
-	for _, load := range []func(context.Context) error{j.loadNames, j.loadRuns, j.loadCalibrations, j.loadTail, j.loadQueues} {
+	for _, load := range []func(context.Context) error{j.loadNames, j.loadRuns, j.loadPlaces, j.loadCalibrations, j.loadTail, j.loadQueues} {
 		if err := load(ctx); err != nil {
 			return err
 		}

@@ -206,17 +206,15 @@ func TestCalibrationIsAppliedOnTheWayOut(t *testing.T) {
 	s.Calibration = c.ID
 	_, err = j.Append(t.Context(), []site.Sample{s})
 	require.NoError(t, err)
-	q, err := j.Queue(t.Context(), "q", true)
-	require.NoError(t, err)
 	shut(t, j)
 	j = open(t, o)
 	require.Equal(t, c, j.Calibrations()[c.ID])
 	require.Equal(t, 6.5, entries(t, j, Position{})[0].Sample.Value)
-	q, err = j.Queue(t.Context(), "q", true)
+	q, err := j.Queue(t.Context(), "q", true)
 	require.NoError(t, err)
-	page, err := q.Next(t.Context(), 10)
+	samples, _, err := q.Next(t.Context(), 10)
 	require.NoError(t, err)
-	require.Equal(t, 6.5, page.Samples[0].Sample.Value)
+	require.Equal(t, 6.5, samples[0].Sample.Value)
 }
 
 func TestEventsAreKeptOnce(t *testing.T) {

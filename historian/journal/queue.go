@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+
+	"bayledger/agent/site"
 )
 
 // What a queue carries.
@@ -15,10 +17,6 @@ const (
 	queueSamples = 0
 	queueEvents  = 1
 )
-
-// Range is a span of sequence numbers: above After, up to and including Upto. Upto 0 means
-// everything that is there and will come.
-type Range struct{ After, Upto int64 }
 
 // Queue is one consumer's place among the samples: what it has not taken over yet. Retention
 // never drops that. A queue's methods may be called by any goroutine.
@@ -32,8 +30,8 @@ type Queue struct {
 	changed chan struct{}
 
 	mu      sync.Mutex
-	pending []Range // disjoint, ascending; the last is open
-	unsaved int64   // taken over since the positions were saved
+	pending []site.SeqRange // disjoint, ascending; the last is open
+	unsaved int64           // taken over since the positions were saved
 }
 
 // queues are the consumers in use.
@@ -42,7 +40,7 @@ type queues struct {
 	all []*Queue
 	// stored are the positions of consumers that nobody has asked for since Open. They hold
 	// retention like the others.
-	stored map[queueKey][]Range
+	stored map[queueKey][]site.SeqRange
 }
 
 type queueKey struct {
@@ -61,7 +59,7 @@ func (q *queues) wake(kind int) {
 }
 
 func (j *Journal) loadQueues(ctx context.Context) error {
-	j.queues.stored = map[queueKey][]Range{}
+	j.queues.stored = map[queueKey][]site.SeqRange{}
 	rows, err := j.ledger.r.QueryContext(ctx, "SELECT name, kind, pending FROM queues")
 	if err != nil {
 		return classify(err)
@@ -83,14 +81,14 @@ func (j *Journal) loadQueues(ctx context.Context) error {
 }
 
 // parseRanges reads the stored form of pending and checks that it is one.
-func parseRanges(text string) ([]Range, error) {
+func parseRanges(text string) ([]site.SeqRange, error) {
 	var pairs [][2]int64
 	if err := json.Unmarshal([]byte(text), &pairs); err != nil {
 		return nil, fmt.Errorf("positions %q: %w", text, err)
 	}
-	pending := make([]Range, len(pairs))
+	pending := make([]site.SeqRange, len(pairs))
 	for i, p := range pairs {
-		pending[i] = Range{p[0], p[1]}
+		pending[i] = site.SeqRange{After: p[0], Upto: p[1]}
 	}
 	if err := checkRanges(pending); err != nil {
 		return nil, fmt.Errorf("positions %q: %w", text, err)
@@ -98,7 +96,7 @@ func parseRanges(text string) ([]Range, error) {
 	return pending, nil
 }
 
-func checkRanges(pending []Range) error {
+func checkRanges(pending []site.SeqRange) error {
 	for i, r := range pending {
 		last := i == len(pending)-1
 		switch {
@@ -112,7 +110,7 @@ func checkRanges(pending []Range) error {
 	return nil
 }
 
-func formatRanges(pending []Range) string {
+func formatRanges(pending []site.SeqRange) string {
 	pairs := make([][2]int64, len(pending))
 	for i, r := range pending {
 		pairs[i] = [2]int64{r.After, r.Upto}
@@ -151,7 +149,7 @@ func (j *Journal) queue(ctx context.Context, key queueKey, start int64) (*Queue,
 		q.pending = pending
 		delete(j.queues.stored, key)
 	} else {
-		q.pending = []Range{{After: start}}
+		q.pending = []site.SeqRange{{After: start}}
 		if err := q.save(ctx); err != nil {
 			return nil, fmt.Errorf("journal: queue %s: %w", key.name, err)
 		}
@@ -211,7 +209,7 @@ func (q *Queue) Last() int64 { return q.j.Last() }
 
 // Pending returns what the consumer has not taken over: disjoint ranges in ascending order, the
 // last of which is open.
-func (q *Queue) Pending() []Range {
+func (q *Queue) Pending() []site.SeqRange {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return slices.Clone(q.pending)
@@ -230,37 +228,31 @@ func (q *Queue) Backlog() int64 {
 	return n
 }
 
-// Page is some samples of a range in the journal's order. They are all there is in (After,
-// Upto]; Upto is where the next page begins. An empty page with Upto equal to After means that
-// there is nothing, or nothing that is dated.
-type Page struct {
-	After, Upto int64
-	Samples     []Stored
-}
-
-// Read returns up to limit samples above after and up to upto (0: to the end). It stops before
-// samples whose clock is not known yet. It changes nothing.
-func (q *Queue) Read(ctx context.Context, after, upto int64, limit int) (Page, error) {
-	p, err := q.j.page(ctx, after, upto, limit)
+// Read returns up to limit samples above after and up to upto (0: to the end), calibrated and
+// dated, in the journal's order. It stops before samples whose clock is not known yet. next is
+// where the following Read begins: everything in (after, next] was returned or is gone. next
+// equal to after means that there is nothing. Read changes nothing.
+func (q *Queue) Read(ctx context.Context, after, upto int64, limit int) (samples []site.Numbered, next int64, err error) {
+	samples, next, err = q.j.page(ctx, after, upto, limit)
 	if err != nil {
-		return p, fmt.Errorf("journal: queue %s: %w", q.name, err)
+		return samples, next, fmt.Errorf("journal: queue %s: %w", q.name, err)
 	}
-	return p, nil
+	return samples, next, nil
 }
 
-func (j *Journal) page(ctx context.Context, after, upto int64, limit int) (Page, error) {
-	p := Page{After: after, Upto: after}
+func (j *Journal) page(ctx context.Context, after, upto int64, limit int) (samples []site.Numbered, next int64, err error) {
 	if end := j.Last(); upto == 0 || upto > end {
 		upto = end
 	}
 	if after >= upto || limit <= 0 {
-		return p, nil
+		return nil, after, nil
 	}
-	p.Samples = make([]Stored, 0, min(int64(limit), upto-after))
+	next = after
+	samples = make([]site.Numbered, 0, min(int64(limit), upto-after))
 	cal := j.Calibrations()
 	for b, err := range j.batches(ctx, after) {
 		if err != nil {
-			return p, err
+			return samples, next, err
 		}
 		if b.first > upto {
 			break
@@ -272,7 +264,7 @@ func (j *Journal) page(ctx context.Context, after, upto int64, limit int) (Page,
 			if seq <= after {
 				return true
 			}
-			if full = seq > upto || len(p.Samples) == limit; full {
+			if full = seq > upto || len(samples) == limit; full {
 				return false
 			}
 			s, ok, err := j.dated(b, r, cal)
@@ -282,28 +274,28 @@ func (j *Journal) page(ctx context.Context, after, upto int64, limit int) (Page,
 			if full = !ok; full {
 				return false
 			}
-			p.Samples = append(p.Samples, Stored{Seq: seq, Sample: s})
-			p.Upto = seq
+			samples = append(samples, site.Numbered{Seq: seq, Sample: s})
+			next = seq
 			return true
 		})
 		if failed == nil {
 			failed = err
 		}
 		if failed != nil {
-			return p, fmt.Errorf("batch %d: %w: %w", b.first, ErrDamaged, failed)
+			return samples, next, fmt.Errorf("batch %d: %w: %w", b.first, ErrDamaged, failed)
 		}
 		if full {
-			return p, nil
+			return samples, next, nil
 		}
 	}
 	// Nothing is left in the range: numbers above the last sample belong to samples that are
 	// gone, and are taken over with it.
-	p.Upto = upto
-	return p, nil
+	return samples, upto, nil
 }
 
 // Next returns the oldest samples that are not taken over, up to limit, without taking them.
-func (q *Queue) Next(ctx context.Context, limit int) (Page, error) {
+// Ack with next takes them.
+func (q *Queue) Next(ctx context.Context, limit int) (samples []site.Numbered, next int64, err error) {
 	first := q.Pending()[0]
 	return q.Read(ctx, first.After, first.Upto, limit)
 }
@@ -335,7 +327,7 @@ const saveAfter = 100_000
 func (q *Queue) Ack(ctx context.Context, upto int64) error { return q.Done(ctx, 0, upto) }
 
 // subtract removes (after, upto] and returns how many numbers of it were pending.
-func subtract(pending []Range, after, upto int64) (rest []Range, taken int64) {
+func subtract(pending []site.SeqRange, after, upto int64) (rest []site.SeqRange, taken int64) {
 	for _, r := range pending {
 		open := r.Upto == 0
 		if r.After >= upto || (!open && r.Upto <= after) {
@@ -348,10 +340,10 @@ func subtract(pending []Range, after, upto int64) (rest []Range, taken int64) {
 		}
 		taken += end - max(after, r.After)
 		if r.After < after {
-			rest = append(rest, Range{r.After, after})
+			rest = append(rest, site.SeqRange{After: r.After, Upto: after})
 		}
 		if open || r.Upto > upto {
-			rest = append(rest, Range{upto, r.Upto})
+			rest = append(rest, site.SeqRange{After: upto, Upto: r.Upto})
 		}
 	}
 	return rest, taken

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
 )
 
 func TestAQueueGivesEverythingOnceAndRemembers(t *testing.T) {
@@ -23,15 +25,15 @@ func TestAQueueGivesEverythingOnceAndRemembers(t *testing.T) {
 	<-q.Changed()
 	next := int64(1)
 	take := func(limit int) int {
-		page, err := q.Next(t.Context(), limit)
+		samples, upto, err := q.Next(t.Context(), limit)
 		require.NoError(t, err)
-		require.LessOrEqual(t, len(page.Samples), limit)
-		for _, s := range page.Samples {
+		require.LessOrEqual(t, len(samples), limit)
+		for _, s := range samples {
 			require.Equal(t, next, s.Seq)
 			next++
 		}
-		require.NoError(t, q.Ack(t.Context(), page.Upto))
-		return len(page.Samples)
+		require.NoError(t, q.Ack(t.Context(), upto))
+		return len(samples)
 	}
 	require.Equal(t, 10, take(10))
 	require.Equal(t, 30, take(30))
@@ -75,7 +77,7 @@ func TestRangesAgainstASet(t *testing.T) {
 	const top = 40
 	for seed := range uint64(200) {
 		random := rand.New(rand.NewPCG(seed, 1))
-		pending := []Range{{After: 0}}
+		pending := []site.SeqRange{{After: 0}}
 		var missing [top + 1]bool
 		for i := range missing {
 			missing[i] = i > 0
