@@ -1,0 +1,215 @@
+package watch
+
+import (
+	"math"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// trouble is a hypothesis the bank weighs against "nothing is wrong".
+type trouble uint8
+
+const (
+	tRate  trouble = iota // a loss (positive) or gain (negative) of so many L/h from its onset on
+	tMeter                // the meter registers this share too much from its onset on
+	tJump                 // so many litres came at once (hand watering, a sensor pushed); no fault of its own
+	tET                   // evaporation departs by this share from its onset on; the weather's doing
+	nTrouble
+)
+
+// onset is one moment at which a trouble may have begun, with the signature each would have left.
+type onset struct {
+	At  int64
+	Sig [nTrouble]water.Signature
+}
+
+// bankState is the bank of one bay.
+type bankState struct {
+	Onsets []onset
+	Quiet  int64 // no onset before this moment (a restart)
+
+	Open  site.Kind // what is open on the bay by the bank's evidence, empty for none
+	Since int64
+	Seen  int64 // when it was found
+	Size  float64
+	SizeU float64
+	LLR   float64
+	Rival float64 // log odds against the best rival
+}
+
+// restart forgets what happened before t: after it the bay is another bay.
+func (s *bankState) restart(t int64) {
+	s.Onsets = s.Onsets[:0]
+	s.Quiet = t
+}
+
+// sizes of a loss or gain over which the test averages, L/h, each way.
+var sizes = [...]float64{2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1280}
+
+// shares of mis-registration over which the meter test averages, each way.
+var shares = [...]float64{0.05, 0.1, 0.2, 0.4, 0.8}
+
+// keeps says whether an onset of that age is still needed: every hour for twelve, then thinner.
+// Dropping one can only make a false alarm rarer.
+func keeps(age, stamp int64) bool {
+	h := stamp / hour
+	switch {
+	case age <= 12*hour:
+		return true
+	case age <= 48*hour:
+		return h%3 == 0
+	case age <= 7*day:
+		return h%12 == 0
+	case age <= 21*day:
+		return h%48 == 0
+	}
+	return false
+}
+
+// bank carries every hypothesis through the last stride and asks whether one of them holds.
+func (w *Watch) bank(y *bay, now int64) {
+	s, k := &y.st.Bank, &y.look
+	b := w.l.Balance(y.i)
+	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() {
+		s.Onsets = s.Onsets[:0]
+		return
+	}
+	stride := now - now%(5*minute)
+	if n := len(s.Onsets); n == 0 || stride-s.Onsets[n-1].At >= hour {
+		s.Onsets = append(s.Onsets, onset{At: stride - 5*minute})
+	}
+	keep := s.Onsets[:0]
+	for i := range s.Onsets {
+		o := &s.Onsets[i]
+		age := stride - o.At
+		if !keeps(age, o.At) && !(s.Open != "" && o.At == s.Since) {
+			continue
+		}
+		b.Carry(&o.Sig[tRate], -b.Hours())
+		if k.HasFlow || k.HasMeter {
+			b.Carry(&o.Sig[tMeter], -b.MeteredL())
+		}
+		jump := 0.0
+		if age <= 5*minute {
+			jump = 1
+		}
+		b.Carry(&o.Sig[tJump], jump)
+		b.Carry(&o.Sig[tET], -b.ETL())
+		keep = append(keep, *o)
+	}
+	s.Onsets = keep
+	if s.Open != "" {
+		w.follow(y, now)
+		return
+	}
+	w.test(y, now)
+}
+
+// likeliest returns the onset at which a trouble is most likely to have begun, and by how much;
+// prior is the standard deviation of its size by common knowledge, 0 for none.
+func (s *bankState) likeliest(t trouble, prior, sign float64) (best *onset, llr float64) {
+	extra := 0.0
+	if prior > 0 {
+		extra = 1 / (prior * prior)
+	}
+	for i := range s.Onsets {
+		g := &s.Onsets[i].Sig[t]
+		if g.J <= 0 || sign != 0 && g.D*sign < 0 {
+			continue
+		}
+		if v := g.D * g.D / (2 * (g.J + extra)); best == nil || v > llr {
+			best, llr = &s.Onsets[i], v
+		}
+	}
+	return best, llr
+}
+
+// sum is the logarithm of the Shiryaev-Roberts sum of a trouble in one direction.
+func (s *bankState) sum(t trouble, sign float64, grid []float64) float64 {
+	top := math.Inf(-1)
+	for i := range s.Onsets {
+		g := &s.Onsets[i].Sig[t]
+		for _, z := range grid {
+			top = max(top, g.LLR(sign*z))
+		}
+	}
+	if math.IsInf(top, -1) {
+		return top
+	}
+	total := 0.0
+	for i := range s.Onsets {
+		g := &s.Onsets[i].Sig[t]
+		for _, z := range grid {
+			total += math.Exp(g.LLR(sign*z) - top)
+		}
+	}
+	return top + math.Log(total/float64(len(grid)))
+}
+
+// worth is the log-likelihood ratio below which a sum over all onsets and sizes cannot reach a
+// threshold: it saves the sum most of the time.
+const worth = 6
+
+// urgentRate is a loss that would take 500 L in a night: such a finding may page.
+const urgentRate = 40.0
+
+// test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
+// a spell of weather) explains the same surprises nearly as well.
+func (w *Watch) test(y *bay, now int64) {
+	s := &y.st.Bank
+	_, jump := s.likeliest(tJump, 0, 0)
+	_, et := s.likeliest(tET, 0.4, 0)
+	harmless := max(jump, et)
+	for _, sign := range [2]float64{1, -1} {
+		o, llr := s.likeliest(tRate, 0, sign)
+		if o == nil || llr < worth {
+			continue
+		}
+		size, u, _ := o.Sig[tRate].Best()
+		limit := w.budget.morning
+		if math.Abs(size) >= urgentRate {
+			limit = w.budget.page
+		}
+		if s.sum(tRate, sign, sizes[:]) < limit || llr-harmless < w.budget.odds {
+			continue
+		}
+		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
+		if sign < 0 {
+			s.Open = site.ValveWeeping
+		}
+		return
+	}
+}
+
+// follow keeps the size of an open finding current and closes it when the account has closed
+// again for as long as the trouble took to be seen.
+func (w *Watch) follow(y *bay, now int64) {
+	s := &y.st.Bank
+	for i := range s.Onsets {
+		o := &s.Onsets[i]
+		if o.At == s.Since {
+			if size, u, llr := o.Sig[tRate].Best(); !math.IsNaN(size) && size*s.Size > 0 {
+				s.SizeU, s.LLR = u, llr
+				s.Size = size
+			}
+		}
+	}
+	took := min(max(s.Seen-s.Since, 6*hour), 3*day)
+	if now-s.Seen < took {
+		return
+	}
+	for i := range s.Onsets {
+		o := &s.Onsets[i]
+		if now-o.At < took || o.At <= s.Since {
+			continue
+		}
+		g := &o.Sig[tRate]
+		// Over this stretch a trouble of half the size is unlikelier than none.
+		if g.LLR(s.Size/2) < -w.budget.odds {
+			s.Open = ""
+			s.restart(0)
+			return
+		}
+	}
+}

@@ -1,0 +1,48 @@
+package watch
+
+import (
+	"math"
+
+	"bayledger/agent/site"
+)
+
+// budget turns the site's false-alarm budget into thresholds. Nothing here is tuned.
+//
+// The site file states false pages for six bays and half a year; that is a rate per bay-year.
+// It is shared equally over the statistical tests that run on a bay. A test's finding that could
+// page has this share as its rate; one that is delivered in the morning may be wrong ten times as
+// often, because it wakes nobody.
+//
+// The tests are Shiryaev-Roberts sums over onsets an hour apart of likelihood ratios averaged
+// over sizes. While nothing is wrong, such a sum grows by one an hour in the mean, whatever the
+// readings (it is a martingale after subtracting the hours), so the mean time to a false alarm is
+// at least the threshold in hours: no table and no simulation enters (Pollak 1985, Annals of
+// Statistics 13:206; the argument is Shiryaev's, 1963).
+type budget struct {
+	// perBayYear is the rate of false pages per bay and year.
+	perBayYear float64
+	// page and morning are logarithms of the thresholds for the two deliveries.
+	page, morning float64
+	// odds is how much likelier one cause must be than another to be named alone.
+	odds float64
+}
+
+// tests is how many statistical tests share a bay's budget: loss and gain, meter, seepage,
+// supply line, fills' flow and chamber.
+const tests = 6
+
+// morningFactor is how much oftener a finding that waits for the morning may be false.
+const morningFactor = 10
+
+const hoursPerYear = 8766
+
+func newBudget(s *site.Site) budget {
+	pages := s.FalsePagesPerSeason
+	if !(pages > 0) {
+		pages = 0.03
+	}
+	b := budget{perBayYear: pages / 6 * 2, odds: math.Log(20)}
+	b.page = math.Log(hoursPerYear * tests / b.perBayYear)
+	b.morning = math.Log(hoursPerYear * tests / (b.perBayYear * morningFactor))
+	return b
+}

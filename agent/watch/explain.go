@@ -1,0 +1,72 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+)
+
+// Explain says, as lines for a person, what the watch knows of a bay at the last tick: the
+// evidence behind what holds, or why nothing does. ok is false for a bay the site does not have.
+func (w *Watch) Explain(id string) (lines []string, ok bool) {
+	var y *bay
+	for _, b := range w.bays {
+		if b.b.ID == id {
+			y = b
+		}
+	}
+	if y == nil {
+		return nil, false
+	}
+	d := w.s.Display
+	say := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
+	n, _ := w.l.Now(id)
+	le := n.Learned
+	say("Bay %s at %s.", y.name(), at(w.st.Now).In(w.s.Zone).Format("2006-01-02 15:04:05 MST"))
+	say("Level %s (%s of the bay itself, U %s, %s), set point %s, flow %s.", d.Depth(n.LevelM), d.Depth(n.BayLevelM), d.Depth(n.BayLevelU), n.Doing, d.Depth(n.SetPointM), d.Rate(n.FlowM3S))
+	say("Learned: storage %.2f ± %.2f of nominal, evaporation factor %.2f ± %.2f, constant loss %s ± %s, settling %s, learning %v.",
+		le.Scale.Value, le.Scale.U, le.Factor.Value, le.Factor.U, d.Rate(le.ConstantM3S.Value), d.Rate(le.ConstantM3S.U), lasted(int64(le.SettleS*1000)), le.Learning)
+	if !le.OldLeakExcluded {
+		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", d.Rate(le.ConstantM3S.U))
+	}
+	held := 0
+	for _, f := range w.out {
+		if f.Bay == id || f.Bay == "" {
+			held++
+			say("Holds: %s, confidence %.2f. %s", f.Kind, f.Confidence, f.Because)
+			if f.OrKind != "" {
+				say("Or %s. %s", f.OrKind, f.WouldDecide)
+			}
+		}
+	}
+	if held == 0 {
+		say("Nothing holds.")
+	}
+	s := &y.st.Bank
+	for _, sign := range [2]float64{1, -1} {
+		what := "loss"
+		if sign < 0 {
+			what = "gain without metered water"
+		}
+		o, llr := s.likeliest(tRate, 0, sign)
+		if o == nil {
+			say("No sign of a %s.", what)
+			continue
+		}
+		size, u, _ := o.Sig[tRate].Best()
+		_, jump := s.likeliest(tJump, 0, 0)
+		_, et := s.likeliest(tET, 0.4, 0)
+		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
+			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.At), llr, jump, et, s.sum(tRate, sign, sizes[:]), w.budget.morning, w.budget.page)
+	}
+	v := &y.st.Valve
+	k := &y.look
+	switch {
+	case v.Open:
+		say("The valve rule holds since %s.", w.when(v.Since))
+	case !math.IsNaN(v.Base):
+		say("Since the valve shut %s have been counted; two pulses are %s.", d.Water(k.TotalM3-v.Base), d.Water(2*k.PulseM3))
+	case v.Asked > 0:
+		say("The bay has asked for water since %s and been free to get it for %s.", w.when(v.Asked), lasted(v.AskFor.Milliseconds()))
+	}
+	return lines, true
+}

@@ -1,0 +1,182 @@
+package watch
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// feed is one point as the watch hears it.
+type feed struct {
+	p   *site.Point
+	bay int // -1 for the site
+	st  feedState
+}
+
+type feedState struct {
+	At     int64 // last sample of any quality
+	Good   int64 // last good one
+	Why    site.Why
+	First  int64
+	Every  float64 // ms between samples, as they come
+	Silent bool
+}
+
+func (f *feed) heard(t int64, good bool, why site.Why) {
+	if f.st.First == 0 {
+		f.st.First = t
+	} else if gap := float64(t - f.st.At); gap > f.st.Every {
+		f.st.Every = min(gap, float64(10*minute))
+	} else {
+		f.st.Every += (gap - f.st.Every) / 20
+	}
+	f.st.At = t
+	if good {
+		f.st.Good, f.st.Why = t, ""
+		return
+	}
+	f.st.Why = why
+}
+
+// patience is how long a point may be without a good reading: three of the intervals at which it
+// is read or, where that is longer, at which it has been heard; two minutes at least where the
+// driver says that it does not answer, and ten where nothing is said (a recorder left out a sample
+// or two).
+func (f *feed) patience() int64 {
+	p := 3 * max(int64(f.p.Interval/time.Millisecond), int64(f.st.Every))
+	if f.st.Why == site.WhyNoReading || f.st.Why == "" {
+		return max(p, 10*minute)
+	}
+	return max(p, 2*minute)
+}
+
+// sensorsWord is true for reasons that speak of the sensor and not of the way to it.
+func sensorsWord(y site.Why) bool {
+	switch y {
+	case site.WhyLoopFault, site.WhyOutOfRange, site.WhySentinel, site.WhyNotFinite:
+		return true
+	}
+	return false
+}
+
+// silence finds the points, units and lines that no longer say anything. A unit all of whose
+// points are silent is one finding, not one for each.
+func (w *Watch) silence(now int64) {
+	type group struct {
+		silent, all int
+		since       int64
+		why         site.Why
+		points      []string
+		bays        []string
+	}
+	any := false
+	for i := range w.feeds {
+		f := &w.feeds[i]
+		last := f.st.Good
+		if last == 0 {
+			last = max(f.st.First, w.st.Started)
+		}
+		f.st.Silent = now-last > f.patience()
+		any = any || f.st.Silent
+	}
+	if !any {
+		return
+	}
+	units := map[string]*group{}
+	for i := range w.feeds {
+		f := &w.feeds[i]
+		if f.p.Device == "" {
+			continue
+		}
+		g := units[f.p.Device]
+		if g == nil {
+			g = &group{since: now}
+			units[f.p.Device] = g
+		}
+		g.all++
+		if f.st.Silent {
+			g.silent++
+			g.since = min(g.since, f.lastGood(w.st.Started))
+			g.why = f.st.Why
+			g.points = append(g.points, f.p.ID)
+			if f.p.Bay != "" && !slices.Contains(g.bays, f.p.Bay) {
+				g.bays = append(g.bays, f.p.Bay)
+			}
+		}
+	}
+	for i := range w.feeds {
+		f := &w.feeds[i]
+		if !f.st.Silent {
+			continue
+		}
+		if g := units[f.p.Device]; g != nil && g.silent == g.all && g.all > 1 {
+			continue
+		}
+		if f.p.Quantity == site.Level && sensorsWord(f.st.Why) {
+			continue // the sensor itself says it has failed: a level-sensor-fault
+		}
+		since := f.lastGood(w.st.Started)
+		k := site.NoData
+		if f.st.Why == site.WhyLinkDown {
+			k = site.LinkDown
+		}
+		n := site.NewFinding(k, f.p.Bay, f.p.ID, at(since))
+		n.Because = fmt.Sprintf("No good reading of %s for %s%s.", f.p.ID, lasted(now-since), reason(f.st.Why))
+		w.say(n)
+	}
+	var names []string
+	for d, g := range units {
+		if g.silent == g.all && g.all > 1 {
+			names = append(names, d)
+		}
+	}
+	slices.Sort(names)
+	for _, d := range names {
+		g := units[d]
+		k := site.NoData
+		if g.why == site.WhyLinkDown {
+			k = site.LinkDown
+		}
+		bay := ""
+		if len(g.bays) == 1 {
+			bay = g.bays[0]
+		}
+		n := site.NewFinding(k, bay, d, at(g.since))
+		if len(g.bays) > 1 {
+			n.Bays = g.bays
+		}
+		n.Because = fmt.Sprintf("Nothing good from %s for %s%s; it carries %s.", d, lasted(now-g.since), reason(g.why), strings.Join(g.points, ", "))
+		w.say(n)
+	}
+}
+
+func (f *feed) lastGood(started int64) int64 {
+	if f.st.Good > 0 {
+		return f.st.Good
+	}
+	return max(f.st.First, started)
+}
+
+func reason(y site.Why) string {
+	if y == "" {
+		return ""
+	}
+	return " (" + string(y) + ")"
+}
+
+// lasted writes a time as a person says it.
+func lasted(ms int64) string {
+	switch m := (ms + minute/2) / minute; {
+	case m < 1:
+		return fmt.Sprintf("%d s", ms/second)
+	case m < 120:
+		return fmt.Sprintf("%d min", m)
+	case m < 48*60:
+		return fmt.Sprintf("%.1f h", float64(ms)/float64(hour))
+	default:
+		return fmt.Sprintf("%.1f days", float64(ms)/float64(day))
+	}
+}

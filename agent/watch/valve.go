@@ -1,0 +1,451 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// valveState is what the rules on the fill valve remember of a bay.
+type valveState struct {
+	// Base is the metered total from which water counts as unasked for; NaN while water may run.
+	Base   float64
+	BaseAt int64
+	For    int64 // the shut command Base belongs to
+
+	Open      bool // stuck open
+	Since     int64
+	SinceBase float64
+
+	Passed     float64 // total when the level passed its usual stop, NaN before
+	StopSpread float64 // m, scatter of the usual stop
+	StopN      int
+
+	Asked     int64 // since when the bay has asked for water and the controller was free, 0 not
+	AskLevel  float64
+	AskFor    time.Duration // how long it has been free while asking
+	AskTick   int64
+	Closed    bool
+	ClosedAt  int64
+	ClosedFor int64
+
+	StartM float64 // level at which fills usually begin; NaN
+	StartN int
+	SeenN  int // fills seen
+}
+
+// intervalMS is how often a point is read, in ms; 0 without a point.
+func intervalMS(p *site.Point) int64 {
+	if p == nil {
+		return 0
+	}
+	return int64(p.Interval / time.Millisecond)
+}
+
+// poll is the longest interval of what shows water running.
+func (y *bay) poll() int64 {
+	d := max(intervalMS(y.flow), intervalMS(y.meter))
+	if d == 0 {
+		d = 10 * second
+	}
+	return d
+}
+
+// pulses is the time of two counts of the meter at the usual flow, ms.
+func (y *bay) pulses() int64 {
+	if y.look.PulseM3 > 0 && y.look.HabitM3S > 0 {
+		return int64(2 * y.look.PulseM3 / y.look.HabitM3S * 1000)
+	}
+	return 0
+}
+
+// still is how long no water must have been seen before none runs.
+func (y *bay) still() int64 { return max(y.pulses(), 2*y.poll()) + 10*second }
+
+func (y *bay) travel() int64 { return int64(y.b.Valve.Travel / time.Millisecond) }
+
+// running says whether water runs now, and how fast.
+func (y *bay) running(now int64) (float64, bool) {
+	k := &y.look
+	if k.HasFlow && k.FlowGood && !math.IsNaN(k.FlowM3S) && k.FlowM3S > k.StartM3S {
+		return k.FlowM3S, true
+	}
+	if k.RunAt > 0 && now-k.RunAt < y.still() && (!k.HasFlow || !k.FlowGood || k.MeterAt > 0) {
+		if k.HasFlow && k.FlowGood && k.FlowM3S <= k.StartM3S && now-k.RunAt >= 2*y.poll() {
+			return 0, false
+		}
+		return k.RunM3S, true
+	}
+	return 0, false
+}
+
+// stuckOpen finds a valve that lets water in when it should not. Three ways, by what is known:
+// a valve said to be shut through which the meter counts two pulses after the valve's travel; a
+// level that has passed the set point by more than this bay's fills do; or, where neither is
+// known, a fill that goes on past the usual stop until two fifths of the room to the crest are
+// used (a set point moved by hand looks the same before that).
+func (w *Watch) stuckOpen(y *bay, now int64) {
+	k, v := &y.look, &y.st.Valve
+	if !k.HasFlow && !k.HasMeter {
+		return
+	}
+	w.habits(y, now)
+	rate, runs := y.running(now)
+	if v.Open {
+		if !runs && now-k.RunAt >= y.still() {
+			v.Open, v.Base, v.Passed = false, math.NaN(), math.NaN()
+			return
+		}
+		return
+	}
+	if k.ValveKnown && !k.ValveOpen {
+		free := k.ValveChanged + y.travel()
+		switch {
+		case v.For != k.ValveChanged || math.IsNaN(v.Base):
+			if now >= free && k.MeterAt >= free {
+				v.For, v.Base, v.BaseAt = k.ValveChanged, k.TotalM3, k.MeterAt
+			}
+			return
+		case !runs && now-k.RunAt >= y.still():
+			v.Base, v.BaseAt = k.TotalM3, k.MeterAt
+			return
+		}
+		extra := k.TotalM3 - v.Base
+		least := max(2*k.PulseM3, k.StartM3S*float64(y.poll())/1000)
+		if runs && extra >= least && k.MeterAt > v.BaseAt && rate >= 0.05*k.HabitM3S && k.RestartAt < v.BaseAt {
+			v.Open, v.Since, v.SinceBase = true, max(free, v.BaseAt-y.poll()), v.Base
+		}
+		return
+	}
+	v.Base = math.NaN()
+	if !runs || !k.Runs || k.ValveKnown && !y.b.Valve.Feedback {
+		// With the command known to be open the valve does as it is told.
+		v.Passed = math.NaN()
+		return
+	}
+	spread := 3*k.NoiseM + 3*v.StopSpread + 0.002
+	if !math.IsNaN(k.SetM) {
+		stop := k.SetM
+		if k.HabitStops >= 3 {
+			stop = max(stop, k.HabitStopM)
+		} else {
+			stop += max(y.b.BandM, 0.005) + 0.003
+		}
+		if k.SmoothM > stop+spread && now-k.SetMoved > 2*y.poll() {
+			v.Open, v.Since, v.SinceBase = true, now, k.TotalM3
+		}
+		return
+	}
+	if k.HabitStops < 3 || math.IsNaN(k.RoomM3) {
+		return
+	}
+	if math.IsNaN(v.Passed) {
+		if k.SmoothM > k.HabitStopM+spread {
+			v.Passed = k.TotalM3
+		}
+		return
+	}
+	used := k.TotalM3 - v.Passed
+	// The room is what is left now; what has been used since belongs to it.
+	need, u := w.l.HeldBetween(y.i, k.FillLevelM, k.HabitStopM)
+	if used >= 0.4*(k.RoomM3+used) && k.FillM3 > need+2*u {
+		v.Open, v.Since, v.SinceBase = true, k.FillFrom, v.Passed
+	}
+}
+
+// habits learns where fills begin and how far their stops scatter, from each fill that ended.
+func (w *Watch) habits(y *bay, now int64) {
+	k, v := &y.look, &y.st.Valve
+	if k.Fills == v.SeenN {
+		return
+	}
+	v.SeenN = k.Fills
+	if v.Open || v.Closed {
+		return
+	}
+	if !math.IsNaN(k.FillLevelM) && now-k.SetMoved > 12*hour {
+		v.StartN++
+		if v.StartN == 1 {
+			v.StartM = k.FillLevelM
+		}
+		v.StartM += (k.FillLevelM - v.StartM) / float64(min(v.StartN, 8))
+	}
+	if k.HabitStops >= 2 {
+		d := math.Abs(k.SmoothM-k.HabitStopM) / 0.8 // mean absolute deviation to a standard one
+		v.StopN++
+		v.StopSpread += (min(d, 0.01) - v.StopSpread) / float64(min(v.StopN, 8))
+	}
+}
+
+// stuckClosed finds a bay that asks for water and gets none.
+func (w *Watch) stuckClosed(y *bay, now int64) {
+	k, v := &y.look, &y.st.Valve
+	if !k.HasFlow && !k.HasMeter {
+		return
+	}
+	_, runs := y.running(now)
+	dt := time.Duration(0)
+	if v.AskTick > 0 && now > v.AskTick {
+		dt = min(time.Duration(now-v.AskTick)*time.Millisecond, time.Minute)
+	}
+	v.AskTick = now
+	if runs || k.RunAt > v.Asked && v.Asked > 0 {
+		v.Asked, v.AskFor, v.Closed = 0, 0, false
+		return
+	}
+	asks, patience := y.asks(now)
+	if !asks {
+		if v.Closed && y.recovered() {
+			v.Closed = false
+		}
+		if !v.Closed {
+			v.Asked, v.AskFor = 0, 0
+		}
+		return
+	}
+	if v.Asked == 0 {
+		v.Asked, v.AskLevel, v.AskFor = now, k.SmoothM, 0
+		if k.ValveKnown && k.ValveOpen {
+			v.Asked = k.ValveChanged
+		}
+	}
+	if !w.free(y, now) {
+		return
+	}
+	v.AskFor += dt
+	if k.ValveKnown && k.ValveOpen && !y.b.Valve.Feedback {
+		v.AskFor = time.Duration(now-v.Asked) * time.Millisecond
+	}
+	if v.Closed || v.AskFor < patience {
+		return
+	}
+	// Water that lifts the level has come, whatever the meter says.
+	if rise := k.SmoothM - v.AskLevel; rise > max(0.003, 5*k.NoiseM) {
+		y.st.Meter.sawRise(now, v.Asked, rise)
+		return
+	}
+	v.Closed, v.ClosedAt, v.ClosedFor = true, now, v.Asked
+}
+
+// asks says whether the bay asks for water, and how long it may wait for it.
+func (y *bay) asks(now int64) (bool, time.Duration) {
+	k, v := &y.look, &y.st.Valve
+	wait := time.Duration(y.travel()+2*y.pulses()+3*y.poll()) * time.Millisecond
+	switch {
+	case k.ValveKnown && !y.b.Valve.Feedback:
+		return k.ValveOpen, max(3*time.Minute, wait)
+	case math.IsNaN(k.BayM):
+		return false, 0
+	case !math.IsNaN(k.SetM):
+		low := k.SetM - y.b.BandM
+		if v.StartN >= 3 && now-k.SetMoved > 12*hour {
+			low = min(low, v.StartM)
+		}
+		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait)
+	case v.StartN >= 3:
+		// Nobody said where the level is to be held: a bay one and a half bands under where its
+		// fills begin has been forgotten.
+		return k.BayM < v.StartM-1.5*max(y.b.BandM, 0.003), max(10*time.Minute, wait)
+	}
+	return false, 0
+}
+
+func (y *bay) recovered() bool {
+	k := &y.look
+	return !math.IsNaN(k.SetM) && !math.IsNaN(k.BayM) && k.BayM > k.SetM-y.b.BandM/2
+}
+
+// free says whether the controller may fill this bay now, by its stated habits.
+func (w *Watch) free(y *bay, now int64) bool {
+	t := at(now)
+	if n := y.b.Fill.Windows; len(n) > 0 {
+		ok := false
+		for _, win := range n {
+			ok = ok || win.Contains(t, w.s.Zone)
+		}
+		if !ok {
+			return false
+		}
+	}
+	if y.b.Fill.OneAtATime {
+		for _, o := range w.bays {
+			if o != y && (o.look.Runs || o.look.ValveKnown && o.look.ValveOpen) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// supplyState is what is remembered of the supply.
+type supplyState struct {
+	Low, Out int64   // since when the pressure has been gone, or out of band; 0 not
+	Pa       float64 // smoothed
+	At       int64
+}
+
+func (s *supplyState) init() { s.Pa = math.NaN() }
+
+// supply finds a supply that is gone, and says what is left of the single valves' findings.
+func (w *Watch) supply(now int64) {
+	st := &w.st.Supply
+	pa, read := w.l.Pressure()
+	if read > st.At {
+		if math.IsNaN(st.Pa) || read-st.At > 5*minute {
+			st.Pa = pa
+		}
+		a := float64(read-st.At) / float64(read-st.At+30*second)
+		st.Pa += a * (pa - st.Pa)
+		st.At = read
+	}
+	known := read > 0 && now-read < 10*minute
+	low, high := w.s.SupplyLowPa, w.s.SupplyHighPa
+	gone := known && st.Pa < 0.4*nanOr(low, 200e3)
+	if gone && st.Low == 0 {
+		st.Low = now
+	} else if !gone {
+		st.Low = 0
+	}
+	out := known && (st.Pa < low || st.Pa > high)
+	if out && st.Out == 0 {
+		st.Out = now
+	} else if !out {
+		st.Out = 0
+	}
+	d := w.s.Display
+	if out {
+		n := site.NewFinding(site.PressureOutOfBand, "", "", at(st.Out))
+		n.Because = fmt.Sprintf("The supply stands at %s; the site's band is %s to %s.", d.Press(st.Pa), d.Press(low), d.Press(high))
+		w.say(n)
+	}
+	var dry []*bay
+	fed := false
+	first := int64(0)
+	for _, y := range w.bays {
+		v := &y.st.Valve
+		if v.Closed {
+			dry = append(dry, y)
+			if first == 0 || v.ClosedFor < first {
+				first = v.ClosedFor
+			}
+		}
+	}
+	for _, y := range w.bays {
+		fed = fed || first > 0 && y.look.RunAt > first
+	}
+	supply := gone || len(dry) >= 2 && !fed
+	if supply {
+		since := st.Low
+		if since == 0 || first > 0 && first < since {
+			since = first
+		}
+		n := site.NewFinding(site.NoSupply, "", "", at(since))
+		n.Confidence = 0.98
+		for _, y := range dry {
+			n.Bays = append(n.Bays, y.b.ID)
+			n.ToSoft = min(n.ToSoft, y.toDust())
+		}
+		switch {
+		case gone && len(dry) > 0:
+			n.Because = fmt.Sprintf("The supply pressure is down to %s and bay %s asks for water in vain.", d.Press(st.Pa), dry[0].name())
+		case gone:
+			n.Because = fmt.Sprintf("The supply pressure is down to %s.", d.Press(st.Pa))
+		default:
+			n.Because = fmt.Sprintf("%d bays have asked for water for %s or more and no meter turns.", len(dry), lasted(now-dry[len(dry)-1].st.Valve.ClosedFor))
+		}
+		w.say(n)
+	}
+	for _, y := range dry {
+		v := &y.st.Valve
+		n := site.NewFinding(site.ValveStuckClosed, y.b.ID, "", at(v.ClosedFor))
+		n.ToSoft = y.toDust()
+		n.Confidence = 0.95
+		what := "its level has stood below its band and the controller was free to fill"
+		if y.look.ValveKnown && !y.b.Valve.Feedback {
+			what = "its valve has been told to open"
+		}
+		n.Because = fmt.Sprintf("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(now-v.ClosedFor), d.Depth(y.look.SmoothM))
+		if !supply && !known && !fed {
+			n.OrKind, n.Confidence = site.NoSupply, 0.6
+			n.WouldDecide = "Open another bay's valve by hand: if no water comes there either, it is the supply."
+		}
+		w.say(n)
+	}
+}
+
+func nanOr(x, other float64) float64 {
+	if math.IsNaN(x) {
+		return other
+	}
+	return x
+}
+
+// sayStuckOpen tells of a valve that lets water in, with what is left until the crest.
+func (w *Watch) sayStuckOpen(y *bay, now int64) {
+	k, v := &y.look, &y.st.Valve
+	rate, runs := y.running(now)
+	if !runs {
+		rate = k.RunM3S
+	}
+	if !(rate > 0) {
+		rate = k.HabitM3S
+	}
+	n := site.NewFinding(site.ValveStuckOpen, y.b.ID, "", at(v.Since))
+	n.RateM3S, n.VolumeM3 = rate, max(0, k.TotalM3-v.SinceBase)
+	n.VolumeU = 2 * math.Hypot(water.MeterU(0.02)*n.VolumeM3, water.PulseU(k.PulseM3))
+	n.Confidence = 0.99
+	n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate
+	d := w.s.Display
+	fate := ""
+	if !math.IsNaN(k.RoomM3) && rate > 0 {
+		n.ToCrest = left(k.RoomM3 / rate)
+		fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+		if k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM {
+			fate = "; the overflow runs"
+		}
+		if !n.Carried {
+			n.ToSoft = w.toSoft(y, rate)
+			if site.Known(y.b.OverflowM3S) {
+				fate += fmt.Sprintf(" and can carry only %s", d.Rate(y.b.OverflowM3S))
+			}
+		} else {
+			fate += " and can carry it"
+		}
+	}
+	why := "past where its fills stop"
+	if k.ValveKnown && !k.ValveOpen {
+		why = "although its valve was told to shut"
+		if y.b.Valve.Feedback {
+			why = "although its valve reports shut"
+		}
+	}
+	n.Because = fmt.Sprintf("Bay %s takes %s %s since %s: %s so far%s.", y.name(), d.Rate(rate), why, w.clock(v.Since), d.Water(n.VolumeM3), fate)
+	w.say(n)
+}
+
+// toSoft is the time until the water stands in the surface layer at that rate.
+func (w *Watch) toSoft(y *bay, rate float64) time.Duration {
+	if math.IsNaN(y.look.BayM) || rate <= 0 {
+		return site.NoTimeLeft
+	}
+	room, _ := w.l.HeldBetween(y.i, y.look.BayM, max(y.look.BayM, y.b.SurfaceBottomM()))
+	return left(room / rate)
+}
+
+// clock writes a moment as the club's wall clock shows it.
+func (w *Watch) clock(ms int64) string { return at(ms).In(w.s.Zone).Format("15:04") }
+
+// toDust is the time until the level lies four centimetres under its set point at the rate a
+// summer day takes, about where the surface is fed no more.
+func (y *bay) toDust() time.Duration {
+	k := &y.look
+	if math.IsNaN(k.BayM) || math.IsNaN(k.SlopeM2) || k.SlopeM2 <= 0 {
+		return site.NoTimeLeft
+	}
+	set := nanOr(k.SetM, nanOr(k.HabitStopM, k.BayM))
+	perS := 0.005 * y.b.AreaM2 / 86400 / k.SlopeM2 // 5 mm of evaporation a day
+	return left((k.BayM - (set - 0.04)) / perS)
+}

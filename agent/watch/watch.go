@@ -1,0 +1,226 @@
+package watch
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// Watch holds the tests and rules of one site. It has no clock: Sample, Record and Tick move it,
+// each after the ledger's own, and each must be called from one goroutine at a time.
+type Watch struct {
+	s      *site.Site
+	l      *water.Ledger
+	budget budget
+	bays   []*bay
+	points map[string]int // index into feeds
+	feeds  []feed
+	st     state
+	out    []site.Finding
+}
+
+// state is what a snapshot keeps of the site.
+type state struct {
+	Now     int64
+	Stride  int64
+	Supply  supplyState
+	Frost   frostState
+	Started int64
+}
+
+// bay is one bay under watch.
+type bay struct {
+	i    int
+	b    *site.Bay
+	look water.Look
+	st   bayState
+	// points of the bay, nil when it has none.
+	level, flow, meter, valve *site.Point
+}
+
+// bayState is what a snapshot keeps of a bay.
+type bayState struct {
+	Seq    int64
+	Valve  valveState
+	Level  levelState
+	Sensor sensorState
+	Bank   bankState
+	Meter  meterState
+	Crest  crestState
+}
+
+// New returns a watch over the ledger of the same site.
+func New(s *site.Site, l *water.Ledger) *Watch {
+	w := &Watch{s: s, l: l, budget: newBudget(s), points: make(map[string]int, len(s.Points))}
+	i := 0
+	for b := range s.Bays() {
+		y := &bay{i: i, b: b, level: s.Find(b.ID, site.Level), flow: s.Find(b.ID, site.Flow), meter: s.Find(b.ID, site.Volume), valve: s.Find(b.ID, site.ValveOpen)}
+		y.st.init()
+		w.bays = append(w.bays, y)
+		i++
+	}
+	for i := range s.Points {
+		p := &s.Points[i]
+		f := feed{p: p, bay: -1}
+		for k, y := range w.bays {
+			if y.b.ID == p.Bay {
+				f.bay = k
+			}
+		}
+		w.points[p.ID] = len(w.feeds)
+		w.feeds = append(w.feeds, f)
+	}
+	w.st.Supply.init()
+	return w
+}
+
+func (st *bayState) init() {
+	st.Valve.Base = math.NaN()
+	st.Sensor.init()
+	st.Level.init()
+	st.Meter.init()
+	st.Crest.init()
+}
+
+// Sample takes one reading, after the ledger has taken it.
+func (w *Watch) Sample(s site.Sample) {
+	i, ok := w.points[s.Point]
+	if !ok {
+		return
+	}
+	f := &w.feeds[i]
+	t := s.Time.UnixMilli()
+	if t <= f.st.At {
+		return
+	}
+	good := s.Quality != site.Bad && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
+	f.heard(t, good, s.Why)
+	if f.p.Quantity == site.Level && f.bay >= 0 {
+		w.bays[f.bay].sampleLevel(t, s.Value, good, s.Why)
+	}
+}
+
+// Record takes what a person put on record.
+func (w *Watch) Record(r site.Record) {
+	t := r.Time.UnixMilli()
+	for _, y := range w.bays {
+		mine := r.Bay == y.b.ID || r.Bay == "" && y.owns(r.Subject)
+		switch r.Kind {
+		case site.RecSensorChanged, site.RecCalibration:
+			if mine {
+				y.st.Sensor.init()
+				y.st.Bank.restart(t)
+			}
+		case site.RecMeterReplaced:
+			if mine {
+				y.st.Meter.init()
+				y.st.Bank.restart(t)
+			}
+		case site.RecDip:
+			if r.Bay == y.b.ID {
+				y.dip(t, r.Value)
+			}
+		case site.RecMaintenance:
+			if mine || r.Bay == "" && r.Subject == "" {
+				y.st.Bank.restart(max(t, r.Until.UnixMilli()))
+			}
+		}
+	}
+}
+
+func (y *bay) owns(point string) bool {
+	for _, p := range []*site.Point{y.level, y.flow, y.meter, y.valve} {
+		if p != nil && p.ID == point && point != "" {
+			return true
+		}
+	}
+	return false
+}
+
+// Tick says that data time has come to t, after the ledger's own tick, and returns every finding
+// that holds, sorted by key. The slice is good until the next Tick. A t that is not later than
+// the last returns the same findings again.
+func (w *Watch) Tick(t time.Time) []site.Finding {
+	now := t.UnixMilli()
+	if now <= w.st.Now {
+		return w.out
+	}
+	w.st.Now = now
+	if w.st.Started == 0 {
+		w.st.Started = now
+	}
+	w.out = w.out[:0]
+	for _, y := range w.bays {
+		w.l.Look(y.i, &y.look)
+	}
+	w.silence(now)
+	if w.l.Closed() {
+		// A drained bay has nothing to lose; what is left to watch is frost and silence.
+		w.frost(now)
+		return w.sorted()
+	}
+	for _, y := range w.bays {
+		fresh := y.look.Seq != y.st.Seq
+		y.st.Seq = y.look.Seq
+		if y.look.Maintain {
+			continue
+		}
+		w.sensor(y, now)
+		w.stuckOpen(y, now)
+		w.stuckClosed(y, now)
+		w.crest(y, now)
+		w.levels(y, now)
+		if fresh {
+			w.bank(y, now)
+		}
+	}
+	w.supply(now)
+	for _, y := range w.bays {
+		if !y.look.Maintain {
+			w.report(y, now)
+		}
+	}
+	w.frost(now)
+	for _, y := range w.bays {
+		w.l.Hold(y.i, y.st.Bank.Open != "" || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
+	}
+	return w.sorted()
+}
+
+func (w *Watch) sorted() []site.Finding {
+	slices.SortFunc(w.out, func(a, b site.Finding) int {
+		return cmp.Or(cmp.Compare(a.Bay, b.Bay), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Subject, b.Subject))
+	})
+	return w.out
+}
+
+func (w *Watch) say(f site.Finding) { w.out = append(w.out, f) }
+
+// name is what a person calls the bay.
+func (y *bay) name() string {
+	if y.b.Name != "" {
+		return y.b.Name
+	}
+	return y.b.ID
+}
+
+func at(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
+
+const (
+	second = int64(1000)
+	minute = 60 * second
+	hour   = 60 * minute
+	day    = 24 * hour
+)
+
+// left turns seconds into a time that is left; NoTimeLeft when it is not known or far off.
+func left(s float64) time.Duration {
+	if math.IsNaN(s) || s > 30*24*3600 {
+		return site.NoTimeLeft
+	}
+	return time.Duration(max(0, s) * float64(time.Second)).Round(time.Second)
+}

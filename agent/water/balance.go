@@ -1,0 +1,221 @@
+package water
+
+import (
+	"math"
+
+	"bayledger/agent/site"
+)
+
+// Signature is the mark a trouble of unit size leaves on a bay's balance from its onset on. Size
+// D/J is the best estimate of how large the trouble is, with standard uncertainty 1/sqrt(J), and
+// D*D/(2J) how much likelier the readings are with it than without (natural logarithm).
+//
+// It is the generalised likelihood ratio of Willsky and Jones (1976, IEEE Trans. Automatic
+// Control 21:108): what the filter would have been surprised by, weighed with what it was.
+type Signature struct {
+	// E is the error the trouble has put into each state of the filter so far.
+	E    [NState]float64
+	D, J float64
+}
+
+// LLR is the log-likelihood ratio of a trouble of that size against none.
+func (s *Signature) LLR(size float64) float64 { return size*s.D - size*size*s.J/2 }
+
+// Best returns the likeliest size, its standard uncertainty and its log-likelihood ratio; all
+// NaN and 0 when nothing is known yet.
+func (s *Signature) Best() (size, u, llr float64) {
+	if !(s.J > 0) {
+		return math.NaN(), math.NaN(), 0
+	}
+	return s.D / s.J, 1 / math.Sqrt(s.J), s.D * s.D / (2 * s.J)
+}
+
+// Balance is the last stride of one bay as the watch sees it: what went in, what the weather
+// asked, and what the level said against what was expected.
+type Balance struct{ s *step }
+
+// Hours is the length of the stride.
+func (b Balance) Hours() float64 { return b.s.DT }
+
+// MeteredL is the water metered in the stride, ETL the reference evapotranspiration on the bay,
+// RainL the rain on it: litres.
+func (b Balance) MeteredL() float64 { return b.s.Metered }
+
+// ETL is the reference evapotranspiration on the bay in the stride, L.
+func (b Balance) ETL() float64 { return b.s.ET }
+
+// RainL is the rain that fell on the bay in the stride, L.
+func (b Balance) RainL() float64 { return b.s.Rain }
+
+// Surprise is the level read less the level expected, mm, and its standard deviation; ok is
+// false when there was no level to compare.
+func (b Balance) Surprise() (nu, sd float64, ok bool) {
+	if !b.s.Obs {
+		return 0, 0, false
+	}
+	return b.s.Nu, math.Sqrt(b.s.S), true
+}
+
+// Carry takes a trouble's signature through the stride; litres is what the trouble adds to the
+// bay in this stride at unit size (negative: takes away).
+func (b Balance) Carry(sig *Signature, litres float64) { b.s.carry(sig, litres) }
+
+// CarryLevel is Carry for a trouble of the level reading: mm is what it adds to the reading in
+// this stride at unit size.
+func (b Balance) CarryLevel(sig *Signature, mm float64) { b.s.carryBoth(sig, 0, mm) }
+
+func (s *step) carry(sig *Signature, litres float64) { s.carryBoth(sig, litres, 0) }
+
+func (s *step) carryBoth(sig *Signature, litres, mm float64) {
+	e := &sig.E
+	w := e[sW] + litres
+	for k := sScale; k <= sF4; k++ {
+		w += s.Row[k] * e[k]
+	}
+	e[sW] = w
+	e[sE] *= s.Decay[sE]
+	e[sN] *= s.Decay[sN]
+	e[sB] *= s.Decay[sB]
+	if !s.Obs {
+		return
+	}
+	g := mm
+	for k, h := range s.Hrow {
+		g += h * e[k]
+	}
+	for k := range e {
+		e[k] -= s.Gain[k] * g
+	}
+	sig.D += g * s.Nu / s.S
+	sig.J += g * g / s.S
+}
+
+// Balance returns the last stride of the i-th bay. It is overwritten by the next Tick.
+func (l *Ledger) Balance(i int) Balance { return Balance{&l.bays[i].step} }
+
+// Look is what rules ask of a bay at every tick. Times are milliseconds since 1970, 0 for never.
+type Look struct {
+	Now int64
+
+	LevelM, SmoothM float64 // last good reading; mean of about the last minute
+	LevelAt         int64
+	Quality         site.Quality
+	NoiseM          float64
+	BayM            float64 // the bay's level by the balance; NaN before the first stride
+	LeadM           float64 // how far the chamber should stand above it
+	BayUM           float64 // standard uncertainty of BayM
+	Settled         bool
+
+	SetM      float64 // NaN when not known
+	SetMoved  int64
+	SetBefore float64
+
+	ValveKnown, ValveOpen bool
+	ValveChanged          int64
+
+	HasFlow, HasMeter bool
+	FlowM3S           float64 // what runs now, NaN when nothing measures it
+	FlowGood          bool    // the flow point's last reading was good
+	TotalM3           float64 // metered since the start, up to the last reading
+	MeterAt           int64
+	RunAt             int64 // last moment water was seen to run
+	RunM3S            float64
+	Runs              bool
+	FillFrom          int64
+	FillM3            float64
+	FillLevelM        float64 // the bay's level before the fill
+	Fills             int
+	HabitM3S          float64
+	HabitStopM        float64 // highest reading of usual fills; NaN when not known
+	HabitStops        int
+	PulseM3, StartM3S float64
+	RestartAt         int64 // when the meter's register last started again
+
+	RoomM3   float64 // to the crest; NaN without one
+	SlopeM2  float64 // learned dV/dh at the bay's level
+	RainAt   int64   // when rain last reached the balance
+	Seq      int64   // strides so far
+	Maintain bool
+	Dry      bool // a first fill is awaited or under way
+	Overflow bool // the level stood at the crest in the last stride
+}
+
+// Bays is how many bays the ledger keeps; they are numbered in the order of the site file.
+func (l *Ledger) Bays() int { return len(l.bays) }
+
+// Look fills k with the i-th bay at the last tick.
+func (l *Ledger) Look(i int, k *Look) {
+	y := l.bays[i]
+	st := &y.st
+	f := &st.F
+	k.Now = l.st.Now
+	k.LevelM, k.SmoothM, k.LevelAt, k.Quality = st.LevelMM/1000, st.SmoothMM/1000, st.GoodLevelT, st.LevelQ
+	k.NoiseM = math.Sqrt(st.NoiseMM2) / 1000
+	k.BayM, k.BayUM, k.Settled = f.H/1000, st.Cum.UH/1000, st.Cum.Settled && !st.Runs
+	lead := 0.0
+	for n, x := range st.X {
+		lead += f.X[sA1+n] * x
+	}
+	k.LeadM = lead / 1000
+	k.SetM, k.SetMoved, k.SetBefore = st.SetMM/1000, st.SetChangeT, st.SetBeforeMM/1000
+	k.ValveKnown, k.ValveOpen, k.ValveChanged = st.ValveKnow, st.ValveOpen, st.ValveChangeT
+	k.HasFlow, k.HasMeter = y.flow != nil, y.meter != nil
+	k.FlowM3S = y.flowNow(l.st.Now)
+	k.FlowGood = st.FlowGood
+	k.TotalM3 = st.Cum.Metered/1000 + st.IncM3
+	k.MeterAt = st.RegT
+	if y.meter == nil {
+		k.MeterAt = st.FlowT
+	}
+	k.RunAt, k.RunM3S, k.Runs = st.RunT, st.RunM3S, st.Runs
+	k.FillFrom, k.FillM3, k.FillLevelM = st.Fill.From, st.Fill.M3, st.Fill.LevelMM/1000
+	k.Fills, k.HabitM3S = st.Fills, st.HabitFlow
+	k.HabitStopM, k.HabitStops = st.HabitStopMM/1000, st.HabitStopN
+	k.PulseM3, k.StartM3S = 0, y.startM3S
+	if y.meter != nil && y.meter.PulseM3 > 0 {
+		k.PulseM3 = y.meter.PulseM3
+	}
+	k.RestartAt = st.LastRestart
+	k.RoomM3, k.SlopeM2 = math.NaN(), math.NaN()
+	if f.Ref == f.Ref {
+		k.RoomM3 = y.room() / 1000
+		k.SlopeM2 = f.slope(y.curve, f.H)
+	}
+	k.RainAt, k.Seq = st.LastRainT, st.Seq
+	k.Maintain, k.Dry, k.Overflow = st.Maintain > l.st.Now, st.Dry, st.Overflowed
+}
+
+// HeldBetween is the water, m3, between two levels of the i-th bay, m, by the learned curve,
+// with its standard uncertainty.
+func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
+	y := l.bays[i]
+	f := &y.st.F
+	if math.IsNaN(f.Ref) {
+		v0, _ := y.curve.Volume(low)
+		v1, _ := y.curve.Volume(high)
+		return v1 - v0, 0.3 * math.Abs(v1-v0)
+	}
+	var r vec
+	r[sScale] = volumeMM(y.curve, high*1000) - volumeMM(y.curve, low*1000)
+	r[sTilt] = 0.5 * (sq(high*1000-f.Ref) - sq(low*1000-f.Ref)) * slopeMM(y.curve, f.Ref)
+	return (f.held(y.curve, high*1000) - f.held(y.curve, low*1000)) / 1000, quad(&f.P, &r) / 1000
+}
+
+// Hold keeps the i-th bay from learning while a finding is open on it.
+func (l *Ledger) Hold(i int, hold bool) { l.bays[i].st.LearnHold = hold }
+
+// Closed is true while the season is closed.
+func (l *Ledger) Closed() bool { return l.st.Closed }
+
+// MainL is the main meter's total since the start, L, and Pressure the supply pressure in Pa
+// with the moment it was read (ms); NaN and 0 when the site does not have them.
+func (l *Ledger) MainL() float64 { return l.st.MainL + l.st.MainInc }
+
+// Pressure is the last good supply pressure, Pa, and when it was read, ms.
+func (l *Ledger) Pressure() (pa float64, atMS int64) { return l.st.PressPa, l.st.PressT }
+
+// TempC is the air temperature of the last stride; NaN when nothing measures it.
+func (l *Ledger) TempC() float64 { return l.st.Sky.TempC }
+
+// Day is true while the sun stood above the horizon in the last stride.
+func (l *Ledger) Day() bool { return l.st.Sky.Day }

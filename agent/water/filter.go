@@ -1,0 +1,305 @@
+package water
+
+import "math"
+
+// The states of a bay. Inside the filter volumes are litres, levels millimetres and times hours,
+// so that every number lies near one; nothing outside this file and balance.go sees them.
+const (
+	sW     = iota // water held, L, above what the bay holds at its reference level
+	sScale        // true over nominal storage, 1
+	sTilt         // change of that scale with level, 1/mm
+	sK            // evaporation factor at the reference level, 1
+	sKTilt        // change of the factor with level, 1/mm
+	sE            // today's departure of evaporation from the factor, 1 (comes and goes in a day)
+	sC            // constant loss, L/h
+	sN            // passing departure of the loss, L/h (comes and goes in hours)
+	sLag          // share of evaporation that the clay takes up later, 1
+	sF1           // daily pattern of the loss: cosine and sine of the day, L/h
+	sF2
+	sF3 // and of the half day
+	sF4
+	sB  // passing error of the level reading, mm (sensor temperature, barometer)
+	sA1 // how far the chamber leads the bay for each litre let in, mm/L, fading in chamberTau[0]
+	sA2
+	sA3
+	nState
+)
+
+// NState is the number of states of the balance.
+const NState = nState
+
+// chamberTau are the times, in hours, in which the chamber's lead over the bay fades: 5, 18 and
+// 60 minutes. A sum of fixed fades with learned heights follows both a pipe that throttles (one
+// fade) and water that spreads through stone (a long tail), and stays linear in what is learned.
+var chamberTau = [3]float64{5. / 60, 18. / 60, 60. / 60}
+
+const (
+	tauE = 18.0 // h, how long weather departs from its formula: most of a day
+	tauN = 4.0  // h, how long a night's loss departs from its habit
+	tauB = 8.0  // h, how long the air warms or cools a sensor
+)
+
+// learned marks the states that are the bay's nature; the rest pass.
+var learned = [nState]bool{sScale: true, sTilt: true, sK: true, sKTilt: true, sC: true, sLag: true,
+	sF1: true, sF2: true, sF3: true, sF4: true, sA1: true, sA2: true, sA3: true}
+
+// vec and mat are the filter's vectors and square matrices.
+type (
+	vec [nState]float64
+	mat [nState][nState]float64
+)
+
+// filter is an extended Kalman filter over one bay's water and the numbers that govern it.
+type filter struct {
+	X vec
+	P mat
+	// Ref is the level, mm, at which W is 0 and K and Scale are meant; NaN before the first
+	// settled reading.
+	Ref float64
+	// H is the level, mm, that W stands for.
+	H float64
+	// Hold keeps what is learned from learning (a finding is open on the bay): the learned
+	// states then keep their value and their uncertainty is still carried (Schmidt 1966).
+	Hold bool
+}
+
+// prior fills the filter for a bay of area m2, whose nominal slope at the reference level is
+// slope L/mm.
+func (f *filter) prior(area, slope, fillLPerH float64) {
+	f.X, f.P = vec{}, mat{}
+	set := func(i int, mean, sd float64) { f.X[i], f.P[i][i] = mean, sd*sd }
+	// Porosity of a nominal figure is good to 30 %, area to 3 % (design); the shape to a fifth
+	// over 30 mm.
+	set(sScale, 1, math.Hypot(0.30, 0.03))
+	set(sTilt, 0, 0.20/30)
+	// A wet clay surface evaporates about nine tenths of the reference; log-standard deviation
+	// 0.35. A sixth of it is drawn later than it evaporates. The factor falls with depth by an
+	// unknown part: a fifth over 30 mm.
+	set(sK, 0.75, 0.30)
+	set(sLag, 0.15, 0.12)
+	set(sKTilt, 0, 0.20/30)
+	set(sE, 0, 0.20)
+	// A loss of 0.3 mm/h is as much as evaporation at noon: nothing larger would be left open.
+	set(sC, 0, 0.30*area)
+	set(sN, 0, 0.01*area)
+	for i := sF1; i <= sF4; i++ {
+		set(i, 0, 0.012*area)
+	}
+	set(sB, 0, 0.5)
+	// Each litre of a fill lifts the chamber by up to several times what it lifts the bay.
+	lift := 1 / max(slope, 0.1)
+	set(sA1, 1.0*lift, 1.5*lift)
+	set(sA2, 0.8*lift, 1.0*lift)
+	set(sA3, 0.1*lift, 0.3*lift)
+	f.Ref, f.H = math.NaN(), math.NaN()
+}
+
+// step is one stride of the balance: what went in and what the weather asked, and after it what
+// the level said.
+type step struct {
+	DT      float64 // h
+	Metered float64 // L
+	Rain    float64 // L that fell on the bay
+	ET      float64 // L of reference evaporation on the bay
+	Lag     float64 // L of reference evaporation, as the clay passes it on
+	Base    [4]float64
+	NoiseW  float64 // L2, variance added to W beyond the usual
+	ETU     float64 // relative standard uncertainty of ET
+	Quiet   float64 // factor on the passing noises, learned
+
+	Row   vec // dW/dx of the stride
+	Decay vec
+	Obs   bool
+	Hrow  vec
+	Gain  vec
+	S, Nu float64
+}
+
+const rainCatch = 0.9
+
+// predict carries the filter over a stride. add is water in by the account's own knowledge
+// beyond the meter (hand watering), L.
+func (f *filter) predict(s *step, add float64, area float64) {
+	dh := 0.0
+	if f.H == f.H && f.Ref == f.Ref {
+		dh = f.H - f.Ref
+	}
+	s.Row, s.Decay = vec{}, vec{}
+	for i := range s.Decay {
+		s.Decay[i] = 1
+	}
+	s.Row[sK] = -s.ET
+	s.Row[sKTilt] = -s.ET * dh
+	s.Row[sE] = -s.ET
+	s.Row[sLag] = -s.Lag
+	s.Row[sC] = -s.DT
+	s.Row[sN] = -s.DT
+	for i, b := range s.Base {
+		s.Row[sF1+i] = -b * s.DT
+	}
+	s.Decay[sE] = math.Exp(-s.DT / tauE)
+	s.Decay[sN] = math.Exp(-s.DT / tauN)
+	s.Decay[sB] = math.Exp(-s.DT / tauB)
+
+	dw := s.Metered + add + rainCatch*s.Rain
+	for j, r := range s.Row {
+		dw += r * f.X[j]
+	}
+	f.X[sW] += dw
+
+	// P = F P F', F = diag(Decay) with the W row 1 plus Row.
+	var rp vec // Row * P
+	for j := range rp {
+		sum := 0.0
+		for k := sScale; k <= sF4; k++ { // Row is 0 elsewhere
+			sum += s.Row[k] * f.P[k][j]
+		}
+		rp[j] = sum
+	}
+	rpr := 0.0
+	for k := sScale; k <= sF4; k++ {
+		rpr += rp[k] * s.Row[k]
+	}
+	f.P[sW][sW] += 2*rp[sW] + rpr
+	for j := 1; j < nState; j++ {
+		v := (f.P[sW][j] + rp[j])
+		f.P[sW][j], f.P[j][sW] = v, v
+	}
+	for _, i := range [3]int{sE, sN, sB} {
+		d := s.Decay[i]
+		f.X[i] *= d
+		for j := range nState {
+			f.P[i][j] *= d
+			f.P[j][i] *= d
+		}
+	}
+
+	// Noise.
+	q := s.Quiet
+	sdE := s.ETU
+	sdN := 0.010 * area * q
+	sdB := 0.5 * q
+	f.P[sE][sE] += sdE * sdE * (1 - s.Decay[sE]*s.Decay[sE])
+	f.P[sN][sN] += sdN * sdN * (1 - s.Decay[sN]*s.Decay[sN])
+	f.P[sB][sB] += sdB * sdB * (1 - s.Decay[sB]*s.Decay[sB])
+	// What the meter let in, good to its last count only in the long run, and what no term
+	// above covers: a litre or so an hour on a hundred square metres.
+	f.P[sW][sW] += s.NoiseW + sq(0.004*area*q)*s.DT + sq(0.02*s.Metered)
+	if s.Rain > 0 {
+		f.P[sW][sW] += sq(0.35*s.Rain) + 0.1*s.Rain*area*0.1
+	}
+	if !f.Hold {
+		day := s.DT / 24
+		f.P[sScale][sScale] += sq(0.002) * day
+		f.P[sK][sK] += sq(0.010) * day
+		f.P[sC][sC] += sq(0.0005*area) * day
+		for i := sF1; i <= sF4; i++ {
+			f.P[i][i] += sq(0.0005*area) * day
+		}
+		for i := sA1; i <= sA3; i++ {
+			f.P[i][i] += sq(0.02) * f.X[i] * f.X[i] * day
+		}
+	}
+}
+
+func sq(x float64) float64 { return x * x }
+
+// observe takes the mean level h mm of the stride with variance r mm2; x are the chamber's fades
+// in L. model gives the level W stands for and its derivatives.
+func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
+	f.H = f.level(c)
+	g := f.slope(c, f.H)
+	var H vec
+	H[sW] = 1 / g
+	v := volumeMM(c, f.H)
+	vr, sr := volumeMM(c, f.Ref), slopeMM(c, f.Ref)
+	H[sScale] = -(v - vr) / g
+	H[sTilt] = -0.5 * sq(f.H-f.Ref) * sr / g
+	H[sB] = 1
+	for i := range x {
+		H[sA1+i] = x[i]
+	}
+	pred := f.H + f.X[sB]
+	for i := range x {
+		pred += f.X[sA1+i] * x[i]
+	}
+	nu := h - pred
+	var ph vec
+	for i := range ph {
+		sum := 0.0
+		for j, hj := range H {
+			sum += f.P[i][j] * hj
+		}
+		ph[i] = sum
+	}
+	hph := 0.0
+	for j, hj := range H {
+		hph += hj * ph[j]
+	}
+	S := hph + r
+	// A reading far out of line counts less, whatever made it so; if it stays out, the level
+	// has truly jumped, and the caller says so.
+	if z2 := nu * nu / S; z2 > 16 {
+		S = nu * nu / 16
+	}
+	var k vec
+	for i := range k {
+		if f.Hold && learned[i] {
+			continue
+		}
+		k[i] = ph[i] / S
+	}
+	for i := range k {
+		f.X[i] += k[i] * nu
+	}
+	for i := range nState {
+		for j := i; j < nState; j++ {
+			p := f.P[i][j] - k[i]*ph[j] - ph[i]*k[j] + k[i]*S*k[j]
+			f.P[i][j], f.P[j][i] = p, p
+		}
+		if f.P[i][i] < 1e-12 {
+			f.P[i][i] = 1e-12
+		}
+	}
+	f.X[sScale] = max(0.2, min(4, f.X[sScale]))
+	s.Obs, s.Hrow, s.Gain, s.S, s.Nu = true, H, k, S, nu
+	f.H = f.level(c)
+}
+
+func volumeMM(c *Curve, h float64) float64 {
+	v, _ := c.Volume(h / 1000)
+	if h < 0 { // the curve goes on below its end, so that W stays invertible
+		v = h / 1000 * c.slope[0]
+	}
+	return v * 1000
+}
+
+func slopeMM(c *Curve, h float64) float64 { return c.Slope(h / 1000) } // m2 is L/mm
+
+// held is the water between the reference level and h, L.
+func (f *filter) held(c *Curve, h float64) float64 {
+	return f.X[sScale]*(volumeMM(c, h)-volumeMM(c, f.Ref)) + f.X[sTilt]*0.5*sq(h-f.Ref)*slopeMM(c, f.Ref)
+}
+
+// slope is dW/dh at h, L/mm, never under a tenth of the nominal.
+func (f *filter) slope(c *Curve, h float64) float64 {
+	n := slopeMM(c, h)
+	return max(0.1*n, f.X[sScale]*n+f.X[sTilt]*(h-f.Ref)*slopeMM(c, f.Ref))
+}
+
+// level is the level W stands for, mm: held inverted by Newton's rule from where it was.
+func (f *filter) level(c *Curve) float64 {
+	h := f.H
+	if h != h {
+		h = f.Ref
+	}
+	for range 12 {
+		d := (f.X[sW] - f.held(c, h)) / f.slope(c, h)
+		d = max(-20, min(20, d))
+		h += d
+		if math.Abs(d) < 1e-6 {
+			break
+		}
+	}
+	return h
+}
