@@ -51,36 +51,61 @@ func (l *loader) derived(path, text, origin string) {
 	l.effective(Value{Path: path, Text: text, Origin: origin})
 }
 
-var bayPath = regexp.MustCompile(`^courts\[(\d+)\]\.bays\[(\d+)\]\.`)
-
-// Shared is a value with the bays it holds for; Bays is empty for what is the site's own.
-type Shared struct {
-	Value
-	Bays []string
+// Quiet reports a value that changes nothing: a built-in no, zero or one.
+func (v Value) Quiet() bool {
+	return v.Origin == builtIn && (v.Text == "no" || v.Text == "1" || v.Text == "0" || strings.HasPrefix(v.Text, "0 "))
 }
 
-// SharedValues returns the effective values with those that several bays have from the same
-// place put together; Path is then the key inside a bay.
+// Given reports a value that stands in the file.
+func (v Value) Given() bool { return v.Line > 0 }
+
+// Shared is a value with the bays, links or devices it holds for, by id; none for what is the
+// site's own. Path is then the key inside one of them, such as points.level.unit.
+type Shared struct {
+	Value
+	For []string
+}
+
+var (
+	bayPath    = regexp.MustCompile(`^courts\[(\d+)\]\.bays\[(\d+)\]\.`)
+	linkPath   = regexp.MustCompile(`^links\[(\d+)\]\.`)
+	devicePath = regexp.MustCompile(`^links\[(\d+)\]\.devices\[(\d+)\]\.`)
+)
+
+// owner splits a path into the id of the bay, device or link it is in and the key inside.
+func (c *Config) owner(path string) (id, kind, key string) {
+	number := func(s string) int { n, _ := strconv.Atoi(s); return n }
+	if m := bayPath.FindStringSubmatch(path); m != nil {
+		return c.Site.Courts[number(m[1])].Bays[number(m[2])].ID, "bay ", path[len(m[0]):]
+	}
+	if m := devicePath.FindStringSubmatch(path); m != nil {
+		return c.Modbus.Links[number(m[1])].Devices[number(m[2])].ID, "device ", path[len(m[0]):]
+	}
+	if m := linkPath.FindStringSubmatch(path); m != nil {
+		return c.Modbus.Links[number(m[1])].ID, "link ", path[len(m[0]):]
+	}
+	return "", "", path
+}
+
+// SharedValues returns the effective values with those that several bays, links or devices have
+// from the same place put together.
 func (c *Config) SharedValues() []Shared {
-	type key struct{ path, text, from string }
+	type key struct{ kind, path, text, from string }
 	at := map[key]int{}
 	var out []Shared
 	for _, v := range c.Values {
-		m := bayPath.FindStringSubmatch(v.Path)
-		if m == nil {
+		id, kind, inside := c.owner(v.Path)
+		if kind == "" {
 			out = append(out, Shared{Value: v})
 			continue
 		}
-		court, _ := strconv.Atoi(m[1])
-		bay, _ := strconv.Atoi(m[2])
-		id := c.Site.Courts[court].Bays[bay].ID
-		v.Path = v.Path[len(m[0]):]
-		k := key{v.Path, v.Text, v.From()}
+		k := key{kind, inside, v.Text, v.From()}
 		if i, ok := at[k]; ok {
-			out[i].Bays = append(out[i].Bays, id)
+			out[i].For = append(out[i].For, id)
 			continue
 		}
 		at[k] = len(out)
+		v.Path = kind + inside
 		out = append(out, Shared{v, []string{id}})
 	}
 	return out
