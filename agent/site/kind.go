@@ -316,7 +316,7 @@ func fill(words string, s *Site, bay string) string {
 	}
 	shut := s.ShutOff
 	if shut == "" {
-		shut = "the main valve"
+		shut = "its valve"
 	}
 	return strings.NewReplacer("{bay}", name, "{shut-off}", shut).Replace(words)
 }
