@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
 )
 
@@ -36,6 +37,7 @@ type alarmsPage struct {
 	Open    []alarmCard
 	Shelved []alarmCard
 	Notes   []alarmCard
+	Over    []alarmCard
 	Past    []pastRow
 	HasPast bool
 }
@@ -57,14 +59,16 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	p := alarmsPage{shell: sh}
 	v := viewOf(r, s)
 	if v != nil && v.Site != nil {
-		open := wanting(v.Alarms, sh.now)
+		open := wanting(v.Alarms)
 		p.Open = alarmCards(sh.words, v, open)
 		for _, a := range v.Alarms {
 			switch {
-			case a.CauseID != "" || a.State == site.Cleared:
-			case a.Shelved.After(sh.now):
+			case a.Cause != "":
+			case a.Phase == alarm.ReturnedUnacknowledged:
+				p.Over = append(p.Over, alarmCardOf(sh.words, v, a))
+			case a.Phase == alarm.Shelved, a.Phase == alarm.OutOfService, a.Phase == alarm.SuppressedByDesign:
 				p.Shelved = append(p.Shelved, alarmCardOf(sh.words, v, a))
-			case a.Severity == site.Info:
+			case a.Present && a.Now.Severity == site.Info:
 				p.Notes = append(p.Notes, alarmCardOf(sh.words, v, a))
 			}
 		}
@@ -91,7 +95,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "alarms", p)
 }
 
-func alarmCards(w words, v *View, alarms []Alarm) []alarmCard {
+func alarmCards(w words, v *View, alarms []alarm.Alarm) []alarmCard {
 	var out []alarmCard
 	for _, a := range alarms {
 		out = append(out, alarmCardOf(w, v, a))
@@ -99,7 +103,11 @@ func alarmCards(w words, v *View, alarms []Alarm) []alarmCard {
 	return out
 }
 
-func alarmCardOf(w words, v *View, a Alarm) alarmCard {
+func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
+	a := al.Now
+	if a.ID == "" {
+		a.ID = al.Event.ID
+	}
 	c := alarmCard{Anchor: alarmAnchor(a.ID), ID: a.ID, Severity: a.Severity, Word: severityWord(a.Severity), State: a.State, Bay: a.Bay,
 		Place: placeOf(v.Site, a.Bay), Title: title(a.Kind), Because: sentence(a.Because), FirstAction: a.FirstAction,
 		Since: a.Since.Time, SinceText: w.clock(a.Since.Time), WouldDecide: sentence(a.WouldDecide)}
@@ -120,11 +128,11 @@ func alarmCardOf(w words, v *View, a Alarm) alarmCard {
 		c.Figures = append(c.Figures, fact{"Rate", w.d.Rate(*a.RateLPH / 3.6e6)})
 	}
 	if a.Litres != nil {
-		t := Term{M3: *a.Litres / 1000, UStd: site.Unknown()}
+		u := site.Unknown()
 		if a.LitresU != nil {
-			t.UStd = *a.LitresU / 2000
+			u = *a.LitresU / 1000
 		}
-		c.Figures = append(c.Figures, fact{"So far", w.plusMinus(t)})
+		c.Figures = append(c.Figures, fact{"So far", w.plusMinus(*a.Litres/1000, u)})
 	}
 	if a.TimeLeftS != nil {
 		c.Figures = append(c.Figures, fact{"Time left", span(time.Duration(*a.TimeLeftS * float64(time.Second)))})
@@ -135,18 +143,15 @@ func alarmCardOf(w words, v *View, a Alarm) alarmCard {
 	if a.OrKind != "" {
 		c.Or = strings.ToLower(title(a.OrKind))
 	}
-	for _, f := range a.Folded {
-		c.Folded = append(c.Folded, placeOf(v.Site, f.Bay)+": "+strings.ToLower(title(f.Kind)))
-	}
-	if !a.Acked.IsZero() {
-		c.Acked = "Taken on by " + nameOr(a.AckedBy, "somebody") + " at " + w.clock(a.Acked)
-	}
-	if a.Shelved.After(w.now) {
-		c.Shelved = "Shelved until " + w.clock(a.Shelved)
-		if a.ShelvedWhy != "" {
-			c.Shelved += ": " + a.ShelvedWhy
+	for _, f := range v.Alarms {
+		if f.Cause != "" && f.Cause == a.ID {
+			c.Folded = append(c.Folded, placeOf(v.Site, f.Now.Bay)+": "+strings.ToLower(title(f.Now.Kind)))
 		}
 	}
+	if !al.AckAt.IsZero() {
+		c.Acked = "Taken on by " + nameOr(al.AckBy, "somebody") + " at " + w.clock(al.AckAt)
+	}
+	c.Shelved = sentence(al.Why)
 	return c
 }
 

@@ -7,7 +7,9 @@ import (
 	"strconv"
 	"time"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // The API speaks the units of the MQTT topics: mm, L/min, L, degC, kPa; every time is RFC 3339
@@ -28,7 +30,9 @@ type apiBay struct {
 	Court        string      `json:"court"`
 	Doing        Doing       `json:"doing"`
 	LevelMM      *float64    `json:"level_mm,omitempty"`
-	LevelUMM     *float64    `json:"level_u_mm,omitempty"`
+	BayLevelMM   *float64    `json:"bay_level_mm,omitempty"`
+	BayLevelUMM  *float64    `json:"bay_level_u_mm,omitempty"`
+	RoomL        *float64    `json:"room_l,omitempty"`
 	LevelTime    *site.Stamp `json:"level_time,omitempty"`
 	LevelQuality string      `json:"level_quality"`
 	LevelWhy     string      `json:"level_why,omitempty"`
@@ -73,6 +77,9 @@ type apiAlarms struct {
 
 type apiAlarm struct {
 	site.Event
+	Phase        alarm.Phase `json:"phase"`
+	Told         bool        `json:"told"`
+	Why          string      `json:"suppressed_because,omitempty"`
 	AckedAt      *site.Stamp `json:"acked_at,omitempty"`
 	AckedBy      string      `json:"acked_by,omitempty"`
 	ShelvedUntil *site.Stamp `json:"shelved_until,omitempty"`
@@ -91,36 +98,39 @@ type apiAccounts struct {
 
 // apiAccount gives every term in litres; _u is the expanded uncertainty (k=2).
 type apiAccount struct {
-	Bay          string     `json:"bay"`
-	From         site.Stamp `json:"from"`
-	To           site.Stamp `json:"to"`
-	Open         bool       `json:"open"`
-	MeteredL     *float64   `json:"metered_l,omitempty"`
-	RainL        *float64   `json:"rain_l,omitempty"`
-	HandL        *float64   `json:"hand_l,omitempty"`
-	EvaporatedL  *float64   `json:"evaporated_l,omitempty"`
-	EvaporatedUL *float64   `json:"evaporated_u_l,omitempty"`
-	OverflowL    *float64   `json:"overflow_l,omitempty"`
-	HeldChangeL  *float64   `json:"held_change_l,omitempty"`
-	UnexplainedL *float64   `json:"unexplained_l,omitempty"`
-	UnexplUL     *float64   `json:"unexplained_u_l,omitempty"`
-	WhyOpen      string     `json:"does_not_close_because,omitempty"`
+	Bay           string     `json:"bay"`
+	From          site.Stamp `json:"from"`
+	To            site.Stamp `json:"to"`
+	Open          bool       `json:"open"`
+	MeteredL      *float64   `json:"metered_l,omitempty"`
+	MeteredUL     *float64   `json:"metered_u_l,omitempty"`
+	HandL         *float64   `json:"by_hand_l,omitempty"`
+	RainL         *float64   `json:"rain_l,omitempty"`
+	RainUL        *float64   `json:"rain_u_l,omitempty"`
+	EvaporatedL   *float64   `json:"evaporated_l,omitempty"`
+	EvaporatedUL  *float64   `json:"evaporated_u_l,omitempty"`
+	OverflowL     *float64   `json:"overflow_l,omitempty"`
+	HeldChangeL   *float64   `json:"held_change_l,omitempty"`
+	HeldChangeUL  *float64   `json:"held_change_u_l,omitempty"`
+	UnexplainedL  *float64   `json:"unexplained_l,omitempty"`
+	UnexplainedUL *float64   `json:"unexplained_u_l,omitempty"`
+	OverflowRan   bool       `json:"overflow_ran"`
+	FromSettled   bool       `json:"from_settled"`
+	ToSettled     bool       `json:"to_settled"`
+	ETMM          *float64   `json:"reference_et_mm,omitempty"`
+	Revision      string     `json:"revision"`
 }
 
+// apiSeries is a point's readings, one column for each figure and all columns of one length, so
+// that a day of minutes stays small. Times are seconds since 1970; a bad reading has a null.
 type apiSeries struct {
-	Point string   `json:"point"`
-	Unit  string   `json:"unit"`
-	StepS float64  `json:"step_s"`
-	Dots  []apiDot `json:"dots"`
-}
-
-type apiDot struct {
-	T   site.Stamp `json:"t"`
-	V   *float64   `json:"v,omitempty"`
-	Min *float64   `json:"min,omitempty"`
-	Max *float64   `json:"max,omitempty"`
-	N   int        `json:"n"`
-	Q   string     `json:"q"`
+	Point string     `json:"point"`
+	Unit  string     `json:"unit"`
+	StepS float64    `json:"step_s"`
+	TimeS []float64  `json:"time_s"`
+	Value []*float64 `json:"value"`
+	Min   []*float64 `json:"min,omitempty"`
+	Max   []*float64 `json:"max,omitempty"`
 }
 
 func (s *Server) routesAPI(mux *http.ServeMux) {
@@ -160,24 +170,33 @@ func baysOf(v *View) apiBays {
 	out := apiBays{Number: v.Number, Time: site.Stamp{Time: v.Time}, Site: v.Site.ID, Closed: v.Closed, Bays: []apiBay{}}
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		a := apiBay{ID: b.ID, Name: bayName(v.Site, b.ID), Doing: b.Doing, LevelMM: site.Num(b.LevelM * 1000), LevelUMM: site.Num(2000 * b.LevelUStd),
-			LevelTime: stampOf(b.LevelTime), LevelQuality: b.LevelQuality.String(), LevelWhy: string(b.LevelWhy), SetPointMM: site.Num(b.SetPointM * 1000),
-			BandMM: site.Num(b.BandM * 1000), CrestMM: site.Num(b.CrestM * 1000), FlowLPM: site.Num(b.FlowM3S * 60000), Valve: b.Valve.String(),
-			Settled: b.Settled, Alarms: []string{}}
-		if sb := v.Site.Bay(b.ID); sb != nil {
-			a.Court = sb.Court
-		}
-		if !b.LastFill.Start.IsZero() {
-			a.LastFill = &apiFill{Start: site.Stamp{Time: b.LastFill.Start}, End: stampOf(b.LastFill.End), Litres: site.Num(b.LastFill.VolumeM3 * 1000)}
+		sb := v.Site.Bay(b.Bay)
+		a := apiBay{ID: b.Bay, Name: bayName(v.Site, b.Bay), Court: sb.Court, Doing: v.doing(b), LevelMM: site.Num(v.levelOf(b) * 1000),
+			BayLevelMM: site.Num(b.BayLevelM * 1000), BayLevelUMM: site.Num(b.BayLevelU * 1000),
+			LevelTime: stampOf(b.LevelAt), LevelQuality: b.Quality.String(), LevelWhy: string(v.why(b.Bay)), SetPointMM: site.Num(b.SetPointM * 1000),
+			BandMM: site.Num(sb.BandM * 1000), CrestMM: site.Num(sb.CrestM * 1000), FlowLPM: site.Num(b.FlowM3S * 60000), Valve: valveWord(b),
+			Settled: b.Settled, RoomL: site.Num(b.RoomM3 * 1000), Alarms: []string{}}
+		if !b.LastFill.From.IsZero() {
+			a.LastFill = &apiFill{Start: site.Stamp{Time: b.LastFill.From}, End: stampOf(b.LastFill.To), Litres: site.Num(b.LastFill.VolumeM3 * 1000)}
 		}
 		for _, al := range v.Alarms {
-			if al.Bay == b.ID && al.State != site.Cleared {
-				a.Alarms = append(a.Alarms, al.ID)
+			if al.Present && al.Event.ID != "" && concerns(al.Event, b.Bay) {
+				a.Alarms = append(a.Alarms, al.Event.ID)
 			}
 		}
 		out.Bays = append(out.Bays, a)
 	}
 	return out
+}
+
+func valveWord(b *Bay) string {
+	switch {
+	case !b.ValveKnown:
+		return "unknown"
+	case b.Open:
+		return "open"
+	}
+	return "shut"
 }
 
 func pointsOf(v *View) apiPoints {
@@ -196,7 +215,12 @@ func pointsOf(v *View) apiPoints {
 func alarmsOf(v *View) apiAlarms {
 	out := apiAlarms{Time: site.Stamp{Time: v.Time}, Site: v.Site.ID, Alarms: []apiAlarm{}}
 	for _, a := range v.Alarms {
-		out.Alarms = append(out.Alarms, apiAlarm{Event: a.Event, AckedAt: stampOf(a.Acked), AckedBy: a.AckedBy, ShelvedUntil: stampOf(a.Shelved)})
+		e := a.Now
+		if !a.Present {
+			e = a.Event
+		}
+		e.ID, e.Seq = a.Event.ID, a.Event.Seq
+		out.Alarms = append(out.Alarms, apiAlarm{Event: e, Phase: a.Phase, Told: a.Told, Why: a.Why, AckedAt: stampOf(a.AckAt), AckedBy: a.AckBy, ShelvedUntil: stampOf(a.ShelvedUntil)})
 	}
 	return out
 }
@@ -271,36 +295,28 @@ func (s *Server) apiAccount(r *http.Request, v *View) (any, error) {
 	out := apiAccounts{Site: v.Site.ID, Accounts: []apiAccount{}}
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		if only != "" && only != b.ID {
+		if only != "" && only != b.Bay {
 			continue
 		}
-		days := b.Days
-		if s.deps.History != nil {
-			if days, err = s.deps.History.Accounts(r.Context(), b.ID, from, to); err != nil {
-				return nil, fmt.Errorf("page: read accounts of %s: %w", b.ID, err)
-			}
-		}
-		for _, d := range days {
+		for _, d := range b.Days {
 			if !d.From.Before(from) && d.From.Before(to) {
-				out.Accounts = append(out.Accounts, accountOf(b.ID, d, false))
+				out.Accounts = append(out.Accounts, accountOf(d, false))
 			}
 		}
-		if !b.Today.From.IsZero() && b.Today.From.Before(to) {
-			out.Accounts = append(out.Accounts, accountOf(b.ID, b.Today, true))
+		if d := b.Today; !d.From.IsZero() && !d.From.Before(from) && d.From.Before(to) {
+			out.Accounts = append(out.Accounts, accountOf(d, true))
 		}
 	}
 	return out, nil
 }
 
-func accountOf(bay string, a Account, open bool) apiAccount {
+func accountOf(a water.Account, open bool) apiAccount {
 	l := func(m3 float64) *float64 { return site.Num(m3 * 1000) }
-	out := apiAccount{Bay: bay, From: site.Stamp{Time: a.From}, To: site.Stamp{Time: a.To}, Open: open,
-		MeteredL: l(a.Metered.M3), RainL: l(a.Rain.M3), HandL: l(a.Hand.M3), EvaporatedL: l(a.Evaporated.M3), EvaporatedUL: l(2 * a.Evaporated.UStd),
-		OverflowL: l(a.Overflow.M3), HeldChangeL: l(a.Held.M3), WhyOpen: a.Why}
-	if a.Closes {
-		out.UnexplainedL, out.UnexplUL = l(a.Unexplained.M3), l(2*a.Unexplained.UStd)
-	}
-	return out
+	return apiAccount{Bay: a.Bay, From: site.Stamp{Time: a.From}, To: site.Stamp{Time: a.To}, Open: open,
+		MeteredL: l(a.MeteredM3), MeteredUL: l(a.MeteredU), HandL: l(a.ByHandM3), RainL: l(a.RainM3), RainUL: l(a.RainU),
+		EvaporatedL: l(a.EvaporatedM3), EvaporatedUL: l(a.EvaporatedU), OverflowL: l(a.OverflowM3), HeldChangeL: l(a.HeldM3), HeldChangeUL: l(a.HeldU),
+		UnexplainedL: l(a.UnexplainedM3), UnexplainedUL: l(a.UnexplainedU), OverflowRan: a.OverflowRan, FromSettled: a.FromSettled, ToSettled: a.ToSettled,
+		ETMM: l(a.ETM), Revision: a.Revision}
 }
 
 // mostDots bounds an answer of the series: more than a wall screen has pixels is waste.
@@ -333,12 +349,15 @@ func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
 		return nil, fmt.Errorf("page: read the series of %s: %w", p.ID, err)
 	}
 	info, _ := p.Quantity.Info()
-	out := apiSeries{Point: p.ID, Unit: info.WireUnit, StepS: step.Seconds(), Dots: make([]apiDot, len(dots))}
+	out := apiSeries{Point: p.ID, Unit: info.WireUnit, StepS: step.Seconds(), TimeS: make([]float64, len(dots)), Value: make([]*float64, len(dots))}
+	if step > 0 {
+		out.Min, out.Max = make([]*float64, len(dots)), make([]*float64, len(dots))
+	}
 	for i, d := range dots {
-		k := info.WireScale
-		out.Dots[i] = apiDot{T: site.Stamp{Time: d.Time}, V: site.Num(d.Value * k), N: d.N, Q: d.Quality.String()}
+		out.TimeS[i] = float64(d.Time.UnixMilli()) / 1000
+		out.Value[i] = site.Num(d.Value * info.WireScale)
 		if step > 0 {
-			out.Dots[i].Min, out.Dots[i].Max = site.Num(d.Min*k), site.Num(d.Max*k)
+			out.Min[i], out.Max[i] = site.Num(d.Min*info.WireScale), site.Num(d.Max*info.WireScale)
 		}
 	}
 	return out, nil

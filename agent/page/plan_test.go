@@ -2,10 +2,12 @@ package page
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 func courtOf(id string, rects ...site.Rect) site.Court {
@@ -58,49 +60,79 @@ func TestLayoutWithoutAPlan(t *testing.T) {
 }
 
 func TestGauge(t *testing.T) {
-	b := Bay{LevelM: 0.0588, SetPointM: 0.062, BandM: 0.004, CrestM: 0.09}
-	reach := gaugeReach([]Bay{b})
+	sb := site.Bay{BandM: 0.004, CrestM: 0.09}
+	reach := gaugeReach(&site.Site{Courts: []site.Court{{Bays: []site.Bay{sb, {BandM: nan}}}}})
 	require.InDelta(t, 0.016, reach, 1e-12)
-	g := gaugeOf(&b, reach)
-	require.Equal(t, gauge{Known: true, WaterY: "60.0", WaterH: "40.0", BandY: "50.0", BandH: "12.5"}, g)
-	b.LevelM, b.CrestM = 0.2, 0.070
-	g = gaugeOf(&b, reach)
+	require.Equal(t, gauge{Known: true, WaterY: "60.0", WaterH: "40.0", BandY: "50.0", BandH: "12.5"}, gaugeOf(&sb, 0.0588, 0.062, reach))
+	sb.CrestM = 0.070
+	g := gaugeOf(&sb, 0.2, 0.062, reach)
 	require.Equal(t, "0.0", g.WaterY) // off the scale: the bay is full
 	require.Equal(t, "25.0", g.CrestY)
-	b.LevelM = nan
-	require.Equal(t, gauge{}, gaugeOf(&b, reach))
-	b.LevelM, b.BandM = 0.06, nan
-	require.Equal(t, "0.0", gaugeOf(&b, reach).BandH)
-	require.InDelta(t, 0.008, gaugeReach([]Bay{b}), 1e-12)
+	require.Equal(t, gauge{}, gaugeOf(&sb, nan, 0.062, reach))
+	require.Equal(t, gauge{}, gaugeOf(&sb, 0.06, nan, reach))
+	sb.BandM = nan
+	require.Equal(t, "0.0", gaugeOf(&sb, 0.06, 0.062, reach).BandH)
+	require.InDelta(t, 0.008, gaugeReach(&site.Site{Courts: []site.Court{{Bays: []site.Bay{sb}}}}), 1e-12)
 }
 
-func TestDoingOf(t *testing.T) {
-	at := func(f func(*Bay)) *Bay {
-		b := &Bay{LevelM: 0.062, SetPointM: 0.062, BandM: 0.004, CrestM: 0.09, Settled: true}
-		f(b)
-		return b
-	}
+func TestDoing(t *testing.T) {
 	rows := []struct {
 		name   string
-		b      *Bay
-		closed bool
+		change func(*View, *Bay, *site.Bay)
 		want   Doing
 	}{
-		{"at its set point", at(func(*Bay) {}), false, Holding},
-		{"no level", at(func(b *Bay) { b.LevelM = nan }), false, NoReading},
-		{"water runs", at(func(b *Bay) { b.FlowM3S = 2e-6; b.LevelM = 0.08 }), false, Filling},
-		{"flow not known", at(func(b *Bay) { b.FlowM3S = nan }), false, Holding},
-		{"after a fill", at(func(b *Bay) { b.Settled = false; b.LevelM = 0.07 }), false, Settling},
-		{"bottom of the band", at(func(b *Bay) { b.LevelM = 0.058 }), false, Holding},
-		{"well below it", at(func(b *Bay) { b.LevelM = 0.0559 }), false, Low},
-		{"a band above", at(func(b *Bay) { b.LevelM = 0.0661 }), false, High},
-		{"at the crest", at(func(b *Bay) { b.LevelM = 0.09 }), false, OverCrest},
-		{"no crest known", at(func(b *Bay) { b.LevelM = 0.2; b.CrestM = nan }), false, High},
-		{"no set point known", at(func(b *Bay) { b.SetPointM = nan }), false, Holding},
-		{"season closed, dry", at(func(b *Bay) { b.LevelM = 0.01 }), true, OutOfSeason},
-		{"season closed, but water runs", at(func(b *Bay) { b.FlowM3S = 1e-3 }), true, Filling},
+		{"at its set point", func(*View, *Bay, *site.Bay) {}, Holding},
+		{"no good level", func(_ *View, b *Bay, _ *site.Bay) { b.Quality = site.Bad }, NoReading},
+		{"level uncertain", func(_ *View, b *Bay, _ *site.Bay) { b.Quality = site.Uncertain }, Holding},
+		{"a minute without a reading", func(v *View, b *Bay, _ *site.Bay) { b.LevelAt = v.Time.Add(-time.Minute) }, Holding},
+		{"a second more", func(v *View, b *Bay, _ *site.Bay) { b.LevelAt = v.Time.Add(-61 * time.Second) }, NoReading},
+		{"water runs", func(_ *View, b *Bay, _ *site.Bay) { b.Doing, b.SmoothM = water.Filling, 0.08 }, Filling},
+		{"after a fill", func(_ *View, b *Bay, _ *site.Bay) { b.Doing, b.SmoothM = water.Settling, 0.07 }, Settling},
+		{"bottom of the band", func(_ *View, b *Bay, _ *site.Bay) { b.SmoothM = 0.058 }, Holding},
+		{"well below it", func(_ *View, b *Bay, _ *site.Bay) { b.SmoothM = 0.0559 }, Low},
+		{"a band above", func(_ *View, b *Bay, _ *site.Bay) { b.SmoothM = 0.0661 }, High},
+		{"at the crest", func(_ *View, b *Bay, _ *site.Bay) { b.SmoothM = 0.09 }, OverCrest},
+		{"no crest known", func(_ *View, b *Bay, sb *site.Bay) { b.SmoothM, sb.CrestM = 0.2, nan }, High},
+		{"no set point known", func(_ *View, b *Bay, _ *site.Bay) { b.SetPointM = nan }, Holding},
+		{"season closed, dry", func(v *View, b *Bay, _ *site.Bay) { v.Closed, b.SmoothM = true, 0.01 }, OutOfSeason},
+		{"season closed, but water runs", func(v *View, b *Bay, _ *site.Bay) { v.Closed, b.Doing = true, water.Filling }, Filling},
 	}
 	for _, row := range rows {
-		t.Run(row.name, func(t *testing.T) { require.Equal(t, row.want, DoingOf(row.b, 1e-6, row.closed)) })
+		t.Run(row.name, func(t *testing.T) {
+			v := aQuietView()
+			b := v.Bay("A1")
+			row.change(v, b, v.Site.Bay("A1"))
+			require.Equal(t, row.want, v.doing(b))
+		})
 	}
+}
+
+// TestNight: eight in the evening to seven in the morning by the club's clock, also over the
+// nights that have an hour less or more.
+func TestNight(t *testing.T) {
+	s := &site.Site{Zone: zone}
+	local := func(text string) time.Time {
+		at, err := time.ParseInLocation("2006-01-02 15:04", text, zone)
+		require.NoError(t, err)
+		return at
+	}
+	rows := []struct{ name, at, from, to string }{
+		{"in the morning", "2026-07-14 06:41", "2026-07-13 20:00", "2026-07-14 06:41"},
+		{"at noon", "2026-07-14 12:00", "2026-07-13 20:00", "2026-07-14 07:00"},
+		{"in the evening", "2026-07-14 19:59", "2026-07-13 20:00", "2026-07-14 07:00"},
+		{"as it begins", "2026-07-14 20:00", "2026-07-14 20:00", "2026-07-14 20:00"},
+		{"spring, an hour less", "2026-03-29 09:00", "2026-03-28 20:00", "2026-03-29 07:00"},
+		{"autumn, an hour more", "2026-10-25 09:00", "2026-10-24 20:00", "2026-10-25 07:00"},
+	}
+	for _, row := range rows {
+		t.Run(row.name, func(t *testing.T) {
+			from, to := Night(s, local(row.at))
+			require.True(t, from.Equal(local(row.from)), from)
+			require.True(t, to.Equal(local(row.to)), to)
+		})
+	}
+	from, to := Night(s, local("2026-03-29 09:00"))
+	require.Equal(t, 10*time.Hour, to.Sub(from))
+	from, to = Night(s, local("2026-10-25 09:00"))
+	require.Equal(t, 12*time.Hour, to.Sub(from))
 }

@@ -47,18 +47,13 @@ type History interface {
 	// Series returns a point's calibrated readings from from (in) to to (out) in order of time.
 	// A step above 0 asks for one dot for each step that has readings.
 	Series(ctx context.Context, point string, from, to time.Time, step time.Duration) ([]Dot, error)
-	// Accounts returns the closed local days of a bay (empty: the site) that begin in the span,
-	// in order.
-	Accounts(ctx context.Context, bay string, from, to time.Time) ([]Account, error)
 }
 
-// Dot is one reading, or what a step of readings came to: mean, least and greatest, of N
-// readings. A gap is a step without a dot.
+// Dot is one reading, or what a step of readings came to: mean, least and greatest of those that
+// were not bad, in SI. Value is NaN where a reading was bad. A gap is a step without a dot.
 type Dot struct {
 	Time            time.Time
 	Value, Min, Max float64
-	N               int
-	Quality         site.Quality
 }
 
 // Server answers the page's requests. It is safe for concurrent use.

@@ -34,7 +34,7 @@ func (s *Server) shell(r *http.Request, title, here string) shell {
 		Insecure: s.opts.Insecure && !s.opts.TLS()}
 	if v := viewOf(r, s); v != nil {
 		sh.Number = v.Number
-		sh.Count = len(wanting(v.Alarms, now))
+		sh.Count = len(wanting(v.Alarms))
 		if v.Site != nil {
 			sh.d, sh.zone = v.Site.Display, v.Site.Zone
 			sh.SiteName = nameOr(v.Site.Name, v.Site.ID)
@@ -44,20 +44,9 @@ func (s *Server) shell(r *http.Request, title, here string) shell {
 	return sh
 }
 
-// Clock, Day, Ago, Depth, Signed, Water, Rate and PlusMinus are what the templates call.
-// LocalNow is the time of day at the site.
-func (s shell) LocalNow() string { return s.now.In(s.zone).Format("Mon 2 Jan 15:04") }
-
-func (s shell) Clock(t time.Time) string { return s.clock(t) }
-func (s shell) Day(t time.Time) string   { return s.day(t) }
-func (s shell) Ago(t time.Time) string   { return s.ago(t) }
-func (s shell) Depth(m float64) string   { return s.d.Depth(m) }
-func (s shell) Signed(m float64) string  { return s.signed(m) }
-func (s shell) Water(m3 float64) string  { return s.water(m3) }
-func (s shell) Rate(m3s float64) string  { return s.d.Rate(m3s) }
-func (s shell) PlusMinus(t Term) string  { return s.plusMinus(t) }
-func (s shell) ISO(t time.Time) string   { return t.UTC().Format(time.RFC3339) }
-func (s shell) Known(x float64) bool     { return site.Known(x) }
+// LocalNow is the time of day at the site, Stamp a moment as an element, ISO one for machines.
+func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("Mon 2 Jan 15:04") }
+func (s shell) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 func (s shell) Stamp(t time.Time) template.HTML {
 	return template.HTML(fmt.Sprintf(`<time datetime="%s">%s</time>`, s.ISO(t), template.HTMLEscapeString(s.clock(t))))
 }
@@ -88,8 +77,7 @@ func (s *Server) loadPages() error {
 			}
 			return "/assets/" + name + "?v=" + a.etag, nil
 		},
-		"mark":  mark,
-		"gauge": func(g gauge) gauge { return g },
+		"mark": mark,
 	}
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {

@@ -122,7 +122,7 @@ func message(name string, v *View) []byte {
 		body = struct {
 			Number uint64 `json:"number"`
 			Open   int    `json:"alarms"`
-		}{v.Number, len(wanting(v.Alarms, v.Time))}
+		}{v.Number, len(wanting(v.Alarms))}
 	}
 	b, err := json.Marshal(body)
 	if err != nil {

@@ -3,7 +3,9 @@ package page
 import (
 	"time"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // View is the picture of one moment that the agent publishes: it and all it points to are never
@@ -18,8 +20,13 @@ type View struct {
 	Bays []Bay
 	// Readings holds the newest reading of every point, in order of point id.
 	Readings []Reading
-	// Alarms are those that are open, the most urgent first.
-	Alarms []Alarm
+	// Alarms are what alarm.Desk.Open returned, the gravest first, Work what Maintenance did.
+	Alarms []alarm.Alarm
+	Work   []alarm.Work
+	// Mains are the closed days of the main meter against the bays' meters, oldest first.
+	Mains []water.Main
+	// Method says where reference evapotranspiration comes from now.
+	Method water.Method
 	Watch  Health
 	// Closed is true while the season is closed.
 	Closed bool
@@ -29,23 +36,18 @@ type View struct {
 type Reading struct {
 	site.Sample
 	Quantity site.Quantity
-	Bay      string // empty for the site's own points
+	// Bay is empty for the site's own points.
+	Bay string
 	// Interval is how often the point is read: a reading older than three of them is stale.
 	Interval time.Duration
 }
 
-// ValveState is what is known of a fill valve.
-type ValveState uint8
-
-// The states of a valve.
-const (
-	ValveUnknown ValveState = iota
-	ValveShut
-	ValveOpen
-)
-
-func (v ValveState) String() string {
-	return [...]string{"unknown", "shut", "open"}[min(v, ValveOpen)]
+// Bay is the state of one bay: the account's picture of it, its closed days, oldest first, and
+// the account of the night (see Night), which is zero when there is none.
+type Bay struct {
+	water.BayNow
+	Days  []water.Account
+	Night water.Account
 }
 
 // Doing is what a bay is doing, in one word.
@@ -62,64 +64,6 @@ const (
 	NoReading   Doing = "no reading"
 	OutOfSeason Doing = "closed"
 )
-
-// Bay is the state of one bay.
-type Bay struct {
-	ID string
-	// LevelM is the newest level and LevelTime when it was read; LevelQuality and LevelWhy say
-	// how far to trust it. LevelM is NaN when there is no reading or a bad one.
-	LevelM       float64
-	LevelTime    time.Time
-	LevelQuality site.Quality
-	LevelWhy     site.Why
-	// LevelUStd is the standard uncertainty of the level, NaN when not known.
-	LevelUStd float64
-	// SetPointM is the level the controller is told to hold, BandM how far below it the level
-	// falls before a fill, CrestM where the overflow begins to run.
-	SetPointM, BandM, CrestM float64
-	FlowM3S                  float64
-	Valve                    ValveState
-	// Settled is true when chamber and bay agree, so that the level is the bay's.
-	Settled bool
-	Doing   Doing
-	// LastFill is the newest fill, zero when none is known.
-	LastFill Fill
-	// Today runs since local midnight; Days are closed local days, the newest last.
-	Today Account
-	Days  []Account
-}
-
-// Fill is one fill of a bay. End is zero while it runs.
-type Fill struct {
-	Start, End time.Time
-	VolumeM3   float64
-}
-
-// Account is what came, went and stayed at one bay, or at the whole site, over a span. Every
-// term carries its standard uncertainty (k=1); NaN where not known.
-type Account struct {
-	From, To                                                     time.Time
-	Metered, Rain, Evaporated, Overflow, Held, Hand, Unexplained Term
-	// Closes is false when Unexplained cannot be said; Why then says the reason in a few words.
-	Closes bool
-	Why    string
-}
-
-// Term is one figure of an account: a volume and its standard uncertainty.
-type Term struct{ M3, UStd float64 }
-
-// Alarm is one open alarm: the newest event of its life and what people did with it.
-type Alarm struct {
-	site.Event
-	// Acked is when somebody took it on, and AckedBy who; zero when nobody has.
-	Acked   time.Time
-	AckedBy string
-	// Shelved until then, for the reason in ShelvedWhy; zero when it is not.
-	Shelved    time.Time
-	ShelvedWhy string
-	// Folded are the alarms this one explains.
-	Folded []site.Event
-}
 
 // Health is the state of the watch itself.
 type Health struct {
@@ -152,62 +96,108 @@ type Unit struct {
 	ID   string
 	Up   bool
 	Note string
-	// Reply is the 95th percentile of its reply time, 0 when not known.
-	Reply time.Duration
 }
 
-// Sink is a historian or broker that is sent what the journal holds.
+// Sink is a historian or broker that is sent what the journal holds. Name is for people; the id
+// stands for it when empty.
 type Sink struct {
-	ID string
-	Up bool
+	ID, Name string
+	Up       bool
 	// Behind is the number of samples not yet sent, and Lag the age of the oldest of them.
 	Behind int64
 	Lag    time.Duration
-	Note   string
 }
 
 // Journal is the state of the local store.
 type Journal struct {
-	// OK is true while it takes samples.
+	// OK is true while it takes samples; Note says what is wrong otherwise.
 	OK   bool
 	Note string
-	// Rows and Bytes are its size; Unjournaled counts samples it could not take.
-	Rows, Bytes, Unjournaled int64
+	// Unjournaled counts samples it could not take since the start.
+	Unjournaled int64
 }
 
 // Bay returns the state of the bay with that id, or nil.
 func (v *View) Bay(id string) *Bay {
 	for i := range v.Bays {
-		if v.Bays[i].ID == id {
+		if v.Bays[i].Bay == id {
 			return &v.Bays[i]
 		}
 	}
 	return nil
 }
 
-// DoingOf says what a bay is doing, from its readings alone: the flow comes before the level,
-// because a level is the chamber's while water runs. flowing is the flow above which a valve
-// counts as passing water.
-func DoingOf(b *Bay, flowingM3S float64, closed bool) Doing {
+// nightFrom and nightTo bound the night of the day book in local time: the hours in which nobody
+// looks, from play's end to the morning round.
+const nightFrom, nightTo = 20, 7
+
+// Night returns the last night that has begun at t: from eight in the evening to seven in the
+// morning, local time, or to t while it lasts.
+func Night(s *site.Site, t time.Time) (from, to time.Time) {
+	l := t.In(s.Zone)
+	from = time.Date(l.Year(), l.Month(), l.Day(), nightFrom, 0, 0, 0, s.Zone)
+	if from.After(l) {
+		from = time.Date(l.Year(), l.Month(), l.Day()-1, nightFrom, 0, 0, 0, s.Zone)
+	}
+	to = time.Date(from.Year(), from.Month(), from.Day()+1, nightTo, 0, 0, 0, s.Zone)
+	if to.After(l) {
+		to = l
+	}
+	return from.UTC(), to.UTC()
+}
+
+// levelOf returns the level to show for a bay, m: the mean of the last minute while readings are
+// good and come, NaN otherwise.
+func (v *View) levelOf(b *Bay) float64 {
+	patience := time.Minute
+	if p := v.Site.Find(b.Bay, site.Level); p != nil {
+		patience = max(patience, 3*p.Interval)
+	}
+	if b.Quality == site.Bad || v.Time.Sub(b.LevelAt) > patience {
+		return site.Unknown()
+	}
+	if site.Known(b.SmoothM) {
+		return b.SmoothM
+	}
+	return b.LevelM
+}
+
+// why returns the reason why a bay's newest level reading is not good.
+func (v *View) why(bay string) site.Why {
+	for i := range v.Readings {
+		if v.Readings[i].Bay == bay && v.Readings[i].Quantity == site.Level {
+			return v.Readings[i].Why
+		}
+	}
+	return site.WhyNone
+}
+
+// doing says what a bay is doing. The flow comes before the level, because a level is the
+// chamber's while water runs.
+func (v *View) doing(b *Bay) Doing {
+	sb := v.Site.Bay(b.Bay)
+	level := v.levelOf(b)
+	band := sb.BandM
+	if !site.Known(band) || band <= 0 {
+		band = 0.005
+	}
 	switch {
-	case !site.Known(b.LevelM):
+	case !site.Known(level):
 		return NoReading
-	case b.FlowM3S > flowingM3S:
+	case b.Doing == water.Filling:
 		return Filling
-	case b.LevelM >= b.CrestM:
+	case level >= sb.CrestM:
 		return OverCrest
-	case closed:
+	case v.Closed:
 		return OutOfSeason
-	case !b.Settled:
+	case b.Doing == water.Settling:
 		return Settling
-	case b.LevelM > b.SetPointM+bandAbove(b):
+	// A fill stops late by about what it takes to start one, so a settled level may stand a band
+	// above the set point; below, half a band of delay is allowed before it is called low.
+	case level > b.SetPointM+band:
 		return High
-	case b.LevelM < b.SetPointM-1.5*b.BandM:
+	case level < b.SetPointM-1.5*band:
 		return Low
 	}
 	return Holding
 }
-
-// bandAbove is how far above the set point a settled level may stand before it is called high:
-// a fill stops late by about what it takes to start one.
-func bandAbove(b *Bay) float64 { return b.BandM }

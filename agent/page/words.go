@@ -87,15 +87,15 @@ func span(d time.Duration) string {
 	return fmt.Sprintf("%.0f days", math.Floor(d.Hours()/24))
 }
 
-// plusMinus writes a volume with its expanded uncertainty (k=2).
-func (w words) plusMinus(t Term) string {
-	if !site.Known(t.M3) {
+// plusMinus writes a volume with its expanded uncertainty (k=2), both m3.
+func (w words) plusMinus(m3, u2 float64) string {
+	if !site.Known(m3) {
 		return "unknown"
 	}
-	text := strings.Replace(w.d.Water(t.M3), "-", "\u2212", 1)
-	if site.Known(t.UStd) {
+	text := strings.Replace(w.d.Water(m3), "-", "\u2212", 1)
+	if site.Known(u2) {
 		number, unit, _ := strings.Cut(text, " ")
-		u, _, _ := strings.Cut(w.d.Water(2*t.UStd), " ")
+		u, _, _ := strings.Cut(w.d.Water(u2), " ")
 		text = number + "\u00a0\u00b1\u00a0" + u + "\u00a0" + unit
 	}
 	return text
