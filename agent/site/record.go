@@ -21,6 +21,7 @@ const (
 	RecSurface       RecordKind = "surface"        // Text dry, right or soft
 	RecSetPoint      RecordKind = "set-point"      // Value m, the set point a person moved Bay to
 	RecClock         RecordKind = "clock"          // Value s by which the clock was found wrong
+	RecAccess        RecordKind = "access"         // somebody logged in or out, was refused, or was made: Subject is the name, Text what
 	RecCondition     RecordKind = "condition"      // the daemon's own state: Subject is kind/what (link-down/line-1), Value 1 when it begins and 0 when it ends, Text the reason
 )
 
