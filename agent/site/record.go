@@ -17,7 +17,7 @@ const (
 	RecCalibration   RecordKind = "calibration"    // Subject is a point; Value gain, Value2 offset in SI
 	RecMeterReplaced RecordKind = "meter-replaced" // Subject is a point
 	RecSensorChanged RecordKind = "sensor-changed" // Subject is a point
-	RecDip           RecordKind = "dip"            // Value m, level read by hand at Bay
+	RecDip           RecordKind = "dip"            // Value m, level read by hand at Bay; Value2 m, what its sensor showed then, NaN when not known
 	RecSurface       RecordKind = "surface"        // Text dry, right or soft
 	RecSetPoint      RecordKind = "set-point"      // Value m, the set point a person moved Bay to
 	RecClock         RecordKind = "clock"          // Value s by which the clock was found wrong
