@@ -67,11 +67,15 @@ func keeps(age, stamp int64) bool {
 	return false
 }
 
+// firstStrides pass before anything is asked of a new bay's balance: three hours, in which a
+// chamber that was filled just before the start settles.
+const firstStrides = 36
+
 // bank carries every hypothesis through the last stride and asks whether one of them holds.
 func (w *Watch) bank(y *bay, now int64) {
 	s, k := &y.st.Bank, &y.look
 	b := w.l.Balance(y.i)
-	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() {
+	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || k.Overflow || y.st.Meter.Dead || k.Seq < firstStrides {
 		s.Onsets = s.Onsets[:0]
 		return
 	}
@@ -154,12 +158,17 @@ const worth = 6
 // urgentRate is a loss that would take 500 L in a night: such a finding may page.
 const urgentRate = 40.0
 
+// gainPatience is how long water must have come in uncounted before it is told: a hose or a
+// shower nobody put on record wets the clay for hours, and no weeping valve does harm in less.
+const gainPatience = 12 * hour
+
 // test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
 // a spell of weather) explains the same surprises nearly as well.
 func (w *Watch) test(y *bay, now int64) {
 	s := &y.st.Bank
+	b := w.l.Balance(y.i)
 	_, jump := s.likeliest(tJump, 0, 0)
-	_, et := s.likeliest(tET, 0.4, 0)
+	_, et := s.likeliest(tET, 2*b.ETU(), 0)
 	harmless := max(jump, et)
 	for _, sign := range [2]float64{1, -1} {
 		o, llr := s.likeliest(tRate, 0, sign)
@@ -171,7 +180,7 @@ func (w *Watch) test(y *bay, now int64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		if s.sum(tRate, sign, sizes[:]) < limit || llr-harmless < w.budget.odds {
+		if s.sum(tRate, sign, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(o.At, now, size) || sign < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) {
 			continue
 		}
 		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
@@ -180,6 +189,46 @@ func (w *Watch) test(y *bay, now int64) {
 		}
 		return
 	}
+}
+
+// everywhere says whether most other bays of the site show the same since about the same time:
+// that is the sky's doing, unless this bay shows far more of it.
+func (w *Watch) everywhere(y *bay, since int64, size float64) bool {
+	alike, others := 0, 0
+	for _, o := range w.bays {
+		if o == y {
+			continue
+		}
+		for i := range o.st.Bank.Onsets {
+			n := &o.st.Bank.Onsets[i]
+			if n.At < since-hour/2 {
+				continue
+			}
+			g := &n.Sig[tRate]
+			if g.J > 0 {
+				others++
+				// Per square metre, because bays differ.
+				mine, theirs := size/y.b.AreaM2, g.D/g.J/o.b.AreaM2
+				if g.D*size > 0 && math.Abs(g.D) > 1.5*math.Sqrt(g.J) && math.Abs(mine) < 3*math.Abs(theirs) {
+					alike++
+				}
+			}
+			break
+		}
+	}
+	return alike >= 2 && alike*5 >= others*2
+}
+
+// goesOn says whether a loss or gain that began at since has left its mark in the second half of
+// its time too: what came and went is not open now.
+func (s *bankState) goesOn(since, now int64, size float64) bool {
+	for i := range s.Onsets {
+		o := &s.Onsets[i]
+		if o.At >= since+(now-since)/2 {
+			return o.Sig[tRate].LLR(size/2) > 2
+		}
+	}
+	return false
 }
 
 // follow keeps the size of an open finding current and closes it when the account has closed

@@ -54,7 +54,7 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		}
 		size, u, _ := o.Sig[tRate].Best()
 		_, jump := s.likeliest(tJump, 0, 0)
-		_, et := s.likeliest(tET, 0.4, 0)
+		_, et := s.likeliest(tET, 2*w.l.Balance(y.i).ETU(), 0)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
 			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.At), llr, jump, et, s.sum(tRate, sign, sizes[:]), w.budget.morning, w.budget.page)
 	}

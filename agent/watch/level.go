@@ -25,6 +25,7 @@ func (s *levelState) init() { s.HighFrom = math.NaN() }
 // crestState is what the rules on the overflow remember.
 type crestState struct {
 	OverAt  int64 // since when water has stood at the crest, 0 not
+	ByRain  bool  // rain brought it there
 	Last    int64
 	AboveAt int64 // since when it has stood well above it
 	Blocked bool
@@ -84,7 +85,10 @@ func (w *Watch) levels(y *bay, now int64) {
 			if s.HighAt == 0 {
 				s.HighAt = now
 			}
-			if now-s.HighAt >= 30*minute {
+			// A hose can put a bay above its band; it comes back by itself. What tells is water
+			// that is still let in above the band, or a level that stays for a day and a half.
+			let := k.TotalM3 - nanOr(s.HighFrom, k.TotalM3)
+			if now-s.HighAt >= 30*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour {
 				s.High = true
 			}
 		}
@@ -122,10 +126,15 @@ func (w *Watch) crest(y *bay, now int64) {
 	if k.SmoothM >= y.b.CrestM {
 		if s.OverAt == 0 {
 			s.OverAt = now
+			// Rain that runs off over the crest is the overflow doing its work.
+			s.ByRain = k.RainAt > 0 && now-k.RainAt < 6*hour && (k.RunAt == 0 || now-k.RunAt > hour)
 		}
 		s.Last = now
-	} else if k.SmoothM < y.b.CrestM-noise-0.001 || now-s.Last > 5*minute {
-		s.OverAt = 0
+	} else if k.SmoothM < y.b.CrestM-2*noise-0.002 || now-s.Last > 30*minute {
+		s.OverAt, s.ByRain = 0, false
+	}
+	if s.ByRain && k.RunAt > s.OverAt && k.FillM3 > 0.02 && now-k.RunAt < 10*minute {
+		s.ByRain = false // a valve runs into a full bay
 	}
 	// A free overflow carries a usual fill under a head of some millimetres, and what stands
 	// higher than eight is not running off as it should.
@@ -169,9 +178,7 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		n.Because = fmt.Sprintf("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes.", y.name(), d.Depth(k.BayM), d.Depth(y.lower()))
 		w.say(n)
 	}
-	// Rain that runs off over the crest is the overflow doing its work.
-	rain := k.RainAt > 0 && now-k.RainAt < 12*hour && now-k.RunAt > 30*minute
-	if c.OverAt > 0 && !rain {
+	if c.OverAt > 0 && !c.ByRain {
 		n := site.NewFinding(site.Overflowing, y.b.ID, "", at(c.OverAt))
 		n.Confidence = 0.95
 		n.ToCrest = 0

@@ -79,7 +79,8 @@ func (w *Watch) silence(now int64) {
 		if last == 0 {
 			last = max(f.st.First, w.st.Started)
 		}
-		f.st.Silent = now-last > f.patience()
+		// Silence while nobody watched is not the point's.
+		f.st.Silent = now-max(last, w.st.Resumed) > f.patience()
 		any = any || f.st.Silent
 	}
 	if !any {

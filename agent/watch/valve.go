@@ -12,9 +12,11 @@ import (
 // valveState is what the rules on the fill valve remember of a bay.
 type valveState struct {
 	// Base is the metered total from which water counts as unasked for; NaN while water may run.
-	Base   float64
-	BaseAt int64
-	For    int64 // the shut command Base belongs to
+	Base    float64
+	BaseAt  int64
+	For     int64   // the shut command, or the start of the run, Base belongs to
+	Run     int64   // since when water has been seen to run without a break, 0 not
+	RunBase float64 // total before it
 
 	Open      bool // stuck open
 	Since     int64
@@ -35,7 +37,12 @@ type valveState struct {
 	StartM float64 // level at which fills usually begin; NaN
 	StartN int
 	SeenN  int // fills seen
+
+	RunOn float64 // ms that water usually runs on after the shut command, a slowly fading greatest
 }
+
+// unstated is taken for the travel of a valve nobody described: a slow motor valve's.
+const unstated = minute
 
 // intervalMS is how often a point is read, in ms; 0 without a point.
 func intervalMS(p *site.Point) int64 {
@@ -65,7 +72,18 @@ func (y *bay) pulses() int64 {
 // still is how long no water must have been seen before none runs.
 func (y *bay) still() int64 { return max(y.pulses(), 2*y.poll()) + 10*second }
 
-func (y *bay) travel() int64 { return int64(y.b.Valve.Travel / time.Millisecond) }
+// travel is how long the valve may take to shut, ms: as stated, or as long as this bay's own fills
+// have been seen to run on and a poll more, but never over three minutes.
+func (y *bay) travel() int64 {
+	t := int64(y.b.Valve.Travel / time.Millisecond)
+	if t == 0 {
+		t = unstated
+	}
+	if r := int64(y.st.Valve.RunOn); r > 0 {
+		t = max(t, min(r+y.poll(), 3*minute))
+	}
+	return t
+}
 
 // running says whether water runs now, and how fast.
 func (y *bay) running(now int64) (float64, bool) {
@@ -101,22 +119,36 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		}
 		return
 	}
+	switch {
+	case !runs && now-k.RunAt >= y.still():
+		v.Run, v.RunBase = 0, k.TotalM3
+	case v.Run == 0:
+		v.Run = now
+	}
 	if k.ValveKnown && !k.ValveOpen {
-		free := k.ValveChanged + y.travel()
-		switch {
-		case v.For != k.ValveChanged || math.IsNaN(v.Base):
-			if now >= free && k.MeterAt >= free {
-				v.For, v.Base, v.BaseAt = k.ValveChanged, k.TotalM3, k.MeterAt
-			}
-			return
-		case !runs && now-k.RunAt >= y.still():
-			v.Base, v.BaseAt = k.TotalM3, k.MeterAt
+		// A whole fill may have come and gone between two polls of the command, so water that
+		// has only just begun to run may still be that of a valve which was told to shut since.
+		shut := max(k.ValveChanged, v.Run)
+		free := shut + y.travel()
+		if v.Run == 0 || k.MeterAt < free || k.RestartAt > shut {
+			v.Base = math.NaN()
 			return
 		}
-		extra := k.TotalM3 - v.Base
 		least := max(2*k.PulseM3, k.StartM3S*float64(y.poll())/1000)
-		if runs && extra >= least && k.MeterAt > v.BaseAt && rate >= 0.05*k.HabitM3S && k.RestartAt < v.BaseAt {
-			v.Open, v.Since, v.SinceBase = true, max(free, v.BaseAt-y.poll()), v.Base
+		if v.For != shut || math.IsNaN(v.Base) {
+			v.For, v.Base, v.BaseAt = shut, k.TotalM3, k.MeterAt
+			// A flow that is read needs no second look: it runs now.
+			if !k.HasFlow || !k.FlowGood || !(k.FlowM3S > k.StartM3S) || k.TotalM3-v.RunBase < least {
+				return
+			}
+		} else if k.TotalM3-v.Base < least || k.MeterAt == v.BaseAt {
+			return
+		}
+		if runs && rate >= 0.05*k.HabitM3S {
+			v.Open, v.Since, v.SinceBase = true, shut, v.RunBase
+			if k.ValveChanged > v.Run {
+				v.SinceBase = v.Base
+			}
 		}
 		return
 	}
@@ -165,6 +197,11 @@ func (w *Watch) habits(y *bay, now int64) {
 	v.SeenN = k.Fills
 	if v.Open || v.Closed {
 		return
+	}
+	if k.ValveKnown && !k.ValveOpen {
+		if r := float64(k.RunAt - k.ValveChanged); r > 0 && r < float64(5*minute) {
+			v.RunOn = max(r, 0.97*v.RunOn)
+		}
 	}
 	if !math.IsNaN(k.FillLevelM) && now-k.SetMoved > 12*hour {
 		v.StartN++
@@ -217,7 +254,11 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	}
 	v.AskFor += dt
 	if k.ValveKnown && k.ValveOpen && !y.b.Valve.Feedback {
-		v.AskFor = time.Duration(now-v.Asked) * time.Millisecond
+		// Only as long as the meter has been heard: what was not read may have run.
+		v.AskFor = time.Duration(k.MeterAt-v.Asked) * time.Millisecond
+	}
+	if now-k.MeterAt > 3*y.poll() || now-k.LevelAt > 10*minute {
+		return
 	}
 	if v.Closed || v.AskFor < patience {
 		return
@@ -403,6 +444,9 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 	if !math.IsNaN(k.RoomM3) && rate > 0 {
 		n.ToCrest = left(k.RoomM3 / rate)
 		fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+		if n.ToCrest == site.NoTimeLeft {
+			fate = ""
+		}
 		if k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM {
 			fate = "; the overflow runs"
 		}

@@ -30,6 +30,7 @@ type state struct {
 	Supply  supplyState
 	Frost   frostState
 	Started int64
+	Resumed int64 // the end of the last pause in which nothing was watched
 }
 
 // bay is one bay under watch.
@@ -149,6 +150,9 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 	if now <= w.st.Now {
 		return w.out
 	}
+	if w.st.Now > 0 && now-w.st.Now > 10*minute {
+		w.st.Resumed = now
+	}
 	w.st.Now = now
 	if w.st.Started == 0 {
 		w.st.Started = now
@@ -172,6 +176,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		w.sensor(y, now)
 		w.stuckOpen(y, now)
 		w.stuckClosed(y, now)
+		w.meterRule(y, now)
 		w.crest(y, now)
 		w.levels(y, now)
 		if fresh {

@@ -90,7 +90,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	over := b.Overflow - a.Overflow
 
 	var r vec
-	r[sK], r[sKTilt], r[sLag] = b.ET-a.ET, b.ETdh-a.ETdh, b.Lag-a.Lag
+	r[sK], r[sKTilt], r[sWet1], r[sWet2] = b.ET-a.ET, b.ETdh-a.ETdh, b.Wet[0]-a.Wet[0], b.Wet[1]-a.Wet[1]
 	for i := range b.Base {
 		r[sF1+i] = b.Base[i] - a.Base[i]
 	}
@@ -106,7 +106,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	var rh vec
 	if a.H == a.H && b.H == b.H {
 		rh[sScale] = volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
-		rh[sTilt] = 0.5 * (sq(b.H-f.Ref) - sq(a.H-f.Ref)) * slopeMM(y.curve, f.Ref)
+		rh[sTilt] = tiltedMM(y.curve, f.Ref, b.H) - tiltedMM(y.curve, f.Ref, a.H)
 		held = f.X[sScale]*rh[sScale] + f.X[sTilt]*rh[sTilt]
 		level := math.Hypot(a.UH*f.slope(y.curve, a.H), b.UH*f.slope(y.curve, b.H))
 		uHeld = math.Hypot(quad(&f.P, &rh), level)

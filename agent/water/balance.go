@@ -44,6 +44,10 @@ func (b Balance) MeteredL() float64 { return b.s.Metered }
 // ETL is the reference evapotranspiration on the bay in the stride, L.
 func (b Balance) ETL() float64 { return b.s.ET }
 
+// ETU is the relative standard uncertainty of a day's reference evapotranspiration by the means
+// at hand.
+func (b Balance) ETU() float64 { return b.s.ETU }
+
 // RainL is the rain that fell on the bay in the stride, L.
 func (b Balance) RainL() float64 { return b.s.Rain }
 
@@ -53,7 +57,7 @@ func (b Balance) Surprise() (nu, sd float64, ok bool) {
 	if !b.s.Obs {
 		return 0, 0, false
 	}
-	return b.s.Nu, math.Sqrt(b.s.S), true
+	return b.s.Nu / b.s.Slope, math.Sqrt(b.s.S) / b.s.Slope, true
 }
 
 // Carry takes a trouble's signature through the stride; litres is what the trouble adds to the
@@ -79,7 +83,7 @@ func (s *step) carryBoth(sig *Signature, litres, mm float64) {
 	if !s.Obs {
 		return
 	}
-	g := mm
+	g := mm * s.Slope
 	for k, h := range s.Hrow {
 		g += h * e[k]
 	}
@@ -197,7 +201,7 @@ func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
 	}
 	var r vec
 	r[sScale] = volumeMM(y.curve, high*1000) - volumeMM(y.curve, low*1000)
-	r[sTilt] = 0.5 * (sq(high*1000-f.Ref) - sq(low*1000-f.Ref)) * slopeMM(y.curve, f.Ref)
+	r[sTilt] = tiltedMM(y.curve, f.Ref, high*1000) - tiltedMM(y.curve, f.Ref, low*1000)
 	return (f.held(y.curve, high*1000) - f.held(y.curve, low*1000)) / 1000, quad(&f.P, &r) / 1000
 }
 

@@ -77,25 +77,29 @@ type bayState struct {
 	WaterTempC           float64
 
 	// Strides.
-	Seq        int64
-	Cum        mark
-	DayStart   mark
-	Marks      []mark
-	Days       []Account
-	Quiet      float64 // learned factor on the passing noises
-	RScale     float64 // learned factor on the noise of a stride's mean level
-	ZN         float64
-	Cal        Signature // of a loss, to judge the passing noises by
-	CalFrom    int64
-	OutRun     int // strides in a row far above (+) or below (-) the expected level
-	Jumps      []jump
-	Dry        bool // the stone has not been wet since the start or the season's opening
-	Started    int64
-	Maintain   int64 // until when somebody works here, ms
-	LearnHold  bool
-	Overflowed bool // in the stride just done
-	LastRainT  int64
-	ClayL      float64 // L of evaporation the clay has yet to draw from the stone
+	Seq            int64
+	Cum            mark
+	DayStart       mark
+	Marks          []mark
+	Days           []Account
+	Quiet          float64 // learned factor on the passing noises
+	RScale         float64 // learned factor on the noise of a stride's mean level
+	ZN             float64
+	Cal            Signature // of a loss, to judge the passing noises by
+	CalFrom        int64
+	HomeMM, RoamMM float64 // where the level has lived for two days, and how far about it
+	WasMM          float64 // the level a stride ago
+	Soak           float64 // L of rain that may still be on its way through the clay
+	Wet            float64 // faded sum of the last strides' surprises, to see rain without a gauge
+	OutRun         int     // strides in a row far above (+) or below (-) the expected level
+	Jumps          []jump
+	Dry            bool // the stone has not been wet since the start or the season's opening
+	Started        int64
+	Maintain       int64 // until when somebody works here, ms
+	LearnHold      bool
+	Overflowed     bool // in the stride just done
+	LastRainT      int64
+	ClayL          [2]float64 // L of the day's evaporation the clay has yet to make up for
 }
 
 // jump is a change of level by itself within a quarter of an hour.
@@ -109,7 +113,8 @@ type jump struct {
 type mark struct {
 	T                   int64   // ms
 	Metered, Rain, Hand float64 // L
-	ET, ETdh, Lag       float64 // L; ETdh times the level's distance from Ref, mm
+	ET, ETdh            float64 // L; ETdh times the level's distance from Ref, mm
+	Wet                 [2]float64
 	Base                [4]float64
 	Overflow            float64 // L
 	OverflowRan         bool    // since the mark before
@@ -165,7 +170,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 		y.startM3S = 0.02 * q
 	}
 	st.LevelMM, st.SmoothMM, st.SetMM, st.SetBeforeMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
-	st.HabitStopMM, st.WaterTempC = math.NaN(), math.NaN()
+	st.HabitStopMM, st.WaterTempC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitFlow = q
 	st.Quiet, st.RScale = 1, 1
 	st.LevelQ = site.Bad
@@ -413,12 +418,40 @@ func (y *bay) stride(from, now int64, k *sky) {
 	area := y.b.AreaM2
 	*s = step{DT: float64(now-from) / 3.6e6, Metered: st.IncM3 * 1000, Rain: k.RainMM * area, ET: k.ETmm * area, Base: k.Base, ETU: k.U, Quiet: st.Quiet}
 	hand := st.ByHandM3 * 1000
-	// The clay's store takes evaporation in and passes it on with a time of three hours.
-	const tauClay = 3.0
-	a := 1 - math.Exp(-s.DT/tauClay)
-	st.ClayL += s.ET
-	s.Lag = st.ClayL * a
-	st.ClayL -= s.Lag
+	// The clay dries while the sun evaporates and wets again from below when it has set.
+	for n, tau := range clayTau {
+		if k.Day {
+			st.ClayL[n] += s.ET
+			continue
+		}
+		s.Wet[n] = st.ClayL[n] * (1 - math.Exp(-s.DT/tau))
+		st.ClayL[n] -= s.Wet[n]
+	}
+	// Within an hour a cloud or a gust, and in an evening the clay, depart from their learned
+	// shares by a good part: an hour is twelve strides that err together.
+	wet := f.X[sWet1]*s.Wet[0] + f.X[sWet2]*s.Wet[1]
+	// Rain soaks through the clay for hours after it fell; half of what is on its way may come
+	// at any time, or never.
+	const tauSoak = 3.0
+	st.Soak += s.Rain
+	soak := st.Soak * (1 - math.Exp(-s.DT/tauSoak))
+	st.Soak -= soak
+	// Where the level goes beyond where it has lived for some days, the shape of the curve is not
+	// learned but guessed: a sixth of the slope, alike over about ten millimetres.
+	if d := math.Abs(f.H - st.HomeMM); d > 3+2*st.RoamMM {
+		moved := math.Abs(f.H - st.WasMM)
+		s.NoiseW += sq(0.15*f.slope(y.curve, f.H)) * min(moved, 5) * 10
+	}
+	if !math.IsNaN(f.H) {
+		a := s.DT / (48 + s.DT)
+		if math.IsNaN(st.HomeMM) {
+			st.HomeMM = f.H
+		}
+		st.RoamMM += a * (math.Abs(f.H-st.HomeMM) - st.RoamMM)
+		st.HomeMM += a * (f.H - st.HomeMM)
+		st.WasMM = f.H
+	}
+	s.NoiseW += (sq(0.8*k.U*s.ET) + sq(0.3*wet) + sq(0.5*soak)) * float64(hour) / float64(now-from)
 	if hand > 0 {
 		s.NoiseW += sq(0.2*hand) + sq(0.2*area)
 	}
@@ -480,8 +513,15 @@ func (y *bay) stride(from, now int64, k *sky) {
 		if y.meter != nil && y.meter.PulseM3 > 0 {
 			r += sq(y.meter.PulseM3*1000/g) / 12
 		}
-		if top := y.curve.StoneTopM * 1000; f.H > top-10 {
-			r += sq(0.25 * (f.H - top + 10))
+		if top := y.curve.StoneTopM * 1000; h > top-10 {
+			// What the clay and the stone just under it hold is known to a third at best.
+			s.Poor = true
+			g := f.slope(y.curve, h-lead)
+			r += sq(0.3 * (volumeMM(y.curve, h) - volumeMM(y.curve, top-10)) / g)
+		}
+		// Nobody saw what came in before the start; a chamber may still be sinking from it.
+		if age := now - st.Started; age < 4*hour {
+			r += sq(6 * math.Exp(-float64(age)/float64(40*minute)))
 		}
 		if y.level.Unvented {
 			// Air pressure moves by about a third of a hectopascal an hour: three millimetres.
@@ -490,7 +530,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 		r = st.RScale*r + sq(0.02)
 		crest := y.b.CrestM * 1000
 		if y.b.CrestM > 0 && h >= crest-1 {
-			st.Overflowed = true
+			st.Overflowed, s.Poor = true, true
 			f.P[sW][sW] += sq(30 * s.DT * 60)
 		}
 		if !y.metered && !st.ValveKnow && h-(f.H+f.X[sB]) > 4 {
@@ -502,6 +542,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 			st.Cum.OverflowRan = true
 			st.Cum.Overflow += max(0, wBefore-f.X[sW])
 		}
+		st.Wet = 0.75*st.Wet + 0.66*s.Nu/math.Sqrt(s.S)
 		y.judgeNoise(s, now)
 		y.outOfLine(s, h, now)
 	}
@@ -519,7 +560,7 @@ func nanOr(x, other float64) float64 {
 // judgeNoise learns how noisy the mean level of a stride truly is.
 func (y *bay) judgeNoise(s *step, now int64) {
 	st := &y.st
-	if st.F.Hold || st.Overflowed || now-st.Started < 6*hour {
+	if st.F.Hold || s.Poor || s.Out || now-st.Started < 6*hour {
 		return
 	}
 	z2 := min(9, s.Nu*s.Nu/s.S)
@@ -534,17 +575,16 @@ func (y *bay) outOfLine(s *step, h float64, now int64) {
 	st := &y.st
 	z := s.Nu / math.Sqrt(s.S)
 	switch {
-	case z >= outside*0.99:
+	case s.Out && z > 0:
 		st.OutRun = max(1, st.OutRun+1)
-	case z <= -outside*0.99:
+	case s.Out:
 		st.OutRun = min(-1, st.OutRun-1)
 	default:
 		st.OutRun = 0
 		return
 	}
 	if st.OutRun >= 3 || st.OutRun <= -3 {
-		g := st.F.slope(y.curve, st.F.H)
-		l := s.Nu * g
+		l := s.Nu
 		st.F.P[sW][sW] += l * l
 		st.Jumps = append(st.Jumps, jump{now, l})
 		if len(st.Jumps) > 32 {
@@ -566,7 +606,7 @@ func (y *bay) calibrate(s *step, now int64) {
 		}
 		st.CalFrom, st.Cal = now, Signature{}
 	}
-	if st.Overflowed || now-st.LastRainT < 2*hour && st.LastRainT > 0 {
+	if s.Poor || s.Out || now-st.LastRainT < 2*hour && st.LastRainT > 0 {
 		st.CalFrom, st.Cal = now, Signature{}
 		return
 	}
@@ -590,7 +630,8 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 	}
 	c.ET += s.ET
 	c.ETdh += s.ET * dh
-	c.Lag += s.Lag
+	c.Wet[0] += s.Wet[0]
+	c.Wet[1] += s.Wet[1]
 	c.ETmm += k.ETmm
 	c.Method = max(c.Method, k.Method)
 	for i, b := range s.Base {

@@ -13,7 +13,8 @@ const (
 	sE            // today's departure of evaporation from the factor, 1 (comes and goes in a day)
 	sC            // constant loss, L/h
 	sN            // passing departure of the loss, L/h (comes and goes in hours)
-	sLag          // share of evaporation that the clay takes up later, 1
+	sWet1         // share of the day's evaporation that the clay takes up after sunset, 1, quickly
+	sWet2         // and slowly (clayTau)
 	sF1           // daily pattern of the loss: cosine and sine of the day, L/h
 	sF2
 	sF3 // and of the half day
@@ -33,6 +34,9 @@ const NState = nState
 // fade) and water that spreads through stone (a long tail), and stays linear in what is learned.
 var chamberTau = [3]float64{5. / 60, 18. / 60, 60. / 60}
 
+// clayTau are the times, in hours, in which clay that dried by day wets again after sunset.
+var clayTau = [2]float64{1.2, 4}
+
 const (
 	tauE = 18.0 // h, how long weather departs from its formula: most of a day
 	tauN = 4.0  // h, how long a night's loss departs from its habit
@@ -40,7 +44,7 @@ const (
 )
 
 // learned marks the states that are the bay's nature; the rest pass.
-var learned = [nState]bool{sScale: true, sTilt: true, sK: true, sKTilt: true, sC: true, sLag: true,
+var learned = [nState]bool{sScale: true, sTilt: true, sK: true, sKTilt: true, sC: true, sWet1: true, sWet2: true,
 	sF1: true, sF2: true, sF3: true, sF4: true, sA1: true, sA2: true, sA3: true}
 
 // vec and mat are the filter's vectors and square matrices.
@@ -73,10 +77,11 @@ func (f *filter) prior(area, slope, fillLPerH float64) {
 	set(sScale, 1, math.Hypot(0.30, 0.03))
 	set(sTilt, 0, 0.20/30)
 	// A wet clay surface evaporates about nine tenths of the reference; log-standard deviation
-	// 0.35. A sixth of it is drawn later than it evaporates. The factor falls with depth by an
+	// 0.35. An eighth of it is drawn after sunset. The factor falls with depth by an
 	// unknown part: a fifth over 30 mm.
-	set(sK, 0.75, 0.30)
-	set(sLag, 0.15, 0.12)
+	set(sK, 0.78, 0.30)
+	set(sWet1, 0.06, 0.06)
+	set(sWet2, 0.06, 0.06)
 	set(sKTilt, 0, 0.20/30)
 	set(sE, 0, 0.20)
 	// A loss of 0.3 mm/h is as much as evaporation at noon: nothing larger would be left open.
@@ -86,22 +91,23 @@ func (f *filter) prior(area, slope, fillLPerH float64) {
 		set(i, 0, 0.012*area)
 	}
 	set(sB, 0, 0.5)
-	// Each litre of a fill lifts the chamber by up to several times what it lifts the bay.
+	// Each litre of a fill lifts the chamber by several times what it lifts the bay: how often
+	// depends on the chamber and its pipe, which the site file does not tell.
 	lift := 1 / max(slope, 0.1)
-	set(sA1, 1.0*lift, 1.5*lift)
-	set(sA2, 0.8*lift, 1.0*lift)
-	set(sA3, 0.1*lift, 0.3*lift)
+	set(sA1, 3*lift, 6*lift)
+	set(sA2, 1*lift, 3*lift)
+	set(sA3, 0.1*lift, 0.4*lift)
 	f.Ref, f.H = math.NaN(), math.NaN()
 }
 
 // step is one stride of the balance: what went in and what the weather asked, and after it what
 // the level said.
 type step struct {
-	DT      float64 // h
-	Metered float64 // L
-	Rain    float64 // L that fell on the bay
-	ET      float64 // L of reference evaporation on the bay
-	Lag     float64 // L of reference evaporation, as the clay passes it on
+	DT      float64    // h
+	Metered float64    // L
+	Rain    float64    // L that fell on the bay
+	ET      float64    // L of reference evaporation on the bay
+	Wet     [2]float64 // L of reference evaporation that the clay makes up for after sunset
 	Base    [4]float64
 	NoiseW  float64 // L2, variance added to W beyond the usual
 	ETU     float64 // relative standard uncertainty of ET
@@ -112,7 +118,10 @@ type step struct {
 	Obs   bool
 	Hrow  vec
 	Gain  vec
-	S, Nu float64
+	S, Nu float64 // L2, L
+	Slope float64 // L/mm at the level read
+	Out   bool    // the level was far out of line
+	Poor  bool    // the level said little of the water (in the clay, at the crest)
 }
 
 const rainCatch = 0.9
@@ -131,7 +140,7 @@ func (f *filter) predict(s *step, add float64, area float64) {
 	s.Row[sK] = -s.ET
 	s.Row[sKTilt] = -s.ET * dh
 	s.Row[sE] = -s.ET
-	s.Row[sLag] = -s.Lag
+	s.Row[sWet1], s.Row[sWet2] = -s.Wet[0], -s.Wet[1]
 	s.Row[sC] = -s.DT
 	s.Row[sN] = -s.DT
 	for i, b := range s.Base {
@@ -185,9 +194,7 @@ func (f *filter) predict(s *step, add float64, area float64) {
 	// What the meter let in, good to its last count only in the long run, and what no term
 	// above covers: a litre or so an hour on a hundred square metres.
 	f.P[sW][sW] += s.NoiseW + sq(0.004*area*q)*s.DT + sq(0.02*s.Metered)
-	if s.Rain > 0 {
-		f.P[sW][sW] += sq(0.35*s.Rain) + 0.1*s.Rain*area*0.1
-	}
+	f.P[sW][sW] += sq(0.5 * s.Rain)
 	if !f.Hold {
 		day := s.DT / 24
 		f.P[sScale][sScale] += sq(0.002) * day
@@ -205,25 +212,28 @@ func (f *filter) predict(s *step, add float64, area float64) {
 func sq(x float64) float64 { return x * x }
 
 // observe takes the mean level h mm of the stride with variance r mm2; x are the chamber's fades
-// in L. model gives the level W stands for and its derivatives.
+// in L. The comparison is made in litres: what the bay would hold at the level read, less the
+// chamber's lead and the sensor's passing error, against what it should hold. That is linear in
+// everything that is learned, also where the curve bends into the clay and a millimetre of level
+// is next to no water.
 func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
-	f.H = f.level(c)
-	g := f.slope(c, f.H)
+	bay := h - f.X[sB]
+	for i := range x {
+		bay -= f.X[sA1+i] * x[i]
+	}
+	g := f.slope(c, bay)
 	var H vec
-	H[sW] = 1 / g
-	v := volumeMM(c, f.H)
-	vr, sr := volumeMM(c, f.Ref), slopeMM(c, f.Ref)
-	H[sScale] = -(v - vr) / g
-	H[sTilt] = -0.5 * sq(f.H-f.Ref) * sr / g
-	H[sB] = 1
+	H[sW] = 1
+	// The water the learned curve puts between the reference and here, by the expected level: by
+	// the level read, its noise would be learned as porosity.
+	H[sScale] = -(volumeMM(c, f.H) - volumeMM(c, f.Ref))
+	H[sTilt] = -tiltedMM(c, f.Ref, f.H)
+	H[sB] = g
 	for i := range x {
-		H[sA1+i] = x[i]
+		H[sA1+i] = g * x[i]
 	}
-	pred := f.H + f.X[sB]
-	for i := range x {
-		pred += f.X[sA1+i] * x[i]
-	}
-	nu := h - pred
+	nu := f.held(c, bay) - f.X[sW]
+	r *= g * g
 	var ph vec
 	for i := range ph {
 		sum := 0.0
@@ -237,17 +247,19 @@ func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
 		hph += hj * ph[j]
 	}
 	S := hph + r
-	// A reading far out of line counts less, whatever made it so; if it stays out, the level
-	// has truly jumped, and the caller says so.
-	if z2 := nu * nu / S; z2 > 16 {
-		S = nu * nu / 16
-	}
+	// A reading far out of line teaches nothing: it is a slip, or the level has jumped, and then
+	// the jump belongs to the water alone. If it stays out, the caller says so by making the
+	// water unsure, and the next reading is believed.
 	var k vec
-	for i := range k {
-		if f.Hold && learned[i] {
-			continue
+	if nu*nu > outside*outside*S {
+		S = nu * nu / (outside * outside)
+		s.Out = true
+	} else {
+		for i := range k {
+			if !f.Hold || !learned[i] {
+				k[i] = ph[i] / S
+			}
 		}
-		k[i] = ph[i] / S
 	}
 	for i := range k {
 		f.X[i] += k[i] * nu
@@ -257,49 +269,64 @@ func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
 			p := f.P[i][j] - k[i]*ph[j] - ph[i]*k[j] + k[i]*S*k[j]
 			f.P[i][j], f.P[j][i] = p, p
 		}
-		if f.P[i][i] < 1e-12 {
-			f.P[i][i] = 1e-12
-		}
+		f.P[i][i] = max(f.P[i][i], 1e-12)
 	}
+	// Whatever a bad day brought, the curve stays one that rises.
 	f.X[sScale] = max(0.2, min(4, f.X[sScale]))
-	s.Obs, s.Hrow, s.Gain, s.S, s.Nu = true, H, k, S, nu
+	most := 0.8 * f.X[sScale] / (tiltReach * 1000)
+	f.X[sTilt] = max(-most, min(most, f.X[sTilt]))
+	s.Obs, s.Hrow, s.Gain, s.S, s.Nu, s.Slope = true, H, k, S, nu, g
 	f.H = f.level(c)
 }
 
+// volumeMM is the nominal curve in L and mm; it goes on below its end, so that it can be
+// inverted everywhere.
 func volumeMM(c *Curve, h float64) float64 {
-	v, _ := c.Volume(h / 1000)
-	if h < 0 { // the curve goes on below its end, so that W stays invertible
-		v = h / 1000 * c.slope[0]
+	if h < 0 {
+		return h * c.slope[0]
 	}
+	v, _ := c.Volume(h / 1000)
 	return v * 1000
 }
 
 func slopeMM(c *Curve, h float64) float64 { return c.Slope(h / 1000) } // m2 is L/mm
 
+func tiltedMM(c *Curve, ref, h float64) float64 { return c.tilted(ref/1000, h/1000) * 1e6 }
+
 // held is the water between the reference level and h, L.
 func (f *filter) held(c *Curve, h float64) float64 {
-	return f.X[sScale]*(volumeMM(c, h)-volumeMM(c, f.Ref)) + f.X[sTilt]*0.5*sq(h-f.Ref)*slopeMM(c, f.Ref)
+	return f.X[sScale]*(volumeMM(c, h)-volumeMM(c, f.Ref)) + f.X[sTilt]*tiltedMM(c, f.Ref, h)
 }
 
-// slope is dW/dh at h, L/mm, never under a tenth of the nominal.
+// slope is dW/dh at h, L/mm.
 func (f *filter) slope(c *Curve, h float64) float64 {
-	n := slopeMM(c, h)
-	return max(0.1*n, f.X[sScale]*n+f.X[sTilt]*(h-f.Ref)*slopeMM(c, f.Ref))
+	const reach = tiltReach * 1000
+	return slopeMM(c, h) * max(0.15*f.X[sScale], f.X[sScale]+f.X[sTilt]*max(-reach, min(reach, h-f.Ref)))
 }
 
-// level is the level W stands for, mm: held inverted by Newton's rule from where it was.
+// level is the level W stands for, mm: held inverted by Newton's rule from where it was, inside
+// what a bay can show.
 func (f *filter) level(c *Curve) float64 {
 	h := f.H
 	if h != h {
 		h = f.Ref
 	}
-	for range 12 {
-		d := (f.X[sW] - f.held(c, h)) / f.slope(c, h)
-		d = max(-20, min(20, d))
-		h += d
-		if math.Abs(d) < 1e-6 {
-			break
+	lo, hi := -100.0, c.TopM*1000+200
+	for range 25 {
+		d := f.X[sW] - f.held(c, h)
+		if d > 0 {
+			lo = h
+		} else {
+			hi = h
 		}
+		next := h + d/f.slope(c, h)
+		if !(next > lo && next < hi) {
+			next = (lo + hi) / 2
+		}
+		if math.Abs(next-h) < 1e-6 {
+			return next
+		}
+		h = next
 	}
 	return h
 }

@@ -295,15 +295,16 @@ func (l *Ledger) unseenRain(to int64) {
 	}
 	wet, all := 0, 0
 	for _, y := range l.bays {
-		if !y.step.Obs {
+		if !y.step.Obs || y.step.Poor {
 			continue
 		}
 		all++
-		if y.step.Nu > 2*math.Sqrt(y.step.S) {
+		// Wet has unit variance while the surprises are white.
+		if y.st.Wet > 2.5 && y.st.Cum.T-y.st.RunT > 10*minute {
 			wet++
 		}
 	}
-	if wet >= 2 && wet*3 >= all*2 {
+	if wet >= 2 && wet*2 >= all {
 		l.st.UnseenT = to
 	}
 	if l.st.UnseenT > 0 && to-l.st.UnseenT < hour {
@@ -311,6 +312,7 @@ func (l *Ledger) unseenRain(to int64) {
 			// Up to ten millimetres an hour may be falling.
 			f := &y.st.F
 			f.P[sW][sW] += sq(10 * y.b.AreaM2 * y.step.DT)
+			y.st.Soak = max(y.st.Soak, 2*y.b.AreaM2)
 			f.P[sE][sE] = max(f.P[sE][sE], 0.25)
 			y.st.LastRainT = to
 		}

@@ -12,6 +12,7 @@ type Curve struct {
 	step   float64   // m between two entries
 	slope  []float64 // m2, dV/dh at i*step
 	volume []float64 // m3, integral of slope
+	moment []float64 // m4, integral of z times slope
 	// StoneTopM is the underside of the surface layer, TopM the top of the fill.
 	StoneTopM, TopM float64
 }
@@ -41,12 +42,14 @@ func NewCurve(b *site.Bay) *Curve {
 		top = 0.1
 	}
 	n := int(math.Ceil(top/curveStep)) + 1
-	c := &Curve{step: curveStep, slope: make([]float64, n), volume: make([]float64, n), StoneTopM: b.SurfaceBottomM(), TopM: top}
+	c := &Curve{step: curveStep, slope: make([]float64, n), volume: make([]float64, n), moment: make([]float64, n), StoneTopM: b.SurfaceBottomM(), TopM: top}
 	for i := range c.slope {
 		z := float64(i) * curveStep
 		c.slope[i] = b.AreaM2 * max(leastPorosity, porosityAt(b, z)) * wetted(z, b.FloorUnevenM)
 		if i > 0 {
-			c.volume[i] = c.volume[i-1] + (c.slope[i]+c.slope[i-1])/2*curveStep
+			strip := (c.slope[i] + c.slope[i-1]) / 2 * curveStep
+			c.volume[i] = c.volume[i-1] + strip
+			c.moment[i] = c.moment[i-1] + strip*(z-curveStep/2)
 		}
 	}
 	return c
@@ -133,4 +136,36 @@ func (c *Curve) Slope(h float64) float64 {
 	}
 	i := int(x)
 	return c.slope[i] + (c.slope[i+1]-c.slope[i])*(x-float64(i))
+}
+
+// tilted returns the integral of slope(z) * clamp(z-ref, -reach, reach) from ref to h, m4: what a
+// unit of tilt adds to the water between two levels. Beyond reach the tilt is held, so that a
+// shape learned near the set point does not run away far from it.
+func (c *Curve) tilted(ref, h float64) float64 {
+	inside := max(ref-tiltReach, min(ref+tiltReach, h))
+	v0, _ := c.Volume(ref)
+	v1, _ := c.Volume(inside)
+	t := c.momentAt(inside) - c.momentAt(ref) - ref*(v1-v0)
+	if h != inside {
+		v2, _ := c.Volume(h)
+		t += (inside - ref) * (v2 - v1)
+	}
+	return t
+}
+
+// tiltReach is how far from the reference level the learned tilt is believed, m.
+const tiltReach = 0.030
+
+func (c *Curve) momentAt(h float64) float64 {
+	last := len(c.moment) - 1
+	x := h / c.step
+	switch {
+	case x <= 0:
+		return 0
+	case x >= float64(last):
+		d := h - float64(last)*c.step
+		return c.moment[last] + c.slope[last]*d*(float64(last)*c.step+d/2)
+	}
+	i := int(x)
+	return c.moment[i] + (c.moment[i+1]-c.moment[i])*(x-float64(i))
 }

@@ -170,8 +170,8 @@ func (y *bay) learned() Learned {
 	phi := slopeMM(y.curve, h) / y.b.AreaM2
 	n.Porosity = est(sScale, phi)
 	var r vec
-	r[sK], r[sLag] = 1, 1
-	n.Factor = Estimate{f.X[sK] + f.X[sLag], 2 * quad(&f.P, &r)}
+	r[sK], r[sWet1], r[sWet2] = 1, 1, 1
+	n.Factor = Estimate{f.X[sK] + f.X[sWet1] + f.X[sWet2], 2 * quad(&f.P, &r)}
 	n.ConstantM3S = est(sC, 1/3.6e6)
 	// The mean of the daily pattern over the dark third of the day, around midnight.
 	var rn vec
