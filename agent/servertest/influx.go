@@ -1,10 +1,13 @@
 package servertest
 
 import (
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -17,12 +20,17 @@ type InfluxServer struct {
 	URL string
 	// Username and Password are empty on a server without authentication.
 	Username, Password string
+
+	client http.Client
 }
 
 // InfluxOptions are what a test may want different.
 type InfluxOptions struct {
 	// Auth makes the server ask for the name "bay" and the password "ledger".
 	Auth bool
+	// CAFile, when set, is trusted by Query and by the readiness check: for a server that Env
+	// makes speak TLS.
+	CAFile string
 	// Env are further settings in the server's own form, such as
 	// INFLUXDB_HTTP_MAX_BODY_SIZE=1000.
 	Env []string
@@ -32,10 +40,20 @@ type InfluxOptions struct {
 func Influx(t testing.TB, o InfluxOptions) *InfluxServer {
 	t.Helper()
 	path, dir := Program(t, "influxd"), t.TempDir()
-	s := &InfluxServer{}
+	s := &InfluxServer{client: http.Client{Timeout: time.Minute}}
+	scheme := "http://"
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		pool := x509.NewCertPool()
+		if err != nil || !pool.AppendCertsFromPEM(pem) {
+			t.Fatalf("servertest: %s holds no certificate (%v)", o.CAFile, err)
+		}
+		s.client.Transport = &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}
+		scheme = "https://"
+	}
 	s.Process = launch(t, func(int) *Process {
 		ports := FreePorts(t, 2)
-		s.URL = "http://" + loopback(ports[0])
+		s.URL = scheme + loopback(ports[0])
 		env := []string{
 			"INFLUXDB_DATA_DIR=" + filepath.Join(dir, "data"),
 			"INFLUXDB_DATA_WAL_DIR=" + filepath.Join(dir, "wal"),
@@ -52,7 +70,7 @@ func Influx(t testing.TB, o InfluxOptions) *InfluxServer {
 			env = append(env, "INFLUXDB_HTTP_AUTH_ENABLED=true")
 		}
 		return &Process{name: "influxd", path: path, args: []string{"run", "-config", "/dev/null"},
-			env: append(env, o.Env...), ready: answers(s.URL + "/ping")}
+			env: append(env, o.Env...), ready: answers(&s.client, s.URL+"/ping")}
 	})
 	if o.Auth {
 		s.Query("", "CREATE USER bay WITH PASSWORD 'ledger' WITH ALL PRIVILEGES")
@@ -97,8 +115,7 @@ func (s *InfluxServer) TryQuery(database, query string) ([]Series, error) {
 	if s.Username != "" {
 		req.SetBasicAuth(s.Username, s.Password)
 	}
-	client := http.Client{Timeout: time.Minute}
-	resp, err := client.Do(req)
+	resp, err := s.client.Do(req)
 	if err != nil {
 		return nil, fmt.Errorf("query %q: %w", query, err)
 	}
@@ -157,7 +174,7 @@ func Victoria(t testing.TB) *VictoriaServer {
 		return &Process{name: "victoria-metrics", path: path, args: []string{
 			"-storageDataPath=" + dir, "-httpListenAddr=" + loopback(port), "-retentionPeriod=100y",
 			"-search.latencyOffset=0s", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR"},
-			ready: answers(s.URL + "/health")}
+			ready: answers(http.DefaultClient, s.URL+"/health")}
 	})
 	return s
 }

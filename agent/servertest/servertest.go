@@ -210,13 +210,13 @@ func (p *Process) Pid() int {
 func (p *Process) Log() string { return p.out.String() }
 
 // answers returns a readiness check: GET url gives 2xx.
-func answers(url string) func(context.Context) error {
+func answers(client *http.Client, url string) func(context.Context) error {
 	return func(ctx context.Context) error {
 		req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
 		if err != nil {
 			return err
 		}
-		resp, err := http.DefaultClient.Do(req)
+		resp, err := client.Do(req)
 		if err != nil {
 			return err
 		}

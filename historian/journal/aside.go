@@ -3,7 +3,6 @@ package journal
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"maps"
 	"time"
@@ -59,11 +58,7 @@ func (j *Journal) loadPlaces(ctx context.Context) error {
 	return classify(rows.Err())
 }
 
-// ErrAsideFull is returned by SetAside when so many lines of a queue are set aside that the
-// fault is not in the lines.
-var ErrAsideFull = errors.New("journal: too many lines are set aside")
-
-// asideLimit bounds the lines set aside for one queue.
+// asideLimit bounds the lines set aside for one queue: with more, the fault is not in the lines.
 const asideLimit = 10_000
 
 // Aside is a line a server refused.
@@ -80,21 +75,22 @@ type Aside struct {
 }
 
 // SetAside keeps a line that the server behind this queue refuses, with the server's words, so
-// that it stands in nobody's way. The caller takes the sample over afterwards (Done).
-func (q *Queue) SetAside(ctx context.Context, seq int64, t time.Time, line, said string) error {
+// that it stands in nobody's way. The caller takes the sample over afterwards (Done). kept is false
+// when so many lines of this queue are set aside that no more are taken.
+func (q *Queue) SetAside(ctx context.Context, seq int64, t time.Time, line, said string) (kept bool, err error) {
 	var n int64
 	if err := q.j.ledger.r.QueryRowContext(ctx, "SELECT count(*) FROM aside WHERE queue = ?", q.name).Scan(&n); err != nil {
-		return fmt.Errorf("journal: set aside: %w", classify(err))
+		return false, fmt.Errorf("journal: set aside: %w", classify(err))
 	}
 	if n >= asideLimit {
-		return ErrAsideFull
+		return false, nil
 	}
-	_, err := q.j.ledger.w.ExecContext(ctx, `INSERT INTO aside (queue, seq, t, line, said, state) VALUES (?, ?, ?, ?, ?, 0)
+	_, err = q.j.ledger.w.ExecContext(ctx, `INSERT INTO aside (queue, seq, t, line, said, state) VALUES (?, ?, ?, ?, ?, 0)
 		ON CONFLICT DO UPDATE SET line = excluded.line, said = excluded.said, state = 0`, q.name, seq, t.UnixMilli(), line, said)
 	if err != nil {
-		return fmt.Errorf("journal: set aside: %w", classify(err))
+		return false, fmt.Errorf("journal: set aside: %w", classify(err))
 	}
-	return nil
+	return true, nil
 }
 
 // Again returns lines of this queue that a person wants sent once more, by their id.
