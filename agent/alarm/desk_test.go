@@ -469,7 +469,7 @@ func TestSparse(t *testing.T) {
 // snapshot into a fresh desk, and asks both for what comes next.
 func TestRestoreIsExact(t *testing.T) {
 	seed := uint64(time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC).Unix())
-	for trial := range 8 {
+	for trial := range 4 {
 		rng := rand.New(rand.NewPCG(seed, uint64(trial)))
 		s := club(t)
 		d := New(s)
@@ -546,7 +546,7 @@ func randomRecord(rng *rand.Rand, d *Desk, at time.Time) (site.Record, bool) {
 
 // TestStory judges the events of random nights by what every reader relies on.
 func TestStory(t *testing.T) {
-	for seed := range uint64(12) {
+	for seed := range uint64(6) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		s := club(t)
 		d := New(s)
@@ -583,7 +583,7 @@ func TestStory(t *testing.T) {
 				require.Equal(t, e.ID, line.ID)
 			}
 		}
-		for range 400 {
+		for range 200 {
 			at = at.Add(10 * time.Second)
 			if rec, ok := randomRecord(rng, d, at); ok {
 				judge(d.Record(rec))
