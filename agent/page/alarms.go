@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"html/template"
 	"net/http"
 	"strings"
 	"time"
@@ -28,12 +29,26 @@ type alarmCard struct {
 	Folded       []string
 	Acked        string
 	Shelved      string
-	State        site.State
-	Bay          string
+	Plot         template.HTML
+	// CanAck is true while nobody has answered, IsShelved while it is shelved.
+	CanAck, IsShelved bool
+	State             site.State
+	Bay               string
 }
+
+// alarmWith is an alarm with what its reader may do.
+type alarmWith struct {
+	Card   alarmCard
+	CanAct bool
+}
+
+// Of is what the templates call to draw one alarm.
+func (p alarmsPage) Of(c alarmCard) alarmWith { return alarmWith{c, p.CanAct} }
 
 type alarmsPage struct {
 	shell
+	Said    string
+	CanAct  bool
 	Open    []alarmCard
 	Shelved []alarmCard
 	Notes   []alarmCard
@@ -56,7 +71,7 @@ const pastSpan = 14 * 24 * time.Hour
 
 func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	sh := s.shell(r, "Alarms", "alarms")
-	p := alarmsPage{shell: sh}
+	p := alarmsPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r)}
 	v := viewOf(r, s)
 	if v != nil && v.Site != nil {
 		open := wanting(v.Alarms)
@@ -152,6 +167,8 @@ func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
 		c.Acked = "Taken on by " + nameOr(al.AckBy, "somebody") + " at " + w.clock(al.AckAt)
 	}
 	c.Shelved = sentence(al.Why)
+	c.CanAck = al.Phase == alarm.Unacknowledged || al.Phase == alarm.ReturnedUnacknowledged
+	c.IsShelved = al.Phase == alarm.Shelved
 	return c
 }
 

@@ -20,6 +20,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"bayledger/agent/access"
 	"bayledger/agent/site"
 )
 
@@ -37,16 +38,35 @@ type Deps struct {
 	Metrics http.Handler
 	// History answers what the journal holds.
 	History History
-	Log     *slog.Logger
+	// Access says who may change something; without it the page can only be read.
+	Access *access.Store
+	// Record journals an operator record and feeds it to the core, and returns it as stored.
+	// One of kind calibration is also made the point's calibration.
+	Record func(context.Context, site.Record) (site.Record, error)
+	// Calibration returns the calibration that holds for a point now; ok is false for none.
+	Calibration func(point string) (k site.Calibration, ok bool)
+	// Able lists what the watch can and cannot find at a bay.
+	Able func(s *site.Site, bay string) []Ability
+	Log  *slog.Logger
 }
 
 // History is what the page asks of the journal.
 type History interface {
 	// Events returns the events of a span in order of time, the newest limit of them.
 	Events(ctx context.Context, from, to time.Time, bay string, limit int) ([]site.Event, error)
+	// Records returns the operator records of a span of those kinds, in order of time.
+	Records(ctx context.Context, from, to time.Time, kinds ...site.RecordKind) ([]site.Record, error)
 	// Series returns a point's calibrated readings from from (in) to to (out) in order of time.
 	// A step above 0 asks for one dot for each step that has readings.
 	Series(ctx context.Context, point string, from, to time.Time, step time.Duration) ([]Dot, error)
+}
+
+// Ability says whether a bay can find a kind of trouble with the instruments it has: how, or
+// what it would need.
+type Ability struct {
+	Kind       site.Kind
+	Can        bool
+	How, Needs string
 }
 
 // Dot is one reading, or what a step of readings came to: mean, least and greatest of those that
@@ -126,7 +146,10 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /alarms", s.alarms)
 	mux.HandleFunc("GET /assets/{file...}", s.asset)
 	mux.HandleFunc("GET /healthz", s.healthz)
+	mux.HandleFunc("GET /round", s.round)
 	s.routesAPI(mux)
+	s.routesAccess(mux)
+	s.routesAct(mux)
 	if s.deps.Metrics != nil {
 		mux.Handle("GET /metrics", s.deps.Metrics)
 	}
@@ -136,7 +159,7 @@ func (s *Server) Handler() http.Handler {
 	origin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &answer{http.StatusForbidden, "This request came from another site, so it was not carried out."})
 	}))
-	return s.guard(origin.Handler(mux))
+	return s.guard(origin.Handler(s.admit(mux)))
 }
 
 // guard sets what every answer carries, and keeps one bad request from taking others down.
@@ -152,8 +175,8 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		h.Set("Cache-Control", "no-store")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead {
-			s.fail(w, r, &answer{http.StatusMethodNotAllowed, "This page can only be read."})
+		if r.Method != http.MethodGet && r.Method != http.MethodHead && r.Method != http.MethodPost {
+			s.fail(w, r, &answer{http.StatusMethodNotAllowed, "Only GET, HEAD and POST are answered here."})
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -46,16 +47,27 @@ func get(t *testing.T, s *Server, path string, change ...func(*http.Request)) *h
 
 // aHistory answers from what a test puts into it, and remembers what it was asked.
 type aHistory struct {
-	events []site.Event
-	dots   []Dot
-	err    error
-	step   time.Duration
-	bay    string
+	events  []site.Event
+	records []site.Record
+	dots    []Dot
+	err     error
+	step    time.Duration
+	bay     string
 }
 
 func (h *aHistory) Events(_ context.Context, _, _ time.Time, bay string, _ int) ([]site.Event, error) {
 	h.bay = bay
 	return h.events, h.err
+}
+
+func (h *aHistory) Records(_ context.Context, from, to time.Time, kinds ...site.RecordKind) ([]site.Record, error) {
+	var out []site.Record
+	for _, r := range h.records {
+		if !r.Time.Before(from) && r.Time.Before(to) && slices.Contains(kinds, r.Kind) {
+			out = append(out, r)
+		}
+	}
+	return out, h.err
 }
 
 func (h *aHistory) Series(_ context.Context, _ string, _, _ time.Time, step time.Duration) ([]Dot, error) {

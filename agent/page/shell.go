@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"bayledger/agent/access"
 	"bayledger/agent/site"
 )
 
@@ -25,6 +26,9 @@ type shell struct {
 	// Number of the view the page was made from; the script compares it.
 	Number uint64
 	Zone   string
+	// User is who is logged in, empty for a stranger; CanLogIn says whether anybody could be.
+	User     string
+	CanLogIn bool
 }
 
 // shell fills the frame of a page. It works before the first view, too.
@@ -40,6 +44,7 @@ func (s *Server) shell(r *http.Request, title, here string) shell {
 			sh.SiteName = nameOr(v.Site.Name, v.Site.ID)
 		}
 	}
+	sh.User, sh.CanLogIn = userOf(r).Name, s.deps.Access != nil
 	sh.Zone = now.In(sh.zone).Format("MST")
 	return sh
 }
@@ -49,6 +54,11 @@ func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("Mon 2 J
 func (s shell) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 func (s shell) Stamp(t time.Time) template.HTML {
 	return template.HTML(fmt.Sprintf(`<time datetime="%s">%s</time>`, s.ISO(t), template.HTMLEscapeString(s.clock(t))))
+}
+
+// mayAct reports whether the reader may change something.
+func (s *Server) mayAct(r *http.Request) bool {
+	return s.deps.Record != nil && userOf(r).Role == access.Keeper
 }
 
 type viewKey struct{}

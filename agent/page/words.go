@@ -120,6 +120,9 @@ func list(names []string) string {
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
+// lower is a title within a sentence.
+func lower(s string) string { return strings.ToLower(s) }
+
 // count writes a number with its noun.
 func count(n int, one, many string) string {
 	if n == 1 {
