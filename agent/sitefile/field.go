@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"bayledger/agent/site"
 )
@@ -200,6 +201,9 @@ func setLeaf(v reflect.Value, text string, f field) error {
 		if text == "" {
 			return mistake{"the text is empty", f.example()}
 		}
+		if strings.ContainsFunc(text, unicode.IsControl) {
+			return mistake{"the text holds a line break or a control character", "write it in one line"}
+		}
 		if len(f.enum) > 0 && !slices.Contains(f.enum, text) {
 			fix := "use one of " + strings.Join(f.enum, ", ")
 			if near := nearest(text, f.enum); near != "" {
@@ -377,25 +381,30 @@ func nearest(text string, words []string) string {
 	return best
 }
 
-// distance is Levenshtein's: the fewest insertions, deletions and replacements.
+// distance is the fewest insertions, deletions, replacements and changes of two neighbours that
+// make b of a (Levenshtein's distance with Damerau's transpositions, none of them edited twice).
 func distance(a, b string) int {
 	if max(len(a), len(b)) > 64 {
 		return 64
 	}
-	row := make([]int, len(b)+1)
+	before, row := make([]int, len(b)+1), make([]int, len(b)+1)
 	for j := range row {
 		row[j] = j
 	}
 	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
+		next := make([]int, len(b)+1)
+		next[0] = i + 1
 		for j := range len(b) {
-			cost := diagonal
+			cost := row[j]
 			if a[i] != b[j] {
-				cost = 1 + min(diagonal, row[j], row[j+1])
+				cost = 1 + min(row[j], row[j+1], next[j])
 			}
-			diagonal, row[j+1] = row[j+1], cost
+			if i > 0 && j > 0 && a[i] == b[j-1] && a[i-1] == b[j] {
+				cost = min(cost, before[j-1]+1)
+			}
+			next[j+1] = cost
 		}
+		before, row = row, next
 	}
 	return row[len(b)]
 }

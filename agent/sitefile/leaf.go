@@ -73,6 +73,14 @@ func (s Secret) Read() (string, error) {
 	return text, nil
 }
 
+// reader returns Read, or nil when no secret is named.
+func (s Secret) reader() func() (string, error) {
+	if s.IsZero() {
+		return nil
+	}
+	return s.Read
+}
+
 func (s Secret) String() string               { return placeholder }
 func (s Secret) GoString() string             { return placeholder }
 func (s Secret) LogValue() slog.Value         { return slog.StringValue(placeholder) }

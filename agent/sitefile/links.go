@@ -66,6 +66,8 @@ func (l *loader) links() {
 		f := &l.file.Links[i]
 		path := fmt.Sprintf("links[%d]", i)
 		link := l.link(path, f)
+		at, _ := l.placeOf(path)
+		l.cfg.links = append(l.cfg.links, at)
 		for j := range f.Devices {
 			d := &f.Devices[j]
 			at := fmt.Sprintf("%s.devices[%d]", path, j)
@@ -106,7 +108,7 @@ func (l *loader) links() {
 	for _, p := range l.cfg.Modbus.Validate() {
 		l.fromDriver(p, paths)
 	}
-	l.runnable()
+	l.unreadPoints()
 }
 
 func (l *loader) link(path string, f *Link) modbus.Link {
@@ -262,10 +264,10 @@ func (l *loader) fromDriver(p site.Problem, paths map[string]string) {
 	l.bad(path, p.Fix, "%s", p.What)
 }
 
-// runnable collects what the daemon needs of a file and replay does not.
-func (l *loader) runnable() {
+// unreadPoints refuses, in a file with links, a point that none of them reads: it would be shown
+// as silent for ever.
+func (l *loader) unreadPoints() {
 	if len(l.file.Links) == 0 {
-		l.cfg.notRunnable.Add("links", "add links: with the devices that are read, and the registers under points:", "the file has no links, which is enough for replay and report but not for run")
 		return
 	}
 	for _, r := range l.unread {

@@ -12,9 +12,14 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
+	"bayledger/agent/page"
+	"bayledger/agent/relay"
 	"bayledger/agent/site"
 	"bayledger/drivers/modbus"
+	"bayledger/historian/influx"
+	"bayledger/historian/journal"
 )
 
 // File is a whole site file.
@@ -26,6 +31,10 @@ type File struct {
 	Courts     []Court     `yaml:"courts" required:"yes" doc:"The courts with their bays."`
 	Neighbours [][]string  `yaml:"neighbours" eg:"[[A1, A2], [A2, A3]]" doc:"Pairs of bays that share a liner edge, so that water one loses may reach the other."`
 	Links      []Link      `yaml:"links" doc:"Lines to the field. May be missing in a file that is only for replay and report."`
+	Journal    Journal     `yaml:"journal" doc:"What is kept on this machine."`
+	Influx     []InfluxDB  `yaml:"influxdb" doc:"Historians that readings are forwarded to, each with its own place in the journal."`
+	MQTT       *MQTT       `yaml:"mqtt" doc:"Live publishing."`
+	Page       Page        `yaml:"page" doc:"The page for people, with API and /metrics."`
 }
 
 // Config is what a site file says, ready for the parts. It is not changed after Load.
@@ -40,16 +49,36 @@ type Config struct {
 	Calibrations  site.Calibrations
 	CalibrationOf map[string]uint32
 	Modbus        modbus.Options
+	Journal       journal.Options
+	// CommitEvery is how often samples are made durable.
+	CommitEvery time.Duration
+	Influx      []influx.Options
+	// MQTT is nil when nothing is published.
+	MQTT *relay.Options
+	Page page.Options
 
 	// Values are all leaves of the file as they hold, in the order of the file's structure.
 	Values []Value
 
-	notRunnable site.Problems
+	links []place // where each link stands
 }
 
-// Runnable returns what keeps the daemon from running on this file: one without links is good
-// for replay and report only.
-func (c *Config) Runnable() site.Problems { return slices.Clone(c.notRunnable) }
+// Runnable returns what keeps the daemon from running on this file: no links, which is good for
+// replay and report only, or a line that cannot keep up with what is asked of it.
+func (c *Config) Runnable() site.Problems {
+	if len(c.Modbus.Links) == 0 {
+		return site.Problems{{Path: "links", Line: 1, Col: 1, What: "the file has no links, which is enough for replay and report but not for run",
+			Fix: "add links: with the devices that are read, and the registers under points:"}}
+	}
+	var problems site.Problems
+	for i, load := range modbus.Loads(c.Modbus, c.Site) {
+		if !load.OK {
+			at := c.links[i]
+			problems = append(problems, site.Problem{Path: fmt.Sprintf("links[%d]", i), Line: at.line, Col: at.col, What: load.What, Fix: load.Fix})
+		}
+	}
+	return problems
+}
 
 // loader turns the file's structs into the parts' types and goes on collecting problems.
 type loader struct {
@@ -93,6 +122,10 @@ func Load(text []byte, name string) (*Config, site.Problems) {
 	l.weather()
 	l.courts()
 	l.links()
+	l.journal()
+	l.influx()
+	l.mqtt()
+	l.page()
 	slices.SortFunc(l.cfg.Site.Points, func(a, b site.Point) int { return cmp.Compare(a.ID, b.ID) })
 	if len(l.problems) > 0 {
 		l.problems.Sort()
@@ -108,7 +141,7 @@ func (l *loader) id(path, id, of string) {
 		return
 	}
 	if wrong := site.CheckID(id); wrong != "" {
-		l.bad(path, "choose another id for "+of+", such as A1 or north-end; ids are permanent, names are free", "%q cannot be an id: %s", clip(id), wrong)
+		l.bad(path, "choose another id for "+of+", of letters, digits and hyphens; ids are permanent, names are free", "%q cannot be an id: %s", clip(id), wrong)
 	}
 }
 

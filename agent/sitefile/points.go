@@ -45,11 +45,11 @@ type LevelPoint struct {
 
 // Head is a pressure sensor under water.
 type Head struct {
-	MountM     float64       `yaml:"mount" dim:"length" default:"0 mm" eg:"15 mm" doc:"Height of the sensor's diaphragm above the liner's lowest point."`
-	Density    float64       `yaml:"density" default:"999.1" min:"900" max:"1300" why:"water at 15 degC" doc:"Density of the water in kg/m3."`
-	Gravity    float64       `yaml:"gravity" default:"9.80665" min:"9.7" max:"9.9" doc:"Gravity of the place in m/s2."`
-	Absolute   bool          `yaml:"absolute" default:"no" doc:"The sensor measures the air's pressure too, which is taken off by the weather station's air_pressure."`
-	Barometers time.Duration `yaml:"barometer_age" default:"15 min" min:"1 s" max:"24 h" doc:"How old the air pressure may be before the level is bad."`
+	MountM       float64       `yaml:"mount" dim:"length" default:"0 mm" eg:"15 mm" doc:"Height of the sensor's diaphragm above the liner's lowest point."`
+	Density      float64       `yaml:"density" default:"999.1" min:"900" max:"1300" why:"water at 15 degC" doc:"Density of the water in kg/m3."`
+	Gravity      float64       `yaml:"gravity" default:"9.80665" min:"9.7" max:"9.9" doc:"Gravity of the place in m/s2."`
+	Absolute     bool          `yaml:"absolute" default:"no" doc:"The sensor measures the air's pressure too, which is taken off by the weather station's air_pressure."`
+	BarometerAge time.Duration `yaml:"barometer_age" default:"15 min" min:"1 s" max:"24 h" doc:"How old the air pressure may be before the level is bad."`
 }
 
 // Distance is an ultrasonic or radar sensor over the water.
@@ -364,9 +364,8 @@ func (l *loader) register(path, bay string, sp *site.Point, p *given) (count flo
 	if p.level != nil {
 		if h := p.level.Head; h != nil {
 			d = site.Stress
-			dec.Head = &modbus.Head{Density: h.Density, Gravity: h.Gravity, MountM: h.MountM, Absolute: h.Absolute}
+			dec.Head = &modbus.Head{Density: h.Density, Gravity: h.Gravity, MountM: h.MountM, Absolute: h.Absolute, BarometerAge: h.BarometerAge}
 			if h.Absolute {
-				dec.Head.BarometerAge = h.Barometers
 				dec.Head.Barometer = defaultID("", site.AirPressure)
 				if b := l.file.Weather.Points.AirPressure; b != nil {
 					dec.Head.Barometer = nameOr(b.ID, dec.Head.Barometer)
