@@ -1,0 +1,444 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/agent/sitefile"
+	"bayledger/agent/watch"
+	"bayledger/agent/water"
+	"bayledger/drivers/modbus"
+)
+
+// checkCmd reads a site file and says every mistake, or what the file means.
+type checkCmd struct {
+	Config string `required:"" placeholder:"FILE" help:"Site file."`
+	JSON   bool   `name:"json" help:"One JSON object on standard output."`
+	Values bool   `help:"List every value with its origin, not only what the file leaves out."`
+}
+
+// Run prints every mistake as file:line:col on standard error, or a summary on standard output.
+func (c *checkCmd) Run(env *environment) error {
+	cfg, err := sitefile.LoadFile(c.Config)
+	if err != nil {
+		mistakes, ok := errors.AsType[sitefile.Mistakes](err)
+		if !ok {
+			return badInput(err)
+		}
+		return c.refuse(env, mistakes)
+	}
+	if problems := cfg.Runnable(); len(problems) > 0 && len(cfg.Modbus.Links) > 0 {
+		return c.refuse(env, sitefile.Mistakes{File: c.Config, Problems: problems})
+	}
+	r := newCheckReport(cfg)
+	if c.JSON {
+		return r.json(env.Stdout)
+	}
+	return r.text(env.Stdout, c.Values)
+}
+
+// refuse prints the mistakes and returns the error that makes the program exit with 2.
+func (c *checkCmd) refuse(env *environment, m sitefile.Mistakes) error {
+	if c.JSON {
+		r := checkReport{File: c.Config}
+		for _, p := range m.Problems {
+			r.Problems = append(r.Problems, checkProblem{p.Line, p.Col, p.Path, p.What, p.Fix})
+		}
+		if err := r.json(env.Stdout); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintln(env.Stderr, m)
+	n := "1 mistake"
+	if len(m.Problems) > 1 {
+		n = fmt.Sprintf("%d mistakes", len(m.Problems))
+	}
+	return badInput(fmt.Errorf("%s: %s", c.Config, n))
+}
+
+// checkReport is what check says of a site file; its JSON is for scripts. Numbers carry their
+// unit in the name and are absent when they are not known.
+type checkReport struct {
+	File string `json:"file"`
+	OK   bool   `json:"ok"`
+	// Runnable is false for a file that is good for replay and report only.
+	Runnable bool             `json:"runnable"`
+	Problems []checkProblem   `json:"problems,omitempty"`
+	Site     *checkSite       `json:"site,omitempty"`
+	Findings []checkAbility   `json:"findings,omitempty"`
+	Bays     []checkBay       `json:"bays,omitempty"`
+	Points   []checkPoint     `json:"points,omitempty"`
+	Lines    []checkLine      `json:"lines,omitempty"`
+	Values   []sitefile.Value `json:"values,omitempty"`
+
+	cfg *sitefile.Config
+}
+
+type checkProblem struct {
+	Line int    `json:"line"`
+	Col  int    `json:"col"`
+	Path string `json:"path,omitempty"`
+	What string `json:"what"`
+	Fix  string `json:"fix"`
+}
+
+type checkSite struct {
+	ID       string `json:"id"`
+	Name     string `json:"name"`
+	Zone     string `json:"zone"`
+	Units    string `json:"units"`
+	Revision string `json:"revision"`
+}
+
+type checkBay struct {
+	ID       string         `json:"id"`
+	Name     string         `json:"name"`
+	Court    string         `json:"court"`
+	AreaM2   float64        `json:"area_m2"`
+	DepthMM  *float64       `json:"depth_mm"`
+	CrestMM  *float64       `json:"crest_mm,omitempty"`
+	SetMM    *float64       `json:"set_point_mm,omitempty"`
+	HeldL    *float64       `json:"held_at_set_point_l,omitempty"`
+	Findings []checkAbility `json:"findings"`
+	heldM3   float64
+	bay      *site.Bay
+}
+
+// checkAbility says of one kind of trouble whether it can be found and what would help.
+type checkAbility struct {
+	Kind  site.Kind `json:"kind"`
+	Can   bool      `json:"can"`
+	How   string    `json:"how,omitempty"`
+	Needs string    `json:"needs,omitempty"`
+}
+
+func abilities(s *site.Site, bay string) []checkAbility {
+	var out []checkAbility
+	for _, a := range watch.Able(s, bay) {
+		out = append(out, checkAbility{a.Kind, a.Can, a.How, a.Needs})
+	}
+	return out
+}
+
+type checkPoint struct {
+	ID        string  `json:"id"`
+	Bay       string  `json:"bay,omitempty"`
+	Quantity  string  `json:"quantity"`
+	IntervalS float64 `json:"interval_s"`
+	Link      string  `json:"link,omitempty"`
+	Device    string  `json:"device,omitempty"`
+	Register  string  `json:"register,omitempty"`
+}
+
+type checkLine struct {
+	Link         string   `json:"link"`
+	Kind         string   `json:"kind"`
+	Where        string   `json:"where"`
+	Devices      int      `json:"devices"`
+	Points       int      `json:"points"`
+	Share        *float64 `json:"share,omitempty"`
+	RequestsPerS *float64 `json:"requests_per_s,omitempty"`
+	LongestS     *float64 `json:"longest_request_s,omitempty"`
+	WaitS        *float64 `json:"longest_wait_s,omitempty"`
+}
+
+func newCheckReport(cfg *sitefile.Config) *checkReport {
+	s := cfg.Site
+	r := &checkReport{
+		File: cfg.Name, OK: true, Runnable: len(cfg.Runnable()) == 0, Values: cfg.Values, cfg: cfg,
+		Findings: abilities(s, ""),
+		Site:     &checkSite{s.ID, s.Name, s.Zone.String(), s.Display.String(), s.Revision},
+	}
+	for b := range s.Bays() {
+		c := checkBay{ID: b.ID, Name: b.Name, Court: b.Court, AreaM2: b.AreaM2, bay: b,
+			Findings: abilities(s, b.ID),
+			DepthMM:  site.Num(b.DepthM() * 1000), CrestMM: site.Num(b.CrestM * 1000), SetMM: site.Num(b.SetPointM * 1000)}
+		c.heldM3 = site.Unknown()
+		if site.Known(b.SetPointM) {
+			c.heldM3, _ = water.NewCurve(b).Volume(b.SetPointM)
+		}
+		c.HeldL = site.Num(c.heldM3 * 1000)
+		r.Bays = append(r.Bays, c)
+	}
+	registers := map[string]string{}
+	for _, l := range cfg.Modbus.Links {
+		for _, d := range l.Devices {
+			for _, p := range d.Points {
+				registers[p.Point] = registerWords(p)
+			}
+		}
+	}
+	for _, p := range s.Points {
+		r.Points = append(r.Points, checkPoint{ID: p.ID, Bay: p.Bay, Quantity: string(p.Quantity),
+			IntervalS: p.Interval.Seconds(), Link: p.Link, Device: p.Device, Register: registers[p.ID]})
+	}
+	loads := modbus.Loads(cfg.Modbus, s)
+	for i, l := range cfg.Modbus.Links {
+		c := checkLine{Link: l.ID, Kind: string(l.Kind), Where: l.Address + l.Path, Devices: len(l.Devices)}
+		for _, d := range l.Devices {
+			c.Points += len(d.Points)
+		}
+		if load := loads[i]; load.Known {
+			c.Share, c.RequestsPerS = site.Num(load.Share), site.Num(load.RequestsPerS)
+			c.LongestS, c.WaitS = site.Num(load.Longest.Seconds()), site.Num(load.Wait.Seconds())
+		}
+		r.Lines = append(r.Lines, c)
+	}
+	return r
+}
+
+// registerWords says where a point is read, for people: "input 4, float32 CDAB".
+func registerWords(p modbus.PointMap) string {
+	words := fmt.Sprintf("%s %d, %s", p.Table, p.Address, p.Decode.Type)
+	if p.Decode.Type == modbus.BitOf {
+		words += fmt.Sprintf(" %d", p.Decode.Bit)
+	}
+	if o := p.Decode.Order; o != "" && o != modbus.ABCD {
+		words += " " + string(o)
+	}
+	return words
+}
+
+func (r *checkReport) json(w io.Writer) error {
+	enc := json.NewEncoder(w)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(r); err != nil {
+		return fmt.Errorf("write: %w", err)
+	}
+	return nil
+}
+
+func (r *checkReport) text(out io.Writer, all bool) error {
+	s := r.cfg.Site
+	w := &plainWriter{w: out}
+	w.line("%s: no mistakes", r.File)
+	if !r.Runnable {
+		w.line("It has no links: good for replay and report, not for run.")
+	}
+	w.line("")
+	w.line("%s (%s), %s, %s, revision %s", s.Name, s.ID, s.Zone, s.Display, s.Revision)
+	if s.ShutOff != "" {
+		w.line("supply is shut at %s", s.ShutOff)
+	}
+	w.line("")
+	show := s.Display
+	for _, c := range s.Courts {
+		rows := [][]string{{"court " + c.ID + named(c.ID, c.Name), "area", "fill", "crest", "set point", "held at it"}}
+		for _, b := range r.Bays {
+			if b.Court != c.ID {
+				continue
+			}
+			crest := show.Depth(b.bay.CrestM)
+			if !site.Known(b.bay.CrestM) {
+				crest = "none"
+			}
+			set := show.Depth(b.bay.SetPointM)
+			if p := s.Find(b.ID, site.SetPoint); p != nil {
+				set += " or " + p.ID
+			}
+			rows = append(rows, []string{"  " + b.ID + named(b.ID, b.Name), areaWords(show, b.AreaM2), show.Depth(b.bay.DepthM()), crest, set, show.Water(b.heldM3)})
+		}
+		w.table(rows)
+	}
+	w.line("")
+	rows := [][]string{{"point", "every", "device", "register", "calibration"}}
+	for i, p := range r.Points {
+		cal := ""
+		if id, ok := r.cfg.CalibrationOf[p.ID]; ok {
+			cal = calibrationWords(show, s.Points[i], r.cfg.Calibrations[id])
+		}
+		rows = append(rows, []string{"  " + p.ID, interval(s.Points[i].Interval), orDash(p.Device), orDash(p.Register), cal})
+	}
+	w.table(rows)
+	if len(r.Lines) > 0 {
+		w.line("")
+		w.line("lines")
+	}
+	for _, l := range r.Lines {
+		words := fmt.Sprintf("  %s: %s %s, %s, %s", l.Link, l.Kind, l.Where, count(l.Devices, "device"), count(l.Points, "point"))
+		if l.Share != nil {
+			words += fmt.Sprintf("; %.0f %% of the line's time, %.1f requests/s, longest request %.0f ms, longest wait %.0f ms",
+				*l.Share*100, *l.RequestsPerS, *l.LongestS*1000, *l.WaitS*1000)
+		}
+		w.line("%s", words)
+	}
+	w.line("")
+	r.findings(w)
+	w.line("")
+	if all {
+		w.line("values and where they come from")
+	} else {
+		w.line("what the file leaves to us (--values lists everything)")
+	}
+	w.table(valueRows(r.cfg, all))
+	return w.err
+}
+
+// findings says what can be found, for bays with the same instruments at once.
+func (r *checkReport) findings(w *plainWriter) {
+	w.line("what can be found, and what would let more be found")
+	type group struct {
+		who []string
+		of  []checkAbility
+	}
+	var groups []group
+	for _, b := range r.Bays {
+		i := slices.IndexFunc(groups, func(g group) bool { return slices.Equal(g.of, b.Findings) })
+		if i < 0 {
+			groups = append(groups, group{of: b.Findings})
+			i = len(groups) - 1
+		}
+		groups[i].who = append(groups[i].who, b.ID)
+	}
+	groups = append(groups, group{[]string{"the site"}, r.Findings})
+	for _, g := range groups {
+		var can []string
+		var words []string // in the order met
+		kinds := map[string][]string{}
+		for _, a := range g.of {
+			text := a.How
+			switch {
+			case !a.Can:
+				text = "not found: needs " + a.Needs
+			case a.How == "":
+				can = append(can, string(a.Kind))
+				continue
+			case a.Needs != "":
+				text += "; sharper with " + a.Needs
+			}
+			if kinds[text] == nil {
+				words = append(words, text)
+			}
+			kinds[text] = append(kinds[text], string(a.Kind))
+		}
+		w.line("  %s: %s", strings.Join(g.who, " "), strings.Join(can, ", "))
+		for _, text := range words {
+			w.line("    %s: %s", strings.Join(kinds[text], ", "), text)
+		}
+	}
+}
+
+// valueRows lists effective values once, with what they hold for: every one, or those the file
+// does not give and that change something.
+func valueRows(cfg *sitefile.Config, all bool) [][]string {
+	bays := 0
+	for range cfg.Site.Bays() {
+		bays++
+	}
+	var rows [][]string
+	for _, v := range cfg.SharedValues() {
+		if !all && (v.Given() || v.Quiet()) {
+			continue
+		}
+		kind, key, _ := strings.Cut(v.Path, " ")
+		row := []string{"  " + v.Path, v.Text, v.From(), ""}
+		switch n := len(v.For); {
+		case n == 0:
+		case kind == "bay" && n == bays && n > 1:
+			row[0], row[3] = "  "+key, "all bays"
+		case n > 1:
+			row[0], row[3] = "  "+key, kind+"s "+strings.Join(v.For, " ")
+		default:
+			row[0], row[3] = "  "+key, kind+" "+v.For[0]
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+func areaWords(d site.Display, m2 float64) string {
+	if d.Inches {
+		scale, _, err := site.UnitScale(site.Area, "ft2")
+		if err == nil {
+			return fmt.Sprintf("%.0f ft2", m2/scale)
+		}
+	}
+	return fmt.Sprintf("%.1f m2", m2)
+}
+
+func calibrationWords(d site.Display, p site.Point, c site.Calibration) string {
+	var words []string
+	if c.Gain != 1 {
+		words = append(words, fmt.Sprintf("x %.4g", c.Gain))
+	}
+	if c.Offset != 0 {
+		offset := fmt.Sprintf("%+.4g", c.Offset)
+		if site.DimensionOf(p.Quantity) == site.Length {
+			offset = d.Depth(c.Offset)
+			if c.Offset > 0 {
+				offset = "+" + offset
+			}
+		}
+		words = append(words, offset)
+	}
+	return strings.Join(words, ", ") + " (" + c.Origin + ")"
+}
+
+// interval writes a duration without empty parts: 1m, not 1m0s.
+func interval(d time.Duration) string {
+	text := d.String()
+	if strings.HasSuffix(text, "m0s") {
+		text = strings.TrimSuffix(text, "0s")
+	}
+	if strings.HasSuffix(text, "h0m") {
+		text = strings.TrimSuffix(text, "0m")
+	}
+	return text
+}
+
+func named(id, name string) string {
+	if name == "" || name == id {
+		return ""
+	}
+	return " " + name
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// plainWriter writes lines and tables and keeps the first error.
+type plainWriter struct {
+	w   io.Writer
+	err error
+}
+
+func (p *plainWriter) line(format string, args ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.w, format+"\n", args...)
+	}
+}
+
+func (p *plainWriter) table(rows [][]string) {
+	if p.err != nil {
+		return
+	}
+	t := tabwriter.NewWriter(p.w, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		r = slices.Clone(r)
+		for len(r) > 1 && r[len(r)-1] == "" {
+			r = r[:len(r)-1]
+		}
+		if _, p.err = fmt.Fprintln(t, strings.Join(r, "\t")); p.err != nil {
+			return
+		}
+	}
+	p.err = t.Flush()
+}
