@@ -295,6 +295,7 @@ type request struct {
 	interval time.Duration // the shortest of its points
 	due      time.Time
 	retried  bool
+	why      site.Why // why it is asked again
 }
 
 func newDevice(l LinkKind, o Device, s *site.Site, link string, spread float64, transaction *uint16) *device {

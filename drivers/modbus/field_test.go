@@ -30,13 +30,12 @@ type field struct {
 	// act, if set, answers in place of the field: it is given the connection, the request's
 	// header (7 bytes of MBAP, or the unit id) and PDU, and what the field would answer. Return
 	// false to let the field answer.
-	act      func(c net.Conn, n int, head, pdu, answer []byte) bool
+	act      func(c io.ReadWriteCloser, n int, head, pdu, answer []byte) bool
 	requests int
 	seen     [][]byte // PDUs
 	conns    int
 	open     int
 	rtu      bool
-	at       string
 	wg       sync.WaitGroup
 }
 
@@ -87,7 +86,7 @@ func (f *field) serveOn(ln net.Listener) {
 }
 
 // serve answers on one connection until it is closed.
-func (f *field) serve(c net.Conn) {
+func (f *field) serve(c io.ReadWriteCloser) {
 	f.mu.Lock()
 	f.conns++
 	f.open++
@@ -119,7 +118,7 @@ func (f *field) serve(c net.Conn) {
 	}
 }
 
-func (f *field) readRequest(c net.Conn) (head, pdu []byte, err error) {
+func (f *field) readRequest(c io.Reader) (head, pdu []byte, err error) {
 	if f.rtu {
 		b := make([]byte, 8) // reads are eight bytes, and identification seven
 		if _, err := io.ReadFull(c, b[:7]); err != nil {
@@ -207,7 +206,7 @@ func (f *field) count() int {
 	return f.requests
 }
 
-// pointsOf makes a site with the points, sorted by id.
+// siteOf makes a site with the points, sorted by id.
 func siteOf(points ...site.Point) *site.Site {
 	s := &site.Site{ID: "club", Zone: time.UTC, Points: points}
 	for i := range s.Points {

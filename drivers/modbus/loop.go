@@ -1,6 +1,7 @@
 package modbus
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"hash/fnv"
@@ -171,7 +172,7 @@ func (l *link) enqueue(now time.Time) {
 }
 
 func (l *link) queue(r *request, due time.Time) {
-	r.due, r.retried = due, false
+	r.due, r.retried, r.why = due, false, site.WhyNone
 	for _, g := range r.groups {
 		g.pending++
 	}
@@ -224,7 +225,7 @@ func (l *link) pick(now time.Time) *request {
 			// A unit that is being left alone for longer than its values may wait has none now.
 			if hold > r.interval/2 && hold > r.dev.o.Turnaround {
 				l.unqueue(r)
-				l.fail(r, now, site.WhyGaveUp)
+				l.fail(r, now, cmp.Or(r.why, site.WhyGaveUp))
 				i--
 			}
 			continue
@@ -366,7 +367,7 @@ func (l *link) serve(ctx context.Context, r *request) {
 		l.yield(now)
 		return // the request stays queued; refuse tells why it has no value
 	case why == site.WhyLinkDown && !dead && !r.retried:
-		r.retried = true // once more on a new connection: many devices close an idle one
+		r.retried, r.why = true, why // once more on a new connection: many devices close an idle one
 		dev.tally.change(func(s *DeviceStats) { s.Retries++ })
 		l.hangUp()
 		return
@@ -379,7 +380,7 @@ func (l *link) serve(ctx context.Context, r *request) {
 			l.down(now, err)
 		}
 	case why == site.WhyBadFrame && !pending && !r.retried:
-		r.retried = true
+		r.retried, r.why = true, why
 		dev.tally.change(func(s *DeviceStats) { s.Retries++ })
 		return
 	default:
