@@ -1,11 +1,16 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"os"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -15,6 +20,7 @@ import (
 	"bayledger/agent/watch"
 	"bayledger/agent/water"
 	"bayledger/drivers/modbus"
+	"bayledger/historian/journal"
 )
 
 // checkCmd reads a site file and says every mistake, or what the file means.
@@ -38,6 +44,10 @@ func (c *checkCmd) Run(env *environment) error {
 		return c.refuse(env, sitefile.Mistakes{File: c.Config, Problems: problems})
 	}
 	r := newCheckReport(cfg)
+	if r.Accepted, err = acceptedSince(env.Ctx, cfg); err != nil {
+		// The journal belongs to the machine that runs; the file can be judged without it.
+		fmt.Fprintf(env.Stderr, "what people accepted since is not known: %v\n", err)
+	}
 	if c.JSON {
 		return r.json(env.Stdout)
 	}
@@ -77,6 +87,8 @@ type checkReport struct {
 	Points   []checkPoint     `json:"points,omitempty"`
 	Lines    []checkLine      `json:"lines,omitempty"`
 	Values   []sitefile.Value `json:"values,omitempty"`
+	// Accepted is what people put on record on this machine and what holds in place of the file.
+	Accepted []checkAccepted `json:"accepted,omitempty"`
 
 	cfg *sitefile.Config
 }
@@ -206,6 +218,135 @@ func registerWords(p modbus.PointMap) string {
 	return words
 }
 
+// checkAccepted is a value a person accepted after the file was written.
+type checkAccepted struct {
+	Key   string    `json:"key"`
+	File  string    `json:"file"`
+	Holds string    `json:"holds"`
+	Who   string    `json:"who"`
+	Time  time.Time `json:"time"`
+	// Paste is the line for the site file that says the same.
+	Paste string `json:"paste"`
+}
+
+// acceptedSince reads from this machine's journal, if it has one, the newest operator record of
+// each calibration and set point that came after the site file's own figure.
+func acceptedSince(ctx context.Context, cfg *sitefile.Config) (accepted []checkAccepted, err error) {
+	if _, err := os.Stat(filepath.Join(cfg.Journal.Dir, "ledger.db")); err != nil {
+		return nil, nil
+	}
+	o := cfg.Journal
+	o.ReadOnly = true
+	j, err := journal.Open(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, j.Close()) }()
+	records, err := j.Records(ctx, 0, 0, site.RecSiteFile, site.RecCalibration, site.RecSetPoint)
+	if err != nil {
+		return nil, err
+	}
+	return acceptedAfter(cfg, records), nil
+}
+
+// acceptedAfter goes through the records in their order: a file that changes a figure ends what
+// was accepted before, and a file that leaves it alone does not.
+func acceptedAfter(cfg *sitefile.Config, records []site.Record) []checkAccepted {
+	filed := map[string]figure{}
+	holds := map[string]site.Record{}
+	file := func(c *sitefile.Config) {
+		for key, now := range figuresOf(c) {
+			if was, known := filed[key]; known && was != now {
+				delete(holds, key)
+			}
+			filed[key] = now
+		}
+	}
+	for _, r := range records {
+		switch r.Kind {
+		case site.RecSiteFile:
+			// An older file may have a form this program does not read any more.
+			if c, problems := sitefile.Load([]byte(r.Text), "journal"); len(problems) == 0 {
+				file(c)
+			}
+		case site.RecCalibration:
+			holds["calibration "+r.Subject] = r
+		case site.RecSetPoint:
+			holds["set point "+r.Bay] = r
+		}
+	}
+	file(cfg)
+	var out []checkAccepted
+	for _, key := range slices.Sorted(maps.Keys(holds)) {
+		r, own := holds[key], filed[key]
+		now := figure{r.Value, r.Value2}
+		if r.Kind == site.RecSetPoint {
+			now.offset = 0
+		}
+		if _, known := filed[key]; !known || now == own {
+			continue
+		}
+		a := checkAccepted{Key: key, File: own.words(cfg, r), Holds: now.words(cfg, r), Who: orDash(r.Who), Time: r.Time}
+		a.Paste = now.paste(cfg, r)
+		out = append(out, a)
+	}
+	return out
+}
+
+// figure is a calibration's gain and offset, or a set point as the first.
+type figure struct{ gain, offset float64 }
+
+// figuresOf are the site file's own figures that a person may overrule.
+func figuresOf(c *sitefile.Config) map[string]figure {
+	out := map[string]figure{}
+	for _, p := range c.Site.Points {
+		k := c.Calibrations[c.CalibrationOf[p.ID]]
+		f := figure{k.Gain, k.Offset}
+		if k.ID == 0 {
+			f = figure{gain: 1}
+		}
+		out["calibration "+p.ID] = f
+	}
+	for b := range c.Site.Bays() {
+		if site.Known(b.SetPointM) {
+			out["set point "+b.ID] = figure{gain: b.SetPointM}
+		}
+	}
+	return out
+}
+
+func (f figure) words(cfg *sitefile.Config, r site.Record) string {
+	if r.Kind == site.RecSetPoint {
+		return cfg.Site.Display.Depth(f.gain)
+	}
+	p := cfg.Site.Point(r.Subject)
+	if p == nil || f == (figure{gain: 1}) {
+		return "none"
+	}
+	return correction(cfg.Site.Display, p.Quantity, f.gain, f.offset)
+}
+
+// paste writes the lines of the site file in metric units, which it takes whatever people read.
+func (f figure) paste(cfg *sitefile.Config, r site.Record) string {
+	number := func(x float64) string { return strconv.FormatFloat(x, 'g', 6, 64) }
+	if r.Kind == site.RecSetPoint {
+		return fmt.Sprintf("set_point: %s mm", number(f.gain*1000))
+	}
+	text := "gain: " + number(f.gain)
+	p := cfg.Site.Point(r.Subject)
+	if p == nil {
+		return text
+	}
+	info, _ := p.Quantity.Info()
+	switch {
+	case p.Quantity == site.Level:
+		text += fmt.Sprintf(", zero: %s mm", number(f.offset*1000))
+	case f.offset != 0:
+		text += fmt.Sprintf(", offset: %s %s", number(f.offset*info.WireScale), info.WireUnit)
+	}
+	return text
+}
+
 func (r *checkReport) json(w io.Writer) error {
 	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")
@@ -272,6 +413,13 @@ func (r *checkReport) text(out io.Writer, all bool) error {
 	w.line("")
 	r.findings(w)
 	w.line("")
+	for _, a := range r.Accepted {
+		w.line("%s: %s holds in place of the file's %s, accepted by %s on %s; to keep it in the file write %s",
+			a.Key, a.Holds, a.File, a.Who, a.Time.In(s.Zone).Format("2006-01-02 15:04"), a.Paste)
+	}
+	if len(r.Accepted) > 0 {
+		w.line("")
+	}
 	if all {
 		w.line("values and where they come from")
 	} else {
@@ -364,21 +512,26 @@ func areaWords(d site.Display, m2 float64) string {
 }
 
 func calibrationWords(d site.Display, p site.Point, c site.Calibration) string {
+	return correction(d, p.Quantity, c.Gain, c.Offset) + " (" + c.Origin + ")"
+}
+
+// correction writes gain and offset for people: "x 1.018, +4 mm".
+func correction(d site.Display, q site.Quantity, gain, offset float64) string {
 	var words []string
-	if c.Gain != 1 {
-		words = append(words, fmt.Sprintf("x %.4g", c.Gain))
+	if gain != 1 {
+		words = append(words, fmt.Sprintf("x %.4g", gain))
 	}
-	if c.Offset != 0 {
-		offset := fmt.Sprintf("%+.4g", c.Offset)
-		if site.DimensionOf(p.Quantity) == site.Length {
-			offset = d.Depth(c.Offset)
-			if c.Offset > 0 {
-				offset = "+" + offset
+	if offset != 0 {
+		text := fmt.Sprintf("%+.4g", offset)
+		if site.DimensionOf(q) == site.Length {
+			text = d.Depth(offset)
+			if offset > 0 {
+				text = "+" + text
 			}
 		}
-		words = append(words, offset)
+		words = append(words, text)
 	}
-	return strings.Join(words, ", ") + " (" + c.Origin + ")"
+	return strings.Join(words, ", ")
 }
 
 // interval writes a duration without empty parts: 1m, not 1m0s.

@@ -1,0 +1,135 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+	"bayledger/agent/sitefile"
+	"bayledger/historian/journal"
+)
+
+// runCheck runs the command and returns what it says and its exit code.
+func runCheck(t *testing.T, file string, asJSON bool) (stdout, stderr string, code int) {
+	t.Helper()
+	var out, errs strings.Builder
+	c := checkCmd{Config: file, JSON: asJSON}
+	code = exitCode(c.Run(&environment{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs}), &errs)
+	return out.String(), errs.String(), code
+}
+
+func TestCheckShippedFiles(t *testing.T) {
+	files, err := filepath.Glob("../../configs/*.yaml")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	for _, file := range files {
+		out, errs, code := runCheck(t, file, false)
+		require.Equal(t, exitDone, code, errs)
+		require.Empty(t, errs)
+		require.Contains(t, out, file+": no mistakes")
+		require.Contains(t, out, "held at it")
+
+		out, _, code = runCheck(t, file, true)
+		require.Equal(t, exitDone, code)
+		var r checkReport
+		require.NoError(t, json.Unmarshal([]byte(out), &r))
+		require.True(t, r.OK)
+		require.True(t, r.Runnable)
+		require.NotEmpty(t, r.Bays)
+		require.NotEmpty(t, r.Bays[0].Findings)
+		require.Positive(t, *r.Bays[0].HeldL)
+		require.NotEmpty(t, r.Points[0].Register)
+		require.NotEmpty(t, r.Values)
+	}
+}
+
+// TestCheckHeldWater: 100 m2 of even stone of porosity 0.3, filled to 80 mm, hold 2400 L; the
+// surface layer begins well above. An exact answer: area times porosity times level.
+func TestCheckHeldWater(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(`site: { id: club, zone: UTC }
+courts: [ { id: A, bays: [ { id: A1, area: 100 m2, floor_uneven: 0 mm, set_point: 80 mm, points: { level: },
+  layers: [ { name: stone, depth: 150 mm, porosity: 0.3 }, { name: clay, depth: 25 mm, porosity: 0.05 } ] } ] } ]
+`), 0o600))
+	out, _, code := runCheck(t, file, true)
+	require.Equal(t, exitDone, code)
+	var r checkReport
+	require.NoError(t, json.Unmarshal([]byte(out), &r))
+	require.InDelta(t, 2400, *r.Bays[0].HeldL, 1)
+	require.False(t, r.Runnable)
+
+	out, _, _ = runCheck(t, file, false)
+	require.Contains(t, out, "good for replay and report, not for run")
+}
+
+func TestCheckSaysEveryMistake(t *testing.T) {
+	file := "../../testdata/sitefile/bad/table-missing.yaml"
+	want, err := os.ReadFile("../../testdata/sitefile/bad/table-missing.want")
+	require.NoError(t, err)
+	out, errs, code := runCheck(t, file, false)
+	require.Equal(t, exitInput, code)
+	require.Empty(t, out)
+	for line := range strings.Lines(string(want)) {
+		require.Contains(t, errs, "../../testdata/sitefile/bad/"+line)
+	}
+
+	out, _, code = runCheck(t, file, true)
+	require.Equal(t, exitInput, code)
+	var r checkReport
+	require.NoError(t, json.Unmarshal([]byte(out), &r))
+	require.False(t, r.OK)
+	require.Len(t, r.Problems, 2)
+	require.Positive(t, r.Problems[0].Line)
+	require.NotEmpty(t, r.Problems[0].Fix)
+
+	_, errs, code = runCheck(t, filepath.Join(t.TempDir(), "absent.yaml"), false)
+	require.Equal(t, exitInput, code)
+	require.Contains(t, errs, "absent.yaml")
+}
+
+// TestCheckTellsWhatPeopleAccepted: a calibration and a set point put on record are said with the
+// line to paste, until a later file changes the same key.
+func TestCheckTellsWhatPeopleAccepted(t *testing.T) {
+	dir := t.TempDir()
+	text := `site: { id: club, zone: UTC }
+courts: [ { id: A, bays: [ { id: A1, area: 100 m2, set_point: 80 mm, points: { level: { zero: 2 mm } },
+  layers: [ { name: stone, depth: 150 mm, porosity: 0.3 } ] } ] } ]
+journal: { dir: ` + dir + ` }
+`
+	cfg, problems := sitefile.Load([]byte(text), "site.yaml")
+	require.Empty(t, problems)
+	at := time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC)
+	j, err := journal.Open(t.Context(), cfg.Journal)
+	require.NoError(t, err)
+	put := func(r site.Record) {
+		r.Time, r.Who = at, "groundskeeper"
+		at = at.Add(time.Hour)
+		_, err := j.AppendRecord(t.Context(), r)
+		require.NoError(t, err)
+	}
+	put(site.Record{Kind: site.RecSiteFile, Subject: cfg.Site.Revision, Text: text, Value: site.Unknown(), Value2: site.Unknown()})
+	put(site.Record{Kind: site.RecCalibration, Subject: "A1-level", Value: 1, Value2: 0.005})
+	put(site.Record{Kind: site.RecSetPoint, Bay: "A1", Value: 0.084, Value2: site.Unknown()})
+	require.NoError(t, j.Close())
+
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+	out, errs, code := runCheck(t, file, false)
+	require.Equal(t, exitDone, code, errs)
+	require.Contains(t, out, "calibration A1-level: +5 mm holds in place of the file's +2 mm, accepted by groundskeeper on 2025-06-01 13:00; to keep it in the file write gain: 1, zero: 5 mm")
+	require.Contains(t, out, "set point A1: 84 mm holds in place of the file's 80 mm")
+	require.Contains(t, out, "write set_point: 84 mm")
+
+	// Somebody edits the zero: the later edit of the same key wins, the set point still holds.
+	require.NoError(t, os.WriteFile(file, []byte(strings.Replace(text, "zero: 2 mm", "zero: 3 mm", 1)), 0o600))
+	out, _, code = runCheck(t, file, false)
+	require.Equal(t, exitDone, code)
+	require.NotContains(t, out, "calibration A1-level: +5 mm")
+	require.Contains(t, out, "set point A1: 84 mm holds")
+}
