@@ -285,6 +285,16 @@ func (c *catch) sink(samples []site.Sample, done func()) {
 	done()
 }
 
+// of returns the samples of a point so far, or all of them for "".
+func (c *catch) of(point string) []site.Sample {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if point == "" {
+		return append([]site.Sample{}, c.all...)
+	}
+	return append([]site.Sample{}, c.by[point]...)
+}
+
 // until waits until ok holds of the samples of a point; the test fails when ctx ends first.
 func (c *catch) until(t *testing.T, point string, ok func([]site.Sample) bool) []site.Sample {
 	t.Helper()
