@@ -74,6 +74,7 @@ func (j *Journal) Maintain(ctx context.Context) error {
 		do   func(context.Context) error
 	}{
 		{"save positions", j.savePositions},
+		{"roll up", j.rollUp},
 	} {
 		if err := step.do(ctx); err != nil {
 			errs = append(errs, fmt.Errorf("%s: %w", step.name, err))
