@@ -29,7 +29,7 @@ type bay struct {
 	// cross are the conductances between the zones at the usual level, m2/s.
 	cross                [2]float64
 	clayM3, clayMaxM3    float64
-	percM3               float64
+	percM3, soakedM3     float64
 	chamberM3, chamberM  float64
 	pipe                 float64 // m2/s, chamber to the near zone
 	usualM               float64
@@ -54,14 +54,17 @@ type valve struct {
 }
 
 func newBay(c *BayConfig, s *Supply) *bay {
-	b := &bay{cfg: c, curve: newCurve(c), fx: noEffects(), usualM: c.SetPointM}
-	usual := b.curve.porosityAt(c.SetPointM)
+	b := &bay{cfg: c, curve: newCurve(c), fx: noEffects()}
+	// Settling times are stated for a bay that is two thirds full.
+	b.usualM = b.curve.topM * 2 / 3
+	usual := b.curve.porosityAt(b.usualM)
 	for i := range b.zones {
 		z := &b.zones[i]
 		z.areaM2 = c.AreaM2 * zoneShares[i]
 		z.meanM = c.LevelM
 		z.volM3 = b.curve.volume(c.LevelM) * z.areaM2
 		z.settle(b.curve, c)
+		z.wetM = c.LevelM
 	}
 	pair := func(i int, tau float64) float64 {
 		a, d := b.zones[i].areaM2*usual, b.zones[i+1].areaM2*usual
@@ -80,7 +83,11 @@ func newBay(c *BayConfig, s *Supply) *bay {
 
 // moist is the part of the clay's water that capillary rise can hold up with the water table
 // depth m below the surface.
-func moist(depth float64) float64 { return math.Exp(-max(0, depth) / 0.25) }
+// (near exp(-depth/0.25 m), without its cost).
+func moist(depth float64) float64 {
+	x := max(0, depth) / 0.25
+	return 1 / (1 + x + 0.5*x*x)
+}
 
 // porosityAt is the porosity of the mean curve at level h.
 func (c *curve) porosityAt(h float64) float64 {
@@ -154,8 +161,24 @@ func (b *bay) step(dt float64, a *Air) {
 
 	for i := range b.zones {
 		b.zones[i].settle(b.curve, c)
+		if c.Retention > 0 {
+			b.soak(&b.zones[i])
+		}
 	}
 	b.chamberM = b.chamberM3/c.ChamberM2 - sumpM
+}
+
+// soak lets stone that has been dry until now keep what it will never drain again.
+func (b *bay) soak(z *zone) {
+	rise := min(z.levelM, b.curve.topM) - z.wetM
+	if rise <= 0 {
+		return
+	}
+	v := min(rise*z.areaM2*b.cfg.Retention, 0.5*z.volM3)
+	z.wetM += v / (z.areaM2 * b.cfg.Retention)
+	z.volM3 -= v
+	b.soakedM3 += v
+	z.settle(b.curve, b.cfg)
 }
 
 // within bounds a volume that goes from a to b, or back when it is negative, by what is there.
@@ -195,11 +218,20 @@ func (b *bay) surface(dt float64, a *Air) {
 	}
 }
 
-// overflow lets run what stands above the crest, and what stands above the kerb.
+// overflow lets run what stands above the crest, what an open drain takes, and what stands
+// above the kerb.
 func (b *bay) overflow(dt float64) {
 	c, z := b.cfg, &b.zones[near]
 	b.overflowing, b.slipped = 0, 0
+	if b.fx.drainM2 > 0 {
+		v := min(Orifice(sharpEdge, b.fx.drainM2, z.levelM)*dt, 0.5*max(z.levelM, 0)*z.capacity(), z.volM3)
+		z.volM3 -= v
+		b.book.displaced.add(v)
+	}
 	crest := c.CrestM - b.fx.crestDownM
+	if b.fx.noOverflow {
+		crest = 0
+	}
 	if head := z.levelM - crest; head > 0 && !b.fx.overflowBlocked {
 		v := min(weirCd*c.OverflowM*head*math.Sqrt(head), c.OverflowM3S) * dt
 		v = min(v, 0.5*head*z.capacity(), z.volM3)

@@ -111,6 +111,9 @@ type BayConfig struct {
 	RewetS     float64 `json:"rewet_s"`
 	// LeakM2 is a hole in the liner that has always been there.
 	LeakM2 float64 `json:"leak_m2,omitempty"`
+	// Retention is the water per volume that stone which has never been wet keeps for good, on
+	// top of what it drains: a first fill takes that much more. Only above LevelM.
+	Retention float64 `json:"retention,omitempty"`
 	// LevelM is where the water stands at Start.
 	LevelM float64 `json:"level_m"`
 
@@ -218,6 +221,9 @@ const (
 	MoveSetPoint ActKind = "move-setpoint" // Value m
 	ManualOpen   ActKind = "manual-open"   // the valve is held open from At to Until
 	ManualShut   ActKind = "manual-shut"   // the valve is held shut from At to Until
+	LiftSensor   ActKind = "lift-sensor"   // the level sensor hangs in the air from At to Until
+	TakeOverflow ActKind = "take-overflow" // the overflow pipe is out from At to Until
+	OpenDrain    ActKind = "open-drain"    // the bay's drain is open from At to Until
 )
 
 // Act is something a person does to a bay at a stated time.
@@ -337,7 +343,7 @@ func (c *Config) Validate() site.Problems {
 			p.Add(path+".bay", "the id of a bay", "there is no bay %q", a.Bay)
 		}
 		switch a.Kind {
-		case HandWater, ManualOpen, ManualShut:
+		case HandWater, ManualOpen, ManualShut, LiftSensor, TakeOverflow, OpenDrain:
 			if !a.Until.After(a.At) {
 				p.Add(path+".until", "a time after at", "it ends before it begins")
 			}
@@ -345,7 +351,7 @@ func (c *Config) Validate() site.Problems {
 		case MoveSetPoint:
 			positive(path+".value", a.Value)
 		default:
-			p.Add(path+".kind", "hand-water, move-setpoint, manual-open or manual-shut", "%q is not an act", a.Kind)
+			p.Add(path+".kind", "hand-water, move-setpoint, manual-open, manual-shut, lift-sensor, take-overflow or open-drain", "%q is not an act", a.Kind)
 		}
 	}
 	return p
@@ -399,7 +405,7 @@ func (b *BayConfig) validate(p *site.Problems, path string) {
 		x   float64
 	}{
 		{"fringe_m", b.FringeM}, {"floor_uneven_m", b.FloorUnevenM}, {"hysteresis_m", b.HysteresisM}, {"turn", b.Turn}, {"kerb_m", b.KerbM},
-		{"factor", b.Factor}, {"leak_m2", b.LeakM2}, {"level_m", b.LevelM}, {"travel_s", b.TravelS},
+		{"factor", b.Factor}, {"leak_m2", b.LeakM2}, {"retention", b.Retention}, {"level_m", b.LevelM}, {"travel_s", b.TravelS},
 		{"level.noise_m", b.Level.NoiseM}, {"level.quantum_m", b.Level.QuantumM}, {"level.loop_top_m", b.Level.LoopTopM},
 	} {
 		if !(f.x >= 0) || math.IsInf(f.x, 0) {

@@ -267,6 +267,9 @@ type effects struct {
 	clog            float64 // 1 or more
 	overflowBlocked bool
 	crestDownM      float64
+	// What people do is no fault but acts the same way.
+	lifted, noOverflow bool
+	drainM2            float64
 }
 
 func noEffects() effects { return effects{flowFactor: 1, meterFactor: 1, clog: 1} }

@@ -347,11 +347,23 @@ func (f *Field) change() {
 			if holds {
 				b.ctl.manual = -1
 			}
+		case LiftSensor:
+			b.fx.lifted = b.fx.lifted || holds
+		case TakeOverflow:
+			b.fx.noOverflow = b.fx.noOverflow || holds
+		case OpenDrain:
+			if holds {
+				b.fx.drainM2 = drainM2
+			}
 		}
 	}
 }
 
-const lph = 1e-3 / 3600 // L/h in m3/s
+const (
+	lph = 1e-3 / 3600 // L/h in m3/s
+	// drainM2 is the opening of a bay's drain, a pipe of 40 mm.
+	drainM2 = 1.26e-3
+)
 
 // apply enters an active fault into the effects.
 func (f *Field) apply(r *faultRun) {

@@ -15,18 +15,22 @@ type sensor struct {
 	driftM  float64
 	wouldM  float64 // what it would show without a fault
 	spiking bool
+	slow    wanderer
 }
 
 // read works out what the sensor in chamber level h shows at step k. air gives its temperature
 // effect and, unvented, the barometer's; x is the seconds since start.
 func (s *sensor) read(c *LevelSensor, fx *effects, seed, k uint64, x, h, waterC, airPa float64) {
+	if fx.lifted {
+		h = inAirM
+	}
 	v := h + c.OffsetM + c.PerDegM*(waterC-15)
 	if c.Unvented {
 		v += (airPa - standardPa) / (waterDensity * gravity)
 	}
 	v += c.DriftMDay * x / 86400
 	n := c.NoiseM
-	v += 0.8*n*gauss(seed, s.stream, k) + 0.6*n*wander(seed, s.stream+1, x, 300)
+	v += 0.8*n*gauss(seed, s.stream, k) + 0.6*n*s.slow.at(seed, s.stream+1, x, 300)
 	s.wouldM = v
 	v += s.driftM
 	if fx.noiseM > 0 {
@@ -47,6 +51,8 @@ func (s *sensor) read(c *LevelSensor, fx *effects, seed, k uint64, x, h, waterC,
 }
 
 const (
+	// inAirM is what a sensor shows that hangs in the air: its own depth below the liner.
+	inAirM       = -0.03
 	standardPa   = 101325.0
 	waterDensity = 998.2
 )

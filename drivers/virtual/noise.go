@@ -42,14 +42,29 @@ func gauss(seed, stream, n uint64) float64 {
 	return math.Sqrt(-2*math.Log(u)) * math.Cos(2*math.Pi*v)
 }
 
-// wander is a smooth random course of time with unit variance on the average: normal values at
-// whole multiples of period, joined by a cubic whose weights are normalised so that it does not
-// calm down between them. x is time in seconds from any fixed origin.
+// wander is a smooth random course of time with unit variance: normal values at whole multiples
+// of period, joined by a cubic whose weights are normalised so that it does not calm down
+// between them. x is time in seconds from any fixed origin.
 func wander(seed, stream uint64, x, period float64) float64 {
+	var w wanderer
+	return w.at(seed, stream, x, period)
+}
+
+// wanderer is a wander that is asked often: it keeps the two values it lies between, which only
+// saves time.
+type wanderer struct {
+	known bool
+	n     uint64
+	a, b  float64
+}
+
+func (w *wanderer) at(seed, stream uint64, x, period float64) float64 {
 	p := math.Floor(x / period)
 	f := x/period - p
-	n := uint64(int64(p))
-	a, b := gauss(seed, stream, n), gauss(seed, stream, n+1)
-	w := f * f * (3 - 2*f)
-	return ((1-w)*a + w*b) / math.Sqrt((1-w)*(1-w)+w*w)
+	if n := uint64(int64(p)); !w.known || n != w.n {
+		w.known, w.n = true, n
+		w.a, w.b = gauss(seed, stream, n), gauss(seed, stream, n+1)
+	}
+	k := f * f * (3 - 2*f)
+	return ((1-k)*w.a + k*w.b) / math.Sqrt((1-k)*(1-k)+k*k)
 }

@@ -57,7 +57,7 @@ func Default() Config {
 // defaultBay is a bay of the default pump house: lengths in mm, fill in L/min, meter in m3.
 func defaultBay(id string, area, clay, stonePorosity, clayPorosity, setPoint, fill, meter float64) BayConfig {
 	return BayConfig{
-		ID: id, Name: "Bay " + id, AreaM2: area,
+		ID: id, Name: id, AreaM2: area,
 		Layers: []LayerConfig{{Name: "stone", DepthM: 0.1, DrainablePorosity: stonePorosity},
 			{Name: "clay", DepthM: clay * 1e-3, DrainablePorosity: clayPorosity, Surface: true}},
 		FringeM: 0.012, FloorUnevenM: 0.002, HysteresisM: 0.004, Turn: 0.5,

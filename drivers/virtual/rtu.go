@@ -86,20 +86,27 @@ func (s *Slave) replyRTU(port io.Writer, frame []byte) error {
 	return nil
 }
 
-// nextFrame cuts the first right request frame from what has been read. It returns nil and
-// what may still become one when there is none.
+// nextFrame cuts the first right request frame from what has been read, and drops what stands
+// before it. It returns nil, and what may still become a frame, when there is none.
 func nextFrame(b []byte) (frame, rest []byte) {
-	for len(b) >= 4 {
-		n, known := requestLength(b)
-		switch {
-		case known && len(b) < n:
-			return nil, b
-		case known && crc(b[:n-2]) == uint16(b[n-2])|uint16(b[n-1])<<8:
-			return b[:n], b[n:]
+	rest = b[len(b):]
+	for i := range b {
+		tail := b[i:]
+		n, known := 4, true
+		if len(tail) >= 2 {
+			n, known = requestLength(tail)
 		}
-		b = b[1:]
+		switch {
+		case !known:
+		case len(tail) < n:
+			if len(rest) == 0 {
+				rest = tail
+			}
+		case crc(tail[:n-2]) == uint16(tail[n-2])|uint16(tail[n-1])<<8:
+			return tail[:n], tail[n:]
+		}
 	}
-	return nil, b
+	return nil, rest
 }
 
 // requestLength is the length of the request that begins with b, known from its function and,

@@ -161,6 +161,9 @@ func (f *Field) pointLines(p func(string, ...any), indent string, bay int, keys 
 			add("min: -40 mm")
 			add("max: 300 mm")
 			add("uncertainty: 2 mm")
+			if q := f.bays[bay].cfg.Level.QuantumM; q > 0 {
+				add("resolution: %s mm", mm(q))
+			}
 			if f.bays[bay].cfg.Level.Unvented {
 				add("vented: no")
 			}

@@ -109,7 +109,9 @@ type zone struct {
 	meanM  float64 // level of the mean curve
 	poros  float64 // porosity of the mean curve at the level
 	levelM float64
-	hint   int
+	// wetM is how high the stone has ever been wet.
+	wetM float64
+	hint int
 }
 
 // settle works out the level from the volume after it changed.

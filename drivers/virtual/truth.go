@@ -39,13 +39,14 @@ type Account struct {
 	Rain, Hand float64
 	Evaporated float64
 	// Overflowed ran over the crest where the crest belongs (or off the surface), Displaced ran
-	// out below it through an overflow that has slipped.
+	// out below it: through an overflow that has slipped or been taken out, or an open drain.
 	Overflowed, Displaced float64
 	// Leaked went through the liner, Seeped to the neighbours (less what came from them).
 	Leaked, Seeped float64
-	// Held is all water in the bay: Drainable in the stone, ClayWater in the clay's moisture
-	// and what still seeps down in it, ChamberWater in the chamber.
-	Held, Drainable, ClayWater, ChamberWater float64
+	// Held is all water in the bay: Drainable in the stone, Soaked that dry stone has taken up
+	// for good, ClayWater in the clay's moisture and what still seeps down in it, ChamberWater
+	// in the chamber.
+	Held, Drainable, Soaked, ClayWater, ChamberWater float64
 	// ChamberM is the level in the chamber, BayM the mean level of the bay, in metres.
 	ChamberM, BayM float64
 }
@@ -65,6 +66,7 @@ func (a Account) Since(b Account) Account {
 	d.Seeped -= b.Seeped
 	d.Held -= b.Held
 	d.Drainable -= b.Drainable
+	d.Soaked -= b.Soaked
 	d.ClayWater -= b.ClayWater
 	d.ChamberWater -= b.ChamberWater
 	return d
@@ -141,12 +143,12 @@ func (f *Field) account(i int) Account {
 		Filled: k.filled.value(), Registered: k.registered.value(), Rain: k.rain.value(), Hand: k.hand.value(),
 		Evaporated: k.evaporated.value(), Overflowed: k.overflowed.value(), Displaced: k.displaced.value(),
 		Leaked: k.leaked.value(), Seeped: k.seeped.value(),
-		ClayWater: b.clayM3 + b.percM3, ChamberWater: b.chamberM3, ChamberM: b.chamberM}
+		Soaked: b.soakedM3, ClayWater: b.clayM3 + b.percM3, ChamberWater: b.chamberM3, ChamberM: b.chamberM}
 	for j := range b.zones {
 		a.Drainable += b.zones[j].volM3
 		a.BayM += b.zones[j].levelM * b.zones[j].areaM2 / b.cfg.AreaM2
 	}
-	a.Held = a.Drainable + a.ClayWater + a.ChamberWater
+	a.Held = a.Drainable + a.Soaked + a.ClayWater + a.ChamberWater
 	return a
 }
 
