@@ -1,0 +1,261 @@
+package alarm
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// AlertName is the name of the Prometheus alert of a kind.
+func AlertName(k site.Kind) string {
+	name := "Bayledger"
+	for part := range strings.SplitSeq(string(k), "-") {
+		name += strings.ToUpper(part[:1]) + part[1:]
+	}
+	return name
+}
+
+// Rules renders the Prometheus rules from the table of kinds: one alert for each kind and
+// severity it can have, those about the watch itself, the escalation and the heartbeat. Every
+// duration is divided by factor and is never below one second: 1 gives the file that ships,
+// deploy/prometheus/bayledger.rules.yml, more is for a test whose clock runs faster. factor
+// must be at least 1.
+//
+// The labels of an alert never change while it fires. A warning that turns urgent is another
+// alert, so it is told once more.
+func Rules(factor float64) string {
+	w := rules{factor: factor}
+	w.line("# Generated from the table of kinds: go test ./agent/alarm -run TestRules -update. Do not edit.")
+	w.line("groups:")
+	w.line("  - name: bayledger-alarms")
+	w.line("    interval: %s", w.d(15*time.Second))
+	w.line("    rules:")
+	w.line("      # What stands on its own now. While a site is not scraped at all, what stood last is held for")
+	w.line("      # a day: a dead daemon must not read as an alarm that is over.")
+	w.line("      - record: bayledger:alarm:held")
+	w.line("        expr: |")
+	w.line("          max by (site, bay, kind, subject, severity) (bayledger_alarm)")
+	w.line("          or (")
+	w.line("            bayledger:alarm:held")
+	w.line("            unless on (site) max by (site) (bayledger_start_timestamp_seconds)")
+	w.line("            and on (site) max by (site) (last_over_time(bayledger_start_timestamp_seconds[%s]))", w.d(24*time.Hour))
+	w.line("          )")
+	for _, k := range site.Kinds {
+		for _, s := range severitiesOf(k) {
+			w.kind(k, s)
+		}
+	}
+	w.escalation()
+	w.line("  - name: bayledger-watch")
+	w.line("    interval: %s", w.d(15*time.Second))
+	w.line("    rules:")
+	for _, a := range watchAlerts {
+		w.watch(a)
+	}
+	return w.b.String()
+}
+
+// severitiesOf are the severities that are told to anybody.
+func severitiesOf(k site.KindInfo) []site.Severity {
+	switch k.Severity {
+	case site.LogOnly:
+		return nil
+	case site.Morning:
+		return []site.Severity{site.Warning, site.Urgent} // urgent when what it does is
+	}
+	return []site.Severity{site.Urgent, site.Warning}
+}
+
+// The durations of the rules.
+const (
+	// alertFor keeps an alert from firing before a Prometheus that has just started knows its
+	// Alertmanager: it would be dropped.
+	alertFor = 30 * time.Second
+	// keepFiring bridges a restart of the daemon.
+	keepFiring = 5 * time.Minute
+	// EscalateAfter is how long an urgent alarm may go unanswered.
+	EscalateAfter = 15 * time.Minute
+)
+
+type watchAlert struct {
+	name, expr string // expr holds %s for window
+	window     time.Duration
+	wait       time.Duration
+	severity   string
+	summary    string
+	text       string
+}
+
+// watchAlerts are about the watch itself, seen from outside.
+var watchAlerts = []watchAlert{
+	{"BayledgerDown", `max by (site, instance) (up{job="bayledger"}) == 0`, 0, 3 * time.Minute, "urgent",
+		`{{ $labels.site }}: the watch does not answer`,
+		"Prometheus cannot reach bayledger at {{ $labels.instance }}: no bay of this site is watched from here. First: is the site's internet up, and does the machine answer? If it does, look at systemctl status bayledger."},
+	{"BayledgerAbsent", `absent(up{job="bayledger"})`, 0, 5 * time.Minute, "urgent",
+		"No site is scraped",
+		"Prometheus has no target of the job bayledger: nobody is watched. First: look at the scrape configuration and its targets file."},
+	{"BayledgerStalled", `changes(bayledger_data_time_timestamp_seconds[%s]) == 0`, 10 * time.Minute, 5 * time.Minute, "urgent",
+		`{{ $labels.site }}: the watch stands still`,
+		"bayledger answers but its data time has not moved for 10 minutes: nothing is being watched. First: restart it (systemctl restart bayledger) and read its log."},
+	{"BayledgerRestarting", `changes(bayledger_start_timestamp_seconds[%s]) > 3`, time.Hour, 0, "warning",
+		`{{ $labels.site }}: the watch keeps restarting`,
+		"bayledger has started {{ $value }} times within an hour. First: journalctl -u bayledger, and the power supply of the machine."},
+	{"BayledgerSiteFileRefused", `max by (site) (bayledger_site_file_reload_failed) == 1`, 0, 5 * time.Minute, "warning",
+		`{{ $labels.site }}: the newest site file was refused`,
+		"An older site file is running. First: bayledger check --config /etc/bayledger/site.yaml names every mistake with its line."},
+	{"BayledgerHeartbeat", `vector(1)`, 0, 0, "none",
+		"Heartbeat", "Always firing: a watcher outside expects it and calls when it stops, for then Prometheus or Alertmanager is dead."},
+}
+
+// AlertNames are the names of all alerts, in the order of the rules.
+func AlertNames() []string {
+	var names []string
+	for _, k := range site.Kinds {
+		if len(severitiesOf(k)) > 0 {
+			names = append(names, AlertName(k.Kind))
+		}
+	}
+	names = append(names, "BayledgerUnanswered")
+	for _, a := range watchAlerts {
+		names = append(names, a.name)
+	}
+	return names
+}
+
+type rules struct {
+	b      strings.Builder
+	factor float64
+}
+
+func (w *rules) line(format string, args ...any) {
+	if len(args) == 0 {
+		w.b.WriteString(format)
+	} else {
+		fmt.Fprintf(&w.b, format, args...)
+	}
+	w.b.WriteByte('\n')
+}
+
+// d is a duration of the rules as Prometheus writes it, divided by the factor.
+func (w *rules) d(d time.Duration) string {
+	d = max(time.Duration(float64(d)/w.factor).Round(time.Second), time.Second)
+	for _, u := range []struct {
+		d time.Duration
+		s string
+	}{{24 * time.Hour, "d"}, {time.Hour, "h"}, {time.Minute, "m"}} {
+		if d%u.d == 0 {
+			return fmt.Sprintf("%d%s", d/u.d, u.s)
+		}
+	}
+	return fmt.Sprintf("%ds", d/time.Second)
+}
+
+// yaml quotes a text as a YAML scalar in one line.
+func yaml(s string) string { return "'" + strings.ReplaceAll(s, "'", "''") + "'" }
+
+func (w *rules) head(name, expr string, wait, keep time.Duration, labels ...string) {
+	w.line("      - alert: %s", name)
+	w.line("        expr: |")
+	w.line("          %s", expr)
+	if wait > 0 {
+		w.line("        for: %s", w.d(wait))
+	}
+	if keep > 0 {
+		w.line("        keep_firing_for: %s", w.d(keep))
+	}
+	w.line("        labels:")
+	for i := 0; i < len(labels); i += 2 {
+		w.line("          %s: %s", labels[i], labels[i+1])
+	}
+	w.line("        annotations:")
+}
+
+// annotate writes one annotation.
+func (w *rules) annotate(name string, text ...string) {
+	w.line("          %s: %s", name, yaml(strings.Join(text, "")))
+}
+
+const selector = `{site=%q,bay=%q,kind=%q,subject=%q}`
+
+// figure is a template that looks a number of the alarm up and puts it into words.
+func figure(metric, words string) string {
+	return `{{ with printf "` + metric + strings.ReplaceAll(selector, `"`, `\"`) +
+		`" $labels.site $labels.bay $labels.kind $labels.subject | query }}` + words + `{{ end }}`
+}
+
+const (
+	gallons   = `{{ if printf "bayledger_site_info{site=%q,units=\"in/gal\"}" $labels.site | query }}`
+	placeText = `{{ with printf "bayledger_site_info{site=%q}" $labels.site | query }}{{ . | first | label "name" }}{{ else }}{{ $labels.site }}{{ end }}` +
+		`{{ if $labels.bay }}, bay {{ with printf "bayledger_bay_info{site=%q,bay=%q}" $labels.site $labels.bay | query }}{{ or (. | first | label "name") $labels.bay }}{{ else }}{{ $labels.bay }}{{ end }}{{ end }}` +
+		`{{ if $labels.subject }}, {{ $labels.subject }}{{ end }}`
+)
+
+// amount is a volume or rate in the site's units.
+func amount(metric, perSI, perUS, si, us, before string) string {
+	scaled := func(factor string) string {
+		return `{{ printf "` + metric + strings.ReplaceAll(selector, `"`, `\"`) + ` * ` + factor + `" $labels.site $labels.bay $labels.kind $labels.subject | query | first | value | printf "%.0f" }}`
+	}
+	return figure(metric, before+gallons+scaled(perUS)+us+`{{ else }}`+scaled(perSI)+si+`{{ end }}`)
+}
+
+// numbers are rate, volume with uncertainty, time left and confidence, as far as they are known.
+func numbers() string {
+	return amount("bayledger_alarm_rate_cubic_meters_per_second", "3.6e6", "951019.4", " L/h.", " gal/h.", " Rate: ") +
+		amount("bayledger_alarm_volume_cubic_meters", "1000", "264.172", " L", " gal", " So far: ") +
+		amount("bayledger_alarm_volume_uncertainty_cubic_meters", "1000", "264.172", " L", " gal", " ± ") +
+		figure("bayledger_alarm_volume_cubic_meters", ".") +
+		figure("bayledger_alarm_time_left_seconds", ` Time left: {{ . | first | value | humanizeDuration }}.`)
+}
+
+// since is the onset in UTC and, where the site tells its offset, on the site's clock.
+func since() string {
+	return figure("bayledger_alarm_since_timestamp_seconds", ` Since {{ (. | first | value | toTime).Format "15:04" }} UTC`) +
+		`{{ with printf "bayledger_alarm_since_timestamp_seconds` + strings.ReplaceAll(selector, `"`, `\"`) +
+		` + on (site) group_left () max by (site) (bayledger_site_utc_offset_seconds)" $labels.site $labels.bay $labels.kind $labels.subject | query }}` +
+		` ({{ (. | first | value | toTime).Format "15:04" }} at the site){{ end }}.`
+}
+
+// words fills the table's placeholders with templates.
+func alertWords(text string) string {
+	return strings.NewReplacer("{bay}", "{{ $labels.bay }}",
+		"{shut-off}", `{{ with printf "bayledger_site_info{site=%q}" $labels.site | query }}{{ or (. | first | label "shut_off") "the main valve" }}{{ else }}the main valve{{ end }}`).Replace(text)
+}
+
+func (w *rules) kind(k site.KindInfo, s site.Severity) {
+	w.head(AlertName(k.Kind), fmt.Sprintf(`max by (site, bay, kind, subject) (bayledger:alarm:held{kind=%q,severity=%q})`, k.Kind, s),
+		alertFor, keepFiring, "severity", string(s))
+	w.annotate("summary", placeText, ": ", k.Title)
+	w.annotate("description", placeText, ": ", k.Says, ".", since(), numbers(), " If nobody acts: ", k.Consequence, ".")
+	w.annotate("first_action", alertWords(k.FirstAction))
+	if k.DoNot != "" {
+		w.annotate("do_not", alertWords(k.DoNot))
+	}
+	w.annotate("answer", `bayledger ack{{ with printf "bayledger_alarm_reference`+strings.ReplaceAll(selector, `"`, `\"`)+
+		`" $labels.site $labels.bay $labels.kind $labels.subject | query }} {{ . | first | value }}{{ end }}`)
+	w.annotate("runbook", runbook(AlertName(k.Kind)))
+}
+
+func runbook(name string) string { return "runbook.md#" + strings.ToLower(name) }
+
+func (w *rules) escalation() {
+	w.head("BayledgerUnanswered", `max by (site, bay, kind, subject) (bayledger:alarm:held{severity="urgent"})`+
+		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`,
+		EscalateAfter, 0, "severity", "urgent", "escalate", `"second"`)
+	w.annotate("summary", placeText, ": {{ $labels.kind }} is unanswered")
+	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers())
+	w.annotate("first_action", "Call whoever is on call; if nobody answers, go yourself: the alarm's own message says what to do first.")
+	w.annotate("runbook", runbook("BayledgerUnanswered"))
+}
+
+func (w *rules) watch(a watchAlert) {
+	expr := a.expr
+	if a.window > 0 {
+		expr = fmt.Sprintf(expr, w.d(a.window))
+	}
+	w.head(a.name, expr, a.wait, 0, "severity", a.severity)
+	w.annotate("summary", a.summary)
+	w.annotate("description", a.text)
+	w.annotate("runbook", runbook(a.name))
+}
