@@ -76,6 +76,13 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	if v != nil && v.Site != nil {
 		open := wanting(v.Alarms)
 		p.Open = alarmCards(sh.words, v, open)
+		for i := range p.Open {
+			var err error
+			if p.Open[i].Plot, err = s.evidence(r.Context(), sh.words, v, open[i]); err != nil {
+				s.fail(w, r, err)
+				return
+			}
+		}
 		for _, a := range v.Alarms {
 			switch {
 			case a.Cause != "":

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"cmp"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -129,8 +128,8 @@ type apiSeries struct {
 	StepS float64    `json:"step_s"`
 	TimeS []float64  `json:"time_s"`
 	Value []*float64 `json:"value"`
-	Min   []*float64 `json:"min,omitempty"`
-	Max   []*float64 `json:"max,omitempty"`
+	Min   []*float64 `json:"min"`
+	Max   []*float64 `json:"max"`
 }
 
 func (s *Server) routesAPI(mux *http.ServeMux) {
@@ -335,13 +334,13 @@ func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	var step time.Duration
+	step := time.Minute
 	if text := r.URL.Query().Get("step"); text != "" {
-		if step, err = time.ParseDuration(text); err != nil || step < 0 || (step > 0 && step < time.Second) {
-			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("step=%q is not a length of time of a second or more; write for example 60s or 1h.", text)}
+		if step, err = time.ParseDuration(text); err != nil || step < time.Minute || step%time.Minute != 0 {
+			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("step=%q is not a whole number of minutes; write for example 5m or 1h.", text)}
 		}
 	}
-	if n := to.Sub(from) / max(cmp.Or(step, p.Interval), time.Second); n > mostDots {
+	if n := to.Sub(from) / step; n > mostDots {
 		return nil, &answer{http.StatusBadRequest, fmt.Sprintf("That would be %d dots, more than %d; ask for a longer step or a shorter span.", n, mostDots)}
 	}
 	dots, err := s.deps.History.Series(r.Context(), p.ID, from, to, step)
@@ -349,16 +348,11 @@ func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
 		return nil, fmt.Errorf("page: read the series of %s: %w", p.ID, err)
 	}
 	info, _ := p.Quantity.Info()
-	out := apiSeries{Point: p.ID, Unit: info.WireUnit, StepS: step.Seconds(), TimeS: make([]float64, len(dots)), Value: make([]*float64, len(dots))}
-	if step > 0 {
-		out.Min, out.Max = make([]*float64, len(dots)), make([]*float64, len(dots))
-	}
+	out := apiSeries{Point: p.ID, Unit: info.WireUnit, StepS: step.Seconds(), TimeS: make([]float64, len(dots)), Value: make([]*float64, len(dots)), Min: make([]*float64, len(dots)), Max: make([]*float64, len(dots))}
 	for i, d := range dots {
 		out.TimeS[i] = float64(d.Time.UnixMilli()) / 1000
 		out.Value[i] = site.Num(d.Value * info.WireScale)
-		if step > 0 {
-			out.Min[i], out.Max[i] = site.Num(d.Min*info.WireScale), site.Num(d.Max*info.WireScale)
-		}
+		out.Min[i], out.Max[i] = site.Num(d.Min*info.WireScale), site.Num(d.Max*info.WireScale)
 	}
 	return out, nil
 }

@@ -85,7 +85,7 @@ func TestAPISeries(t *testing.T) {
 	at := time.Date(2026, 7, 14, 4, 0, 0, 0, time.UTC)
 	h := &aHistory{dots: []Dot{{Time: at, Value: 0.062, Min: 0.061, Max: 0.064}, {Time: at.Add(time.Minute), Value: nan, Min: nan, Max: nan}}}
 	s := serve(t, aQuietView(), func(_ *Options, d *Deps) { d.History = h })
-	got := answerOf[apiSeries](t, s, "/api/v1/points/A1-level?step=60s")
+	got := answerOf[apiSeries](t, s, "/api/v1/points/A1-level")
 	require.Equal(t, time.Minute, h.step)
 	require.Equal(t, "mm", got.Unit)
 	require.Equal(t, []float64{float64(at.Unix()), float64(at.Unix() + 60)}, got.TimeS)
@@ -93,7 +93,9 @@ func TestAPISeries(t *testing.T) {
 	require.InDelta(t, 61, *got.Min[0], 1e-9)
 	require.InDelta(t, 64, *got.Max[0], 1e-9)
 	require.Nil(t, got.Value[1])
-	require.Nil(t, answerOf[apiSeries](t, s, "/api/v1/points/A1-level").Min)
+	require.Nil(t, got.Min[1])
+	answerOf[apiSeries](t, s, "/api/v1/points/A1-level?step=1h")
+	require.Equal(t, time.Hour, h.step)
 }
 
 // TestAPIRefuses: wrong questions get a status and a sentence that says what would be right.
@@ -114,9 +116,9 @@ func TestAPIRefuses(t *testing.T) {
 		{"unknown bay", "/api/v1/events?bay=Z", aQuietView(), false, 404, "no bay"},
 		{"unknown bay", "/api/v1/account?bay=Z", aQuietView(), false, 404, "no bay"},
 		{"unknown point", "/api/v1/points/Z", aQuietView(), false, 404, "no point"},
-		{"step without unit", "/api/v1/points/A1-level?step=60", aQuietView(), false, 400, "60s"},
-		{"step below a second", "/api/v1/points/A1-level?step=1ms", aQuietView(), false, 400, "second"},
-		{"too many dots", "/api/v1/points/A1-level?from=2026-05-01T00:00:00Z&to=2026-07-01T00:00:00Z&step=1s", aQuietView(), false, 400, "dots"},
+		{"step without unit", "/api/v1/points/A1-level?step=60", aQuietView(), false, 400, "5m"},
+		{"step of no whole minutes", "/api/v1/points/A1-level?step=90s", aQuietView(), false, 400, "minutes"},
+		{"too many dots", "/api/v1/points/A1-level?from=2026-05-01T00:00:00Z&to=2026-07-01T00:00:00Z&step=1m", aQuietView(), false, 400, "dots"},
 		{"no journal", "/api/v1/events", aQuietView(), true, 501, "no journal"},
 		{"no journal", "/api/v1/points/A1-level", aQuietView(), true, 501, "no journal"},
 		{"stream of nothing known", "/api/v1/stream?of=view,money", aQuietView(), false, 400, "money"},

@@ -18,7 +18,11 @@ type bayPage struct {
 	Facts   []fact
 	Alarms  []alarmCard
 	Days    []dayRow
-	HasPlot bool
+	Plots   *bayPlots
+	OldLeak bool
+	Learned []fact
+	Cannot  []Ability
+	Can     []Ability
 	ID      string
 }
 
@@ -40,7 +44,7 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	}
 	b, sb := v.Bay(id), v.Site.Bay(id)
 	sh := s.shell(r, placeOf(v.Site, id), "ground")
-	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, gaugeReach(v.Site)), HasPlot: s.deps.History != nil}
+	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, gaugeReach(v.Site))}
 	for _, c := range v.Site.Courts {
 		if c.ID == sb.Court {
 			p.Court = nameOr(c.Name, c.ID)
@@ -64,6 +68,22 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	}
 	for i := len(b.Days) - 1; i >= 0; i-- {
 		p.Days = append(p.Days, dayRowOf(sh.words, b.Days[i], ""))
+	}
+	p.OldLeak = !b.Learned.OldLeakExcluded
+	p.Learned = learnedFacts(sh.words, b)
+	if s.deps.Able != nil {
+		for _, a := range s.deps.Able(v.Site, id) {
+			if a.Can {
+				p.Can = append(p.Can, a)
+			} else {
+				p.Cannot = append(p.Cannot, a)
+			}
+		}
+	}
+	var err error
+	if p.Plots, err = s.bayPlotsOf(r.Context(), sh.words, v, b, spanNamed(r)); err != nil {
+		s.fail(w, r, err)
+		return
 	}
 	s.render(w, r, http.StatusOK, "bay", p)
 }
@@ -115,4 +135,42 @@ func dayRowOf(w words, a water.Account, suffix string) dayRow {
 		row.Note = "not at rest at an end"
 	}
 	return row
+}
+
+// TitleOf names a kind for the templates.
+func (p bayPage) TitleOf(k site.Kind) string { return title(k) }
+
+// learnedFacts are what the account has learned of a bay, and how sure it is.
+func learnedFacts(w words, b *Bay) []fact {
+	l := b.Learned
+	share := func(e water.Estimate, digits int) string {
+		if !site.Known(e.Value) || !site.Known(e.U) {
+			return "not yet"
+		}
+		return fmt.Sprintf("%.*f\u00a0\u00b1\u00a0%.*f", digits, e.Value, digits, e.U)
+	}
+	perHour := func(e water.Estimate) string {
+		if !site.Known(e.Value) || !site.Known(e.U) {
+			return "not yet"
+		}
+		return w.plusMinus(e.Value*3600, e.U*3600) + "/h"
+	}
+	facts := []fact{
+		{"Drainable porosity at its level", share(l.Porosity, 2)},
+		{"Meter, porosity and area, true to nominal", share(l.Scale, 2)},
+		{"Evaporation to the reference", share(l.Factor, 2)},
+		{"Constant loss", perHour(l.ConstantM3S)},
+		{"Usual loss at night", perHour(l.NightM3S)},
+	}
+	if l.SettleS > 0 {
+		facts = append(facts, fact{"Settles after a fill in", span(time.Duration(l.SettleS * float64(time.Second)))})
+	}
+	if l.FlowM3S > 0 {
+		facts = append(facts, fact{"Usual flow of a fill", w.d.Rate(l.FlowM3S)})
+	}
+	state := "goes on"
+	if !l.Learning {
+		state = "held"
+	}
+	return append(facts, fact{"Learning", state})
 }

@@ -57,7 +57,8 @@ type History interface {
 	// Records returns the operator records of a span of those kinds, in order of time.
 	Records(ctx context.Context, from, to time.Time, kinds ...site.RecordKind) ([]site.Record, error)
 	// Series returns a point's calibrated readings from from (in) to to (out) in order of time.
-	// A step above 0 asks for one dot for each step that has readings.
+	// It gives one dot for each step, a whole number of minutes; a step without a good reading has
+	// NaN, or no dot.
 	Series(ctx context.Context, point string, from, to time.Time, step time.Duration) ([]Dot, error)
 }
 
@@ -69,8 +70,8 @@ type Ability struct {
 	How, Needs string
 }
 
-// Dot is one reading, or what a step of readings came to: mean, least and greatest of those that
-// were not bad, in SI. Value is NaN where a reading was bad. A gap is a step without a dot.
+// Dot is what a step of readings came to: mean, least and greatest of those that were not bad, in
+// SI; NaN when there was none.
 type Dot struct {
 	Time            time.Time
 	Value, Min, Max float64

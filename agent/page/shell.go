@@ -49,6 +49,9 @@ func (s *Server) shell(r *http.Request, title, here string) shell {
 	return sh
 }
 
+// ZoneName is the site's zone for the charts' script.
+func (s shell) ZoneName() string { return s.zone.String() }
+
 // LocalNow is the time of day at the site, Stamp a moment as an element, ISO one for machines.
 func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("Mon 2 Jan 15:04") }
 func (s shell) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }

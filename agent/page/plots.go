@@ -1,0 +1,168 @@
+package page
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"net/http"
+	"time"
+
+	"bayledger/agent/alarm"
+	"bayledger/agent/report"
+	"bayledger/agent/site"
+)
+
+// plotSpan is one of the spans a bay is drawn over.
+type plotSpan struct {
+	Name string
+	Len  time.Duration
+	Step time.Duration // some 700 dots, as many as a wide screen can show
+}
+
+var plotSpans = []plotSpan{
+	{"day", 24 * time.Hour, 2 * time.Minute},
+	{"week", 7 * 24 * time.Hour, 15 * time.Minute},
+	{"season", 183 * 24 * time.Hour, 6 * time.Hour},
+}
+
+func spanNamed(r *http.Request) plotSpan {
+	for _, s := range plotSpans {
+		if s.Name == r.URL.Query().Get("span") {
+			return s
+		}
+	}
+	return plotSpans[0]
+}
+
+// bayPlots are the curves of a bay as they stand where no script runs, and what the script needs
+// to draw its own.
+type bayPlots struct {
+	Spans                    []plotSpan
+	Span                     string
+	Level, Flow              template.HTML
+	Balance                  template.HTML
+	LevelPoint, SetPoint     string
+	FlowPoint                string
+	FromS, ToS, StepS        int64
+	DepthUnit, RateUnit      string
+	DepthScale, RateScale    float64 // from the API's mm and L/min to the site's units
+	FixedSet, Crest, BandLow string  // in the API's mm, empty when not known
+}
+
+func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp plotSpan) (*bayPlots, error) {
+	if s.deps.History == nil {
+		return nil, nil
+	}
+	to := w.now
+	from := to.Add(-sp.Len)
+	p := &bayPlots{Spans: plotSpans, Span: sp.Name, FromS: from.Unix(), ToS: to.Unix(), StepS: int64(sp.Step.Seconds())}
+	var depth, rate float64
+	p.DepthUnit, depth = w.d.DepthUnit()
+	p.RateUnit, rate = w.d.RateUnit()
+	p.DepthScale, p.RateScale = 1e-3/depth, 1/60000.0/rate
+	sb := v.Site.Bay(b.Bay)
+	mm := func(m float64) string {
+		if !site.Known(m) {
+			return ""
+		}
+		return fmt.Sprintf("%.2f", m*1000)
+	}
+	p.Crest = mm(sb.CrestM)
+	line := func(q site.Quantity, name, class string) (report.Line, string, error) {
+		pt := v.Site.Find(b.Bay, q)
+		if pt == nil {
+			return report.Line{}, "", nil
+		}
+		dots, err := s.deps.History.Series(ctx, pt.ID, from, to, sp.Step)
+		if err != nil {
+			return report.Line{}, "", fmt.Errorf("page: read the series of %s: %w", pt.ID, err)
+		}
+		return lineOf(dots, name, class), pt.ID, nil
+	}
+	level, id, err := line(site.Level, "level", "water")
+	if err != nil {
+		return nil, err
+	}
+	p.LevelPoint = id
+	set, id, err := line(site.SetPoint, "set point", "set")
+	if err != nil {
+		return nil, err
+	}
+	if p.SetPoint = id; id == "" && site.Known(b.SetPointM) {
+		p.FixedSet = mm(b.SetPointM)
+		set = report.Line{Name: "set point", Class: "set", T: []time.Time{from, to}, V: []float64{b.SetPointM, b.SetPointM}}
+	}
+	set.Step = true
+	flow, id, err := line(site.Flow, "flow", "water")
+	if err != nil {
+		return nil, err
+	}
+	p.FlowPoint = id
+	events, err := s.deps.History.Events(ctx, from, to.Add(time.Second), b.Bay, 200)
+	if err != nil {
+		return nil, fmt.Errorf("page: read the events of %s: %w", b.Bay, err)
+	}
+	var marks []report.Mark
+	for _, e := range events {
+		if e.State == site.Raised && e.CauseID == "" {
+			marks = append(marks, report.Mark{T: e.Since.Time, Label: title(e.Kind)})
+		}
+	}
+	name := placeOf(v.Site, b.Bay)
+	p.Level = report.Plot{Title: name + ": level and set point over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.DepthUnit, Scale: 1 / depth,
+		Lines: []report.Line{level, set}, Marks: marks}.SVG()
+	p.Flow = report.Plot{Title: name + ": flow over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.RateUnit, Scale: 1 / rate, Lines: []report.Line{flow}}.SVG()
+	days := b.Days[max(0, len(b.Days)-31):]
+	p.Balance = report.Bars(name+": taken in against what the weather asked, by day", w.d, w.zone, days)
+	return p, nil
+}
+
+func lineOf(dots []Dot, name, class string) report.Line {
+	l := report.Line{Name: name, Class: class, T: make([]time.Time, len(dots)), V: make([]float64, len(dots))}
+	for i, d := range dots {
+		l.T[i], l.V[i] = d.Time, d.Value
+	}
+	return l
+}
+
+// flowTells are the kinds whose evidence is the flow; the level shows the others.
+var flowTells = map[site.Kind]bool{site.ValveStuckOpen: true, site.ValveStuckClosed: true, site.LowFlow: true, site.NoSupply: true, site.MeterFault: true}
+
+// evidence draws what an alarm rests on, from two hours before its onset. An alarm without a bay,
+// or without the reading, has none.
+func (s *Server) evidence(ctx context.Context, w words, v *View, a alarm.Alarm) (template.HTML, error) {
+	if s.deps.History == nil || a.Now.Bay == "" {
+		return "", nil
+	}
+	q := site.Level
+	unit, size := w.d.DepthUnit()
+	if flowTells[a.Now.Kind] && v.Site.Find(a.Now.Bay, site.Flow) != nil {
+		q = site.Flow
+		unit, size = w.d.RateUnit()
+	}
+	pt := v.Site.Find(a.Now.Bay, q)
+	if pt == nil {
+		return "", nil
+	}
+	to := w.now
+	from := a.Now.Since.Add(-2 * time.Hour)
+	from = from.Add(-time.Duration(from.UnixNano() % int64(time.Minute)))
+	if to.Sub(from) > 40*24*time.Hour {
+		from = to.Add(-40 * 24 * time.Hour)
+	}
+	step := time.Duration(max(1, int(to.Sub(from)/time.Minute)/400)) * time.Minute
+	dots, err := s.deps.History.Series(ctx, pt.ID, from, to, step)
+	if err != nil {
+		return "", fmt.Errorf("page: read the series of %s: %w", pt.ID, err)
+	}
+	lines := []report.Line{lineOf(dots, pt.ID, "water")}
+	name := "flow"
+	if q == site.Level {
+		name = "level"
+		if b := v.Bay(a.Now.Bay); b != nil && site.Known(b.SetPointM) {
+			lines = append(lines, report.Line{Name: "set point", Class: "set", T: []time.Time{from, to}, V: []float64{b.SetPointM, b.SetPointM}})
+		}
+	}
+	return report.Plot{Title: placeOf(v.Site, a.Now.Bay) + ": " + name + " since two hours before " + lower(title(a.Now.Kind)), From: from, To: to, Zone: w.zone, Unit: unit,
+		Scale: 1 / size, Lines: lines, Marks: []report.Mark{{T: a.Now.Since.Time, Label: title(a.Now.Kind)}}}.SVG(), nil
+}
