@@ -19,7 +19,6 @@ type Journal struct {
 	MaxAge    time.Duration `yaml:"max_age" default:"400 d" min:"1 d" max:"10000 d" doc:"How long samples are kept once they have been forwarded."`
 	HourlyAge time.Duration `yaml:"hourly_age" default:"2928 d" min:"1 d" max:"20000 d" why:"eight years" doc:"How long hourly figures are kept, at least max_age."`
 	MaxSize   size          `yaml:"max_size" default:"8 GiB" doc:"Most the samples may take. The oldest forwarded go first; what has not been forwarded never goes."`
-	MinFree   size          `yaml:"min_free" default:"256 MiB" doc:"Room on the disk that is left to others."`
 }
 
 // InfluxDB is one historian that readings are forwarded to.
@@ -63,12 +62,12 @@ func (s *size) parse(text string) error {
 func (l *loader) journal() {
 	f := l.file.Journal
 	o := journal.DefaultOptions(f.Dir)
-	o.MaxAge, o.HourlyAge, o.MaxBytes, o.MinFreeBytes = f.MaxAge, f.HourlyAge, int64(f.MaxSize), int64(f.MinFree)
+	o.MaxAge, o.HourlyAge, o.MaxBytes = f.MaxAge, f.HourlyAge, int64(f.MaxSize)
 	l.cfg.Journal, l.cfg.CommitEvery = o, f.Commit
 	if f.Dir != "" && !strings.HasPrefix(f.Dir, "/") {
 		l.bad("journal.dir", "write the whole path, such as /var/lib/bayledger", "the folder %q depends on where the program is started", clip(f.Dir))
 	}
-	l.fromPart("journal", o.Validate(), map[string]string{"max_bytes": "max_size", "min_free_bytes": "min_free"})
+	l.fromPart("journal", o.Validate(), map[string]string{"max_bytes": "max_size"})
 }
 
 func (l *loader) influx() {
