@@ -19,7 +19,7 @@ import (
 // fieldCmd serves the virtual pump house alone.
 type fieldCmd struct {
 	Config  string    `type:"existingfile" help:"JSON of what differs from the default pump house."`
-	Listen  string    `default:"127.0.0.1:1502" placeholder:"HOST:PORT" help:"Modbus TCP address; empty for none."`
+	Listen  string    `default:"127.0.0.1:1502" placeholder:"HOST:PORT" help:"Modbus TCP address, 127.0.0.1:1502 if not given; empty for none."`
 	Rtu     string    `name:"rtu-listen" placeholder:"HOST:PORT" help:"Address for RTU frames over TCP."`
 	Serial  string    `placeholder:"DEVICE" help:"Serial device or pty for Modbus RTU, in place of --listen unless that is given."`
 	Baud    int       `default:"19200" help:"Speed of the serial line."`

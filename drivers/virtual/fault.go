@@ -153,7 +153,7 @@ func (f Fault) at(t time.Time) bool {
 func (f *Fault) SetPlace(text string) error {
 	info, ok := f.Kind.Info()
 	if !ok {
-		return fmt.Errorf("%q is not a fault; bayledger field --help lists them", f.Kind)
+		return fmt.Errorf("%q is not a fault; bayledger field --kinds lists them", f.Kind)
 	}
 	switch info.scope {
 	case ofBay:
@@ -180,7 +180,7 @@ func (f *Fault) SetPlace(text string) error {
 func (c *Config) checkFault(p *site.Problems, path string, f Fault) {
 	info, ok := f.Kind.Info()
 	if !ok {
-		p.Add(path+".kind", "one of the kinds bayledger field --help lists", "%q is not a fault", f.Kind)
+		p.Add(path+".kind", "one of those bayledger field --kinds lists", "%q is not a fault", f.Kind)
 		return
 	}
 	known := map[string]bool{}

@@ -20,6 +20,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/creack/pty"
 	"github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/require"
 	"go.bug.st/serial"
@@ -595,4 +596,29 @@ func TestControlLine(t *testing.T) {
 	open, err := net.Listen("tcp", "0.0.0.0:0")
 	require.NoError(t, err)
 	require.ErrorContains(t, s.ServeControl(t.Context(), open), "loopback")
+}
+
+// A line that goes away ends the serving with an error, and does not spin.
+func TestLineGone(t *testing.T) {
+	_, s, _ := standing(t)
+	master, line, err := pty.Open()
+	require.NoError(t, err)
+	port, err := serial.Open(line.Name(), &serial.Mode{BaudRate: 19200, DataBits: 8})
+	require.NoError(t, err)
+	require.NoError(t, line.Close())
+	done := make(chan error, 1)
+	go func() { done <- s.ServeRTU(context.Background(), port) }()
+	_, err = master.Write(unhex(t, "01 03 00 00 00 03 05 cb"))
+	require.NoError(t, err)
+	got := make([]byte, 11)
+	_, err = io.ReadFull(master, got)
+	require.NoError(t, err)
+	require.Equal(t, unhex(t, "01 03 06 03 20 02 d0 03 5c"), got[:9])
+	require.NoError(t, master.Close())
+	select {
+	case err := <-done:
+		require.ErrorContains(t, err, "serial line")
+	case <-time.After(30 * time.Second):
+		require.Fail(t, "it goes on serving a line that is gone")
+	}
 }
