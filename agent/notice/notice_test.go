@@ -1,0 +1,235 @@
+package notice
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/clock"
+	"bayledger/agent/site"
+	"bayledger/historian/journal"
+)
+
+func club(t *testing.T) *site.Site {
+	t.Helper()
+	zone, err := time.LoadLocation("Europe/Vienna")
+	require.NoError(t, err)
+	return &site.Site{ID: "riedhof", Name: "Riedhof", Zone: zone,
+		Courts: []site.Court{{ID: "c1", Bays: []site.Bay{{ID: "A1", Court: "c1"}, {ID: "A2", Court: "c1"}}}}}
+}
+
+// night is 01:40 in the site's summer time.
+var night = time.Date(2026, 7, 3, 23, 40, 0, 0, time.UTC)
+
+// route keeps what it is given, or fails.
+type route struct {
+	name string
+	got  []Message
+	fail error
+}
+
+func (r *route) Name() string { return r.name }
+func (r *route) Send(_ context.Context, m Message) error {
+	if r.fail != nil {
+		return r.fail
+	}
+	r.got = append(r.got, m)
+	return nil
+}
+
+func (r *route) take() []string {
+	var out []string
+	for _, m := range r.got {
+		out = append(out, m.Sort+": "+m.Short)
+	}
+	r.got = nil
+	return out
+}
+
+// events is the real journal's queue behind the interface.
+type events struct{ *journal.EventQueue }
+
+func (q events) Next(ctx context.Context, limit int) ([]Event, error) {
+	stored, err := q.EventQueue.Next(ctx, limit)
+	out := make([]Event, len(stored))
+	for i, s := range stored {
+		out[i] = Event{s.Pos, s.Event}
+	}
+	return out, err
+}
+
+type store struct{ b []byte }
+
+func (s *store) Load(context.Context) ([]byte, error)   { return s.b, nil }
+func (s *store) Save(_ context.Context, b []byte) error { s.b = b; return nil }
+
+func words(e site.Event) (string, string) {
+	return fmt.Sprintf("%s %s %s", e.Severity, e.Kind, e.State), "long " + e.ID
+}
+
+// bench is a notifier over a real journal, moved by hand.
+type bench struct {
+	*Notifier
+	t             *testing.T
+	j             *journal.Journal
+	first, second *route
+	standing      []Standing
+	store         *store
+	seq           int64
+}
+
+func newBench(t *testing.T) *bench {
+	t.Helper()
+	j, err := journal.Open(t.Context(), journal.DefaultOptions(t.TempDir()))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, j.Close()) })
+	b := &bench{t: t, j: j, first: &route{name: "first"}, second: &route{name: "second"}, store: &store{}}
+	b.restart()
+	return b
+}
+
+func (b *bench) restart() {
+	q, err := b.j.EventQueue(b.t.Context(), "notice")
+	require.NoError(b.t, err)
+	o := DefaultOptions()
+	o.First, o.Second = []Route{b.first}, []Route{b.second}
+	b.Notifier, err = New(o, club(b.t), events{q}, func() []Standing { return b.standing }, words, b.store, clock.Real{}, slog.New(slog.DiscardHandler))
+	require.NoError(b.t, err)
+	ctx, cancel := context.WithCancel(b.t.Context())
+	cancel()
+	require.NoError(b.t, b.Run(ctx), "loads its memory")
+	b.next, b.pause = time.Time{}, 0
+}
+
+func (b *bench) event(at time.Time, k site.Kind, s site.State, sev site.Severity, cause string) site.Event {
+	b.seq++
+	e := site.Event{V: 1, ID: site.EventID("riedhof", site.Key{Bay: "A1", Kind: k}, night), Seq: b.seq, Time: site.Stamp{Time: at},
+		Since: site.Stamp{Time: night}, Site: "riedhof", Bay: "A1", Kind: k, State: s, Severity: sev, CauseID: cause, Raised: site.Stamp{Time: night}}
+	_, err := b.j.AppendEvent(b.t.Context(), e)
+	require.NoError(b.t, err)
+	return e
+}
+
+func (b *bench) at(d time.Duration) { require.NoError(b.t, b.step(b.t.Context(), night.Add(d))) }
+
+// TestWhoIsTold: urgent at once, its end too; warnings and effects wait or stay quiet.
+func TestWhoIsTold(t *testing.T) {
+	b := newBench(t)
+	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	b.event(night, site.Overfill, site.Raised, site.Urgent, "riedhof/A1/valve-stuck-open//x")
+	b.event(night, site.Leak, site.Raised, site.Warning, "")
+	b.at(0)
+	require.Equal(t, []string{"alarm: urgent valve-stuck-open raised"}, b.first.take())
+	b.event(night.Add(time.Minute), site.ValveStuckOpen, site.Updated, site.Urgent, "")
+	b.event(night.Add(time.Minute), site.Leak, site.Updated, site.Urgent, "")
+	b.at(time.Minute)
+	require.Equal(t, []string{"alarm: urgent leak updated"}, b.first.take(), "a warning that turns urgent is told, numbers are not")
+	b.event(night.Add(2*time.Minute), site.ValveStuckOpen, site.Cleared, site.Urgent, "")
+	b.event(night.Add(2*time.Minute), site.Overfill, site.Cleared, site.Urgent, "riedhof/A1/valve-stuck-open//x")
+	b.at(2 * time.Minute)
+	require.Equal(t, []string{"over: urgent valve-stuck-open cleared"}, b.first.take(), "only what was told is over")
+	b.event(night.Add(3*time.Minute), site.Overfill, site.Raised, site.Urgent, "")
+	b.at(3 * time.Minute)
+	require.Equal(t, []string{"alarm: urgent overfill raised"}, b.first.take(), "an effect whose cause is gone stands on its own")
+	require.Empty(t, b.second.take())
+}
+
+// TestEscalation: just before, at, and after; an answer ends it; once, also over a restart.
+func TestEscalation(t *testing.T) {
+	b := newBench(t)
+	e := b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	b.standing = []Standing{{Event: e, Present: true}}
+	b.at(15*time.Minute - time.Second)
+	require.Empty(t, b.second.take())
+	b.restart()
+	b.at(15 * time.Minute)
+	require.Equal(t, []string{"escalation: Nobody has answered. urgent valve-stuck-open raised"}, b.second.take())
+	b.restart()
+	b.at(30 * time.Minute)
+	require.Empty(t, b.second.take())
+
+	b = newBench(t)
+	e = b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	for _, s := range []Standing{{Event: e, Acked: true, Present: true}, {Event: e, Present: false}} {
+		b.standing = []Standing{s}
+		b.at(time.Hour)
+		require.Empty(t, b.second.take(), "%+v", s)
+	}
+}
+
+// TestMorning: 06:30 in the site's time, once a day, never when it is late.
+func TestMorning(t *testing.T) {
+	b := newBench(t)
+	half := time.Date(2026, 7, 4, 4, 30, 0, 0, time.UTC).Sub(night) // 06:30 CEST
+	b.at(half - time.Second)
+	require.Empty(t, b.first.take())
+	b.at(half)
+	require.Equal(t, []string{"morning: Riedhof: all is well. 2 bays watched."}, b.first.take())
+	b.restart()
+	b.at(half + time.Minute)
+	require.Empty(t, b.first.take())
+	leak := b.event(night, site.Leak, site.Raised, site.Warning, "")
+	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{CauseID: "x", Severity: site.Urgent}, Present: true}}
+	b.at(half + 24*time.Hour)
+	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning. warning leak raised"}, b.first.take())
+	b.at(half + 48*time.Hour + morningFor + time.Second)
+	require.Empty(t, b.first.take(), "a morning line at 08:30 is of no use")
+}
+
+// TestOutage: nothing is lost while no route works, nothing is told that is too old, and order
+// and memory hold over a restart in between.
+func TestOutage(t *testing.T) {
+	b := newBench(t)
+	b.first.fail = errors.New("no network")
+	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	b.event(night.Add(time.Hour), site.ValveStuckOpen, site.Cleared, site.Urgent, "")
+	b.event(night.Add(time.Hour), site.Leak, site.Raised, site.Urgent, "")
+	for i := range 3 {
+		require.ErrorContains(t, b.step(t.Context(), night.Add(time.Hour+time.Duration(i)*time.Second)), "no network")
+	}
+	b.restart()
+	b.first.fail = nil
+	b.at(2 * time.Hour)
+	require.Equal(t, []string{"alarm: urgent valve-stuck-open raised", "over: urgent valve-stuck-open cleared", "alarm: urgent leak raised"}, b.first.take())
+	b.event(night, site.Drying, site.Raised, site.Urgent, "")
+	b.at(DefaultOptions().Useful + time.Second)
+	require.NotContains(t, b.first.take(), "alarm: urgent drying raised")
+}
+
+// TestOneOfTwoRoutes: a message that one route has is told; the other's failure holds nothing up.
+func TestOneOfTwoRoutes(t *testing.T) {
+	b := newBench(t)
+	broken := &route{name: "broken", fail: errors.New("refused")}
+	b.o.First = []Route{broken, b.first}
+	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	b.at(0)
+	b.at(time.Minute)
+	require.Len(t, b.first.take(), 1)
+}
+
+// TestPauses grow to a limit and end with the first success.
+func TestPauses(t *testing.T) {
+	b := newBench(t)
+	var got []time.Duration
+	for range 8 {
+		b.settle(t.Context(), night, errors.New("x"))
+		got = append(got, b.pause)
+	}
+	require.Equal(t, []time.Duration{10 * time.Second, 20 * time.Second, 40 * time.Second, 80 * time.Second, 160 * time.Second, retryMax, retryMax, retryMax}, got)
+	b.settle(t.Context(), night, nil)
+	require.Zero(t, b.pause)
+}
+
+func TestValidate(t *testing.T) {
+	o := DefaultOptions()
+	require.Equal(t, "notice", o.Validate()[0].Path)
+	o.First = []Route{&route{}}
+	require.Empty(t, o.Validate())
+	o.EscalateAfter, o.Useful, o.Morning = 0, 0, 5000
+	require.Len(t, o.Validate(), 3)
+}
