@@ -14,14 +14,16 @@ const (
 	tRate  trouble = iota // a loss (positive) or gain (negative) of so many L/h from its onset on
 	tMeter                // the meter registers this share too much from its onset on
 	tJump                 // so many litres came at once (hand watering, a sensor pushed); no fault of its own
+	tDark                 // as tRate, but only while the sun is down
 	tET                   // evaporation departs by this share from its onset on; the weather's doing
 	nTrouble
 )
 
 // onset is one moment at which a trouble may have begun, with the signature each would have left.
 type onset struct {
-	At  int64
-	Sig [nTrouble]water.Signature
+	At   int64
+	Dark float64 // hours of darkness since
+	Sig  [nTrouble]water.Signature
 }
 
 // bankState is the bank of one bay.
@@ -29,13 +31,14 @@ type bankState struct {
 	Onsets []onset
 	Quiet  int64 // no onset before this moment (a restart)
 
-	Open  site.Kind // what is open on the bay by the bank's evidence, empty for none
-	Since int64
-	Seen  int64 // when it was found
-	Size  float64
-	SizeU float64
-	LLR   float64
-	Rival float64 // log odds against the best rival
+	Open     site.Kind // what is open on the bay by the bank's evidence, empty for none
+	Since    int64
+	Seen     int64 // when it was found
+	Size     float64
+	SizeU    float64
+	LLR      float64
+	Rival    float64 // log odds against the best rival
+	MeterLLR float64 // how well a meter that counts wrongly explains the same
 }
 
 // restart forgets what happened before t: after it the bay is another bay.
@@ -100,6 +103,12 @@ func (w *Watch) bank(y *bay, now int64) {
 		}
 		b.Carry(&o.Sig[tJump], jump)
 		b.Carry(&o.Sig[tET], -b.ETL())
+		dark := 0.0
+		if !w.l.Day() {
+			dark = -b.Hours()
+			o.Dark += b.Hours()
+		}
+		b.Carry(&o.Sig[tDark], dark)
 		keep = append(keep, *o)
 	}
 	s.Onsets = keep
@@ -158,6 +167,10 @@ const worth = 6
 // urgentRate is a loss that would take 500 L in a night: such a finding may page.
 const urgentRate = 40.0
 
+// meterBaseline is how long a bay must have been known before its meter can be said to have
+// changed: what a few days have not pinned down yet looks like a step.
+const meterBaseline = 3 * day
+
 // gainPatience is how long water must have come in uncounted before it is told: a hose or a
 // shower nobody put on record wets the clay for hours, and no weeping valve does harm in less.
 const gainPatience = 12 * hour
@@ -170,8 +183,17 @@ func (w *Watch) test(y *bay, now int64) {
 	_, jump := s.likeliest(tJump, 0, 0)
 	_, et := s.likeliest(tET, 2*b.ETU(), 0)
 	harmless := max(jump, et)
-	for _, sign := range [2]float64{1, -1} {
-		o, llr := s.likeliest(tRate, 0, sign)
+	m, mLLR := s.likeliest(tMeter, 0.3, 0)
+	_, rLLR := s.likeliest(tRate, 0, 0)
+	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= 2*w.budget.odds && now-m.At > day && m.At >= w.st.Started+meterBaseline {
+		size, u, _ := m.Sig[tMeter].Best()
+		if s.sum(tMeter, sign(size), shares[:]) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u {
+			s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.MeterFault, m.At, now, size, u, mLLR, mLLR-max(harmless, rLLR)
+			return
+		}
+	}
+	for _, way := range [2]float64{1, -1} {
+		o, llr := s.likeliest(tRate, 0, way)
 		if o == nil || llr < worth {
 			continue
 		}
@@ -180,15 +202,30 @@ func (w *Watch) test(y *bay, now int64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		if s.sum(tRate, sign, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(o.At, now, size) || sign < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) {
+		if s.sum(tRate, way, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(o.At, now, size) || way < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) || !y.seenInTheDark(o, size) {
 			continue
 		}
 		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
-		if sign < 0 {
+		s.MeterLLR = mLLR
+		if way < 0 {
 			s.Open = site.ValveWeeping
 		}
 		return
 	}
+}
+
+// darkPatience is how much of a night must have been seen: in the first hours after sunset the
+// balance still carries the day's error.
+const darkPatience = 2.5
+
+// seenInTheDark says whether a loss shows while the sun is down too, which weather does not. One
+// larger than all the sun can take (0.7 mm an hour) need not wait for the night.
+func (y *bay) seenInTheDark(o *onset, size float64) bool {
+	if math.Abs(size) > 0.7*y.b.AreaM2 {
+		return true
+	}
+	g := &o.Sig[tDark]
+	return o.Dark >= darkPatience && g.J > 0 && g.LLR(size/2) > 1.5
 }
 
 // everywhere says whether most other bays of the site show the same since about the same time:
@@ -238,7 +275,11 @@ func (w *Watch) follow(y *bay, now int64) {
 	for i := range s.Onsets {
 		o := &s.Onsets[i]
 		if o.At == s.Since {
-			if size, u, llr := o.Sig[tRate].Best(); !math.IsNaN(size) && size*s.Size > 0 {
+			t := tRate
+			if s.Open == site.MeterFault {
+				t = tMeter
+			}
+			if size, u, llr := o.Sig[t].Best(); !math.IsNaN(size) && size*s.Size > 0 {
 				s.SizeU, s.LLR = u, llr
 				s.Size = size
 			}
@@ -253,7 +294,11 @@ func (w *Watch) follow(y *bay, now int64) {
 		if now-o.At < took || o.At <= s.Since {
 			continue
 		}
-		g := &o.Sig[tRate]
+		t := tRate
+		if s.Open == site.MeterFault {
+			t = tMeter
+		}
+		g := &o.Sig[t]
 		// Over this stretch a trouble of half the size is unlikelier than none.
 		if g.LLR(s.Size/2) < -w.budget.odds {
 			s.Open = ""
@@ -261,4 +306,11 @@ func (w *Watch) follow(y *bay, now int64) {
 			return
 		}
 	}
+}
+
+func sign(x float64) float64 {
+	if x < 0 {
+		return -1
+	}
+	return 1
 }

@@ -15,6 +15,7 @@ func (w *Watch) report(y *bay, now int64) {
 	w.saySensor(y, now)
 	w.sayLevels(y, now)
 	w.sayMeter(y, now)
+	w.sayFills(y, now)
 	w.sayBank(y, now)
 }
 
@@ -24,23 +25,96 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	if s.Open == "" {
 		return
 	}
-	n := site.NewFinding(s.Open, y.b.ID, "", at(s.Since))
+	subject := ""
+	if s.Open == site.MeterFault && y.meter != nil {
+		subject = y.meter.ID
+	}
+	n := site.NewFinding(s.Open, y.b.ID, subject, at(s.Since))
+	n.Confidence = 1 / (1 + math.Exp(-max(0, min(s.Rival, 30))))
+	if s.Open == site.MeterFault {
+		n.OrKind, n.WouldDecide = site.LevelSensorFault, "Run a bucket of known size through the meter; if it counts it rightly, dip the chamber."
+		word := "more"
+		if s.Size < 0 {
+			word = "less"
+		}
+		n.Because = fmt.Sprintf("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, word, w.when(s.Since))
+		w.say(n)
+		return
+	}
 	rate := math.Abs(s.Size) / 3.6e6
 	hours := float64(now-s.Since) / float64(hour)
 	n.RateM3S = rate
 	n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
-	n.Confidence = 1 / (1 + math.Exp(-min(s.Rival, 30)))
 	u := d.Rate(2 * s.SizeU / 3.6e6)
+	// A reading that drifts looks like a loss or a gain of slope times drift: up to a centimetre
+	// a day no evidence of one bay can tell them apart.
+	drift := math.Inf(1)
+	if k.SlopeM2 > 0 {
+		drift = rate * 86400 / k.SlopeM2
+	}
 	switch s.Open {
 	case site.Leak:
 		n.Because = fmt.Sprintf("Bay %s loses %s (± %s) more than weather and level explain, since about %s: %s so far.", y.name(), d.Rate(rate), u, w.when(s.Since), d.Water(n.VolumeM3))
+		switch {
+		case s.MeterLLR > s.LLR-w.budget.odds && s.MeterLLR > 0:
+			n.OrKind, n.WouldDecide = site.MeterFault, fmt.Sprintf("Shut the hand valve of bay %s tonight: if the level still falls it is the liner, and if it holds, the meter counts too much.", y.name())
+		case y.b.CrestM > 0 && k.BayM > y.b.CrestM-0.010:
+			n.OrKind, n.WouldDecide = site.OverflowFault, fmt.Sprintf("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow.", y.name())
+		case drift < 0.010:
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Dip the chamber of bay %s today and tomorrow: if the dips hold while the sensor falls, it is the sensor; shut its hand valve tonight, and if the dips fall too it is the liner.", y.name())
+		}
 	case site.ValveWeeping:
 		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s.", y.name(), d.Rate(rate), u, w.when(s.Since))
 		if rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.ToCrest = left(k.RoomM3 / rate)
 		}
+		if drift < 0.015 {
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Dip the chamber of bay %s today and tomorrow: if the dips hold while the sensor rises, it is the sensor; shut its hand valve tonight, and if the rise stops it is the valve.", y.name())
+		}
 	}
 	w.say(n)
+}
+
+// seepage looks for what one bay loses and its neighbour gains: two findings of about the same
+// size and onset on bays that share an edge are one trouble.
+func (w *Watch) seepage(now int64) {
+	d := w.s.Display
+	for _, pair := range w.s.Neighbours {
+		a, b := w.bay(pair[0]), w.bay(pair[1])
+		if a == nil || b == nil {
+			continue
+		}
+		from, to := &a.st.Bank, &b.st.Bank
+		if from.Open == site.ValveWeeping && to.Open == site.Leak {
+			a, b, from, to = b, a, to, from
+		}
+		if from.Open != site.Leak || to.Open != site.ValveWeeping {
+			continue
+		}
+		apart := math.Abs(from.Size + to.Size)
+		if apart > 3*math.Hypot(from.SizeU, to.SizeU)+0.3*math.Abs(from.Size) {
+			continue
+		}
+		since := max(from.Since, to.Since)
+		n := site.NewFinding(site.SeepageBetweenBays, a.b.ID, "", at(since))
+		n.Bays = []string{a.b.ID, b.b.ID}
+		rate := (from.Size - to.Size) / 2 / 3.6e6
+		n.RateM3S = rate
+		n.VolumeM3 = rate * float64(now-since) / 1000
+		n.VolumeU = math.Hypot(from.SizeU, to.SizeU) / 3.6e6 * float64(now-since) / 1000
+		n.Confidence = 0.9
+		n.Because = fmt.Sprintf("Bay %s loses %s and its neighbour %s gains %s, since about %s.", a.name(), d.Rate(from.Size/3.6e6), b.name(), d.Rate(-to.Size/3.6e6), w.when(since))
+		w.say(n)
+	}
+}
+
+func (w *Watch) bay(id string) *bay {
+	for _, y := range w.bays {
+		if y.b.ID == id {
+			return y
+		}
+	}
+	return nil
 }
 
 // when writes a moment with its day, as the club's clock shows it.

@@ -29,6 +29,7 @@ type state struct {
 	Stride  int64
 	Supply  supplyState
 	Frost   frostState
+	Main    mainState
 	Started int64
 	Resumed int64 // the end of the last pause in which nothing was watched
 }
@@ -50,6 +51,7 @@ type bayState struct {
 	Level  levelState
 	Sensor sensorState
 	Bank   bankState
+	Fills  fillState
 	Meter  meterState
 	Crest  crestState
 }
@@ -177,6 +179,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		w.stuckOpen(y, now)
 		w.stuckClosed(y, now)
 		w.meterRule(y, now)
+		w.fills(y, now)
 		w.crest(y, now)
 		w.levels(y, now)
 		if fresh {
@@ -184,6 +187,9 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		}
 	}
 	w.supply(now)
+	w.mainMeter(now)
+	w.sayMain(now)
+	w.seepage(now)
 	for _, y := range w.bays {
 		if !y.look.Maintain {
 			w.report(y, now)

@@ -117,23 +117,26 @@ type Look struct {
 	ValveKnown, ValveOpen bool
 	ValveChanged          int64
 
-	HasFlow, HasMeter bool
-	FlowM3S           float64 // what runs now, NaN when nothing measures it
-	FlowGood          bool    // the flow point's last reading was good
-	TotalM3           float64 // metered since the start, up to the last reading
-	MeterAt           int64
-	RunAt             int64 // last moment water was seen to run
-	RunM3S            float64
-	Runs              bool
-	FillFrom          int64
-	FillM3            float64
-	FillLevelM        float64 // the bay's level before the fill
-	Fills             int
-	HabitM3S          float64
-	HabitStopM        float64 // highest reading of usual fills; NaN when not known
-	HabitStops        int
-	PulseM3, StartM3S float64
-	RestartAt         int64 // when the meter's register last started again
+	HasFlow, HasMeter               bool
+	FlowM3S                         float64 // what runs now, NaN when nothing measures it
+	FlowGood                        bool    // the flow point's last reading was good
+	TotalM3                         float64 // metered since the start, up to the last reading
+	MeterAt                         int64
+	RunAt                           int64 // last moment water was seen to run
+	RunM3S                          float64
+	Runs                            bool
+	FillFrom                        int64
+	FillM3                          float64
+	FillLevelM                      float64 // the bay's level before the fill
+	Fills                           int
+	LastFlowM3S, LastM3, LastLevelM float64 // of the last fill that ended: mean flow, volume, level before it
+	LastPeakM3S                     float64 // highest flow read in it, 0 without a flow point
+	LastFrom, LastTo                int64
+	HabitM3S                        float64
+	HabitStopM                      float64 // highest reading of usual fills; NaN when not known
+	HabitStops                      int
+	PulseM3, StartM3S               float64
+	RestartAt                       int64 // when the meter's register last started again
 
 	RoomM3   float64 // to the crest; NaN without one
 	SlopeM2  float64 // learned dV/dh at the bay's level
@@ -173,6 +176,8 @@ func (l *Ledger) Look(i int, k *Look) {
 	}
 	k.RunAt, k.RunM3S, k.Runs = st.RunT, st.RunM3S, st.Runs
 	k.FillFrom, k.FillM3, k.FillLevelM = st.Fill.From, st.Fill.M3, st.Fill.LevelMM/1000
+	k.LastFlowM3S, k.LastM3, k.LastLevelM, k.LastTo = st.Last.FlowM3S, st.Last.M3, st.Last.LevelMM/1000, st.Last.To
+	k.LastPeakM3S, k.LastFrom = st.Last.PeakM3S, st.Last.From
 	k.Fills, k.HabitM3S = st.Fills, st.HabitFlow
 	k.HabitStopM, k.HabitStops = st.HabitStopMM/1000, st.HabitStopN
 	k.PulseM3, k.StartM3S = 0, y.startM3S

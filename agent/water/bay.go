@@ -27,6 +27,7 @@ type fill struct {
 	LastM3     float64
 	FlowM3S    float64 // mean while it ran
 	SetPointMM float64
+	PeakM3S    float64 // highest flow read
 }
 
 // bayState is all that is known of a bay. Its fields are exported for the snapshot alone.
@@ -40,7 +41,9 @@ type bayState struct {
 	NoiseMM2           float64 // variance of one reading about its neighbours
 	NoiseN             int
 	SmoothMM           float64 // last minute's mean, for rules that ask where the water stands
-	SumH, SumHH        float64
+	SumH, SumInc       float64 // SumInc of what had come in since the stride began, m3
+	Waits              bool    // a level waits for its moment's tick
+	WaitMM             float64
 	SumX               [3]float64
 	SumN               int
 	X                  [3]float64 // fades, L, at XT
@@ -87,6 +90,7 @@ type bayState struct {
 	ZN             float64
 	Cal            Signature // of a loss, to judge the passing noises by
 	CalFrom        int64
+	CalZ, CalN     float64
 	HomeMM, RoamMM float64 // where the level has lived for two days, and how far about it
 	WasMM          float64 // the level a stride ago
 	Soak           float64 // L of rain that may still be on its way through the clay
@@ -172,7 +176,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 	st.LevelMM, st.SmoothMM, st.SetMM, st.SetBeforeMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitStopMM, st.WaterTempC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitFlow = q
-	st.Quiet, st.RScale = 1, 1
+	st.Quiet, st.RScale, st.CalZ = 1, 1, math.NaN()
 	st.LevelQ = site.Bad
 	if b.SetPointM > 0 && y.setPoint == nil {
 		st.SetMM, st.SetFixed = b.SetPointM*1000, true
@@ -226,7 +230,6 @@ func (y *bay) sampleLevel(t int64, v float64, q site.Quality) {
 		return
 	}
 	mm := v * 1000
-	y.fades(t, 0)
 	if gap := t - st.GoodLevelT; gap < 2*minute && !math.IsNaN(st.LevelMM) {
 		// Half the mean square of successive differences is the variance of white noise,
 		// whatever the level does slowly; while water runs the level itself moves.
@@ -246,11 +249,23 @@ func (y *bay) sampleLevel(t int64, v float64, q site.Quality) {
 	if st.Maintain > t {
 		return // somebody has a hand in the chamber
 	}
-	st.SumH += mm
-	st.SumHH += mm * mm
+	y.settleLevel()
+	st.Waits, st.WaitMM = true, mm
+}
+
+// settleLevel books the level that waits. It waits for the next tick, because the meter's reading
+// of the same moment, which says what has just come in, may stand before it or behind it.
+func (y *bay) settleLevel() {
+	st := &y.st
+	if !st.Waits {
+		return
+	}
+	st.Waits = false
+	st.SumH += st.WaitMM
 	for i, x := range st.X {
 		st.SumX[i] += x
 	}
+	st.SumInc += st.IncM3
 	st.SumN++
 }
 
@@ -353,6 +368,7 @@ func (y *bay) sampleFlow(t int64, v float64, q site.Quality) {
 	if v > y.startM3S {
 		st.RunM3S = v
 		y.runs(t, 0)
+		st.Fill.PeakM3S = max(st.Fill.PeakM3S, v)
 	}
 	if y.meter == nil && good && t-at <= y.flowGap() {
 		// Without a meter the flow is integrated by the trapezium rule; a longer gap counts
@@ -537,7 +553,9 @@ func (y *bay) stride(from, now int64, k *sky) {
 			f.P[sW][sW] += sq((h - f.H) * g) // an unseen fill
 		}
 		wBefore := f.X[sW]
-		f.observe(s, h, r, x, y.curve)
+		// The mean level is that of a moment when part of the water had not come in yet.
+		late := (st.IncM3 - st.SumInc/float64(n)) * 1000
+		f.observe(s, h, r, late, x, y.curve)
 		if st.Overflowed {
 			st.Cum.OverflowRan = true
 			st.Cum.Overflow += max(0, wBefore-f.X[sW])
@@ -595,20 +613,28 @@ func (y *bay) outOfLine(s *step, h float64, now int64) {
 }
 
 // calibrate compares six-hour balances with what the filter claims to know of them, and scales
-// the passing noises so that the claim is true: the sequential tests rest on it.
+// the passing noises so that the claim is true: the sequential tests rest on it. It goes by how
+// much one stretch differs from the next, not by how large both are: a steady loss is for the
+// tests to find, not for the noise to swallow.
 func (y *bay) calibrate(s *step, now int64) {
 	st := &y.st
-	if st.CalFrom == 0 || now-st.CalFrom >= 6*hour {
-		if st.CalFrom != 0 && st.Cal.J > 0 && !st.F.Hold && now-st.Started > 12*hour {
-			z2 := min(9, st.Cal.D*st.Cal.D/st.Cal.J)
-			st.Quiet *= math.Exp((z2 - 1) * 0.06)
-			st.Quiet = max(0.25, min(8, st.Quiet))
-		}
-		st.CalFrom, st.Cal = now, Signature{}
-	}
+	const stretch = 6 * hour
 	if s.Poor || s.Out || now-st.LastRainT < 2*hour && st.LastRainT > 0 {
-		st.CalFrom, st.Cal = now, Signature{}
+		st.CalFrom, st.Cal, st.CalZ = now, Signature{}, math.NaN()
 		return
+	}
+	if st.CalFrom == 0 || now-st.CalFrom >= stretch {
+		z := math.NaN()
+		if st.CalFrom != 0 && st.Cal.J > 0 && !st.F.Hold && now-st.Started > 12*hour {
+			z = st.Cal.D / math.Sqrt(st.Cal.J)
+		}
+		if d := z - st.CalZ; !math.IsNaN(d) {
+			st.CalN++
+			d2 := min(9, d*d/2)
+			st.Quiet *= math.Exp((d2 - 1) * max(0.03, 0.12/math.Sqrt(st.CalN)))
+			st.Quiet = max(0.3, min(4, st.Quiet))
+		}
+		st.CalFrom, st.Cal, st.CalZ = now, Signature{}, z
 	}
 	s.carry(&st.Cal, -s.DT)
 }
@@ -643,6 +669,6 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 	c.UH = u
 	c.Settled = !st.Runs && math.Abs(lead) < 1 && u < 1.5
 	st.IncM3, st.ByHandM3 = 0, 0
-	st.SumH, st.SumHH, st.SumX, st.SumN = 0, 0, [3]float64{}, 0
+	st.SumH, st.SumInc, st.SumX, st.SumN = 0, 0, [3]float64{}, 0
 	st.Seq++
 }

@@ -187,7 +187,7 @@ func (f *filter) predict(s *step, add float64, area float64) {
 	q := s.Quiet
 	sdE := s.ETU
 	sdN := 0.010 * area * q
-	sdB := 0.5 * q
+	sdB := 0.5 * min(q, 2)
 	f.P[sE][sE] += sdE * sdE * (1 - s.Decay[sE]*s.Decay[sE])
 	f.P[sN][sN] += sdN * sdN * (1 - s.Decay[sN]*s.Decay[sN])
 	f.P[sB][sB] += sdB * sdB * (1 - s.Decay[sB]*s.Decay[sB])
@@ -212,11 +212,12 @@ func (f *filter) predict(s *step, add float64, area float64) {
 func sq(x float64) float64 { return x * x }
 
 // observe takes the mean level h mm of the stride with variance r mm2; x are the chamber's fades
-// in L. The comparison is made in litres: what the bay would hold at the level read, less the
+// in L, late what of the stride's water came in after the mean moment of the readings, L. The
+// comparison is made in litres: what the bay would hold at the level read, less the
 // chamber's lead and the sensor's passing error, against what it should hold. That is linear in
 // everything that is learned, also where the curve bends into the clay and a millimetre of level
 // is next to no water.
-func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
+func (f *filter) observe(s *step, h, r, late float64, x [3]float64, c *Curve) {
 	bay := h - f.X[sB]
 	for i := range x {
 		bay -= f.X[sA1+i] * x[i]
@@ -224,16 +225,16 @@ func (f *filter) observe(s *step, h, r float64, x [3]float64, c *Curve) {
 	g := f.slope(c, bay)
 	var H vec
 	H[sW] = 1
-	// The water the learned curve puts between the reference and here, by the expected level: by
-	// the level read, its noise would be learned as porosity.
-	H[sScale] = -(volumeMM(c, f.H) - volumeMM(c, f.Ref))
-	H[sTilt] = -tiltedMM(c, f.Ref, f.H)
 	H[sB] = g
 	for i := range x {
 		H[sA1+i] = g * x[i]
 	}
-	nu := f.held(c, bay) - f.X[sW]
+	nu := f.held(c, bay) - (f.X[sW] - late)
 	r *= g * g
+	// The water the learned curve puts between the reference and here, by the level expected; by
+	// the level read, its noise would be learned as porosity.
+	H[sScale] = -(volumeMM(c, f.H) - volumeMM(c, f.Ref))
+	H[sTilt] = -tiltedMM(c, f.Ref, f.H)
 	var ph vec
 	for i := range ph {
 		sum := 0.0

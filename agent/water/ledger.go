@@ -247,6 +247,7 @@ func (l *Ledger) Tick(t time.Time) {
 	}
 	st.Now = now
 	for _, y := range l.bays {
+		y.settleLevel()
 		y.fades(now, 0)
 		y.endFill(now)
 	}
