@@ -56,6 +56,7 @@ func TestForwarder(t *testing.T) {
 			testRetryAfter(t, r, o, func() string { return time.Now().Add(2 * time.Second).UTC().Format(http.TimeFormat) })
 		}},
 		{"two destinations do not wait for each other", testTwo},
+		{"what is shipped for an ops team runs", testShipped},
 		{"a restarted server gets the rest", testRestart},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -479,4 +480,26 @@ func TestOptionsNameEveryMistake(t *testing.T) {
 	_, err := influx.New(bad, "club", known, nil, slog.New(slog.DiscardHandler))
 	_, ok := errors.AsType[site.Problems](err)
 	require.True(t, ok)
+}
+
+// testShipped runs what deploy/influxdb gives to an ops team against the server.
+func testShipped(t *testing.T, r *rig, _ influx.Options) {
+	statements, err := os.ReadFile(filepath.Join("..", "..", "deploy", "influxdb", "retention.influxql"))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(statements)) {
+		r.server.Query("", strings.TrimSpace(line))
+	}
+	readme, err := os.ReadFile(filepath.Join("..", "..", "deploy", "influxdb", "README.md"))
+	require.NoError(t, err)
+	ran := 0
+	for line := range strings.Lines(string(readme)) {
+		if query := strings.TrimSpace(line); strings.HasPrefix(query, "SELECT ") {
+			r.server.Query("pump", query)
+			ran++
+		}
+	}
+	require.Equal(t, 3, ran)
+	for _, q := range site.Quantities {
+		require.Contains(t, string(readme), "`"+string(q.Quantity)+"`")
+	}
 }
