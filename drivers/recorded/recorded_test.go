@@ -495,6 +495,19 @@ func TestSampleWriterGathersOneScanInOneRow(t *testing.T) {
 	require.ErrorContains(t, w.Sample(site.Sample{Point: "A1-level", Time: now}), "comes after")
 }
 
+func TestOneInstantIsOneRowWithoutGathering(t *testing.T) {
+	st := clubOf(t, recorded.Survey{Bays: []recorded.SurveyBay{{ID: "A1", Columns: []recorded.SurveyColumn{{Column: recorded.Level}, {Column: recorded.Meter}}}}}, "A1")
+	var b bytes.Buffer
+	w := recorded.NewSampleWriter(&b, st, 0)
+	for i := range 2 {
+		now := at("2025-06-20T22:00:00Z").Add(time.Duration(i) * time.Second)
+		require.NoError(t, w.Sample(site.Sample{Point: "A1-level", Time: now, Value: 0.05}))
+		require.NoError(t, w.Sample(site.Sample{Point: "A1-meter", Time: now, Value: 1}))
+	}
+	require.NoError(t, w.Flush())
+	require.Equal(t, "time,bay,level_mm,meter_l\n2025-06-20T22:00:00Z,A1,50,1000\n2025-06-20T22:00:01Z,A1,50,1000\n", b.String())
+}
+
 // TestRainDoesNotDriftInWriting: a total that grows by less than the last place written still
 // arrives.
 func TestRainDoesNotDriftInWriting(t *testing.T) {

@@ -134,12 +134,14 @@ func (v Survey) Points() []site.Point {
 }
 
 // Fit returns the site as the data show it: without the points whose column no file has, because
-// that instrument was not recorded, and with the interval at which each point was recorded in
+// that instrument was not recorded, without those of bays that have no row in the part Survey
+// looks at, and with the interval at which each point was recorded in
 // place of the one at which the daemon would read it. What is left of st is shared. dropped are
 // the ids of the points that are gone, in order.
 func (v Survey) Fit(st *site.Site) (fitted *site.Site, dropped []string) {
-	interval := map[unusedCell]time.Duration{}
+	interval, there := map[unusedCell]time.Duration{}, map[string]bool{"": true}
 	for _, b := range v.Bays {
+		there[b.ID] = true
 		for _, c := range b.Columns {
 			interval[unusedCell{b.ID, c.Column}] = c.Interval
 		}
@@ -151,7 +153,7 @@ func (v Survey) Fit(st *site.Site) (fitted *site.Site, dropped []string) {
 	copied.Points = nil
 	for _, p := range st.Points {
 		c, ok := ColumnOf(p.Quantity, p.Bay != "")
-		if !ok || v.has&(1<<c) == 0 {
+		if !ok || v.has&(1<<c) == 0 || !there[p.Bay] {
 			dropped = append(dropped, p.ID)
 			continue
 		}

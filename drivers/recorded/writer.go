@@ -185,7 +185,7 @@ func (s *SampleWriter) Sample(smp site.Sample) error {
 		return fmt.Errorf("recorded data: sample of %s for %s comes after %s", smp.Point, t.Format(time.RFC3339Nano), s.newest.Format(time.RFC3339Nano))
 	}
 	s.newest = t
-	if err := s.flushBefore(t.Add(-s.gather)); err != nil {
+	if err := s.flushBefore(t.Add(-s.gather - time.Millisecond)); err != nil {
 		return err
 	}
 	i := slices.IndexFunc(s.open, func(o openRow) bool { return o.row.Bay == to.bay })
