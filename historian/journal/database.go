@@ -39,6 +39,7 @@ const applicationID = 0x6261796c
 type settings struct {
 	readOnly bool
 	fresh    bool // there is no file yet
+	mayCopy  bool // a reader that may write another file
 	maxPages int64
 	walLimit int64
 	// vfs names another file system layer, for tests that need to see writes and syncs.
@@ -53,7 +54,9 @@ func dsn(file string, s settings) string {
 	pragma("busy_timeout", "10000")
 	if s.readOnly {
 		q.Set("mode", "ro")
-		pragma("query_only", "1")
+		if !s.mayCopy {
+			pragma("query_only", "1")
+		}
 	} else {
 		q.Set("_txlock", "immediate")
 		if s.fresh { // on a file that exists it would write, also on one that must be refused

@@ -12,9 +12,9 @@
 // by one and are never given twice; records stand between samples, at their AfterSeq.
 //
 // What hurts: a full disk cannot be emptied by SQLite itself, because a delete needs room for
-// its log. The journal therefore stays below a page limit of its own and keeps a ballast file
-// to let go in need. ErrFull is the answer that says a sample was not stored; the caller goes
-// on without it and counts it.
+// its log. The journal therefore has a page limit of its own (Options.MaxBytes), to be set below
+// the disk's room, and drops the oldest forwarded samples as it nears it. ErrFull is the answer
+// that says a sample was not stored; the caller goes on without it and counts it.
 //
 // Values are stored as decoded, before calibration, with the calibration's id; everything that
 // reads (Entries, queues, Series, export) gets them calibrated. Samples taken while nobody

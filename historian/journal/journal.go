@@ -32,7 +32,6 @@ const (
 	ledgerFile  = "ledger.db"
 	copyFile    = "ledger-copy.db"
 	lockFile    = "lock"
-	ballastFile = "ballast"
 )
 
 // batchRows bounds the samples of one stored batch, so that a reader never has to hold more.
@@ -65,11 +64,12 @@ type Journal struct {
 	upkeep upkeep
 	counts counts
 	opened []Incident
+	copied int64 // the day of data of the ledger's copy; guarded by upkeep.mu
 }
 
 // counts are what Stats tells.
 type counts struct {
-	samples, refused, full atomic.Int64
+	samples, refused, full, dropped atomic.Int64
 }
 
 // Incident is something Open found and put right, to be told to people.
@@ -83,8 +83,8 @@ type Incident struct {
 }
 
 // Open opens the journal in opts.Dir, makes it when there is none, and brings it back after
-// whatever the last process did to it: a damaged file is set aside and what it still holds is
-// saved (Incidents tells of it).
+// whatever the last process did to it: a damaged file is set aside whole, a new one or the last
+// copy takes its place, and Incidents tells of it.
 func Open(ctx context.Context, opts Options) (*Journal, error) {
 	if err := opts.Validate().Err(); err != nil {
 		return nil, fmt.Errorf("journal: options: %w", err)

@@ -18,7 +18,8 @@ type Options struct {
 	// MaxBytes bounds the file of samples. The oldest forwarded samples go when it is nearly
 	// reached; what has not been forwarded never goes.
 	MaxBytes int64
-	// MinFreeBytes is room on the disk that the journal leaves to others.
+	// MinFreeBytes is room on the disk that the journal leaves to others: with less, the oldest
+	// forwarded samples go and their pages are given back.
 	MinFreeBytes int64
 	// ReadOnly opens a journal that another process may be writing: queries, Entries, export
 	// and backup work, everything that writes returns ErrReadOnly.

@@ -75,6 +75,8 @@ func (j *Journal) Maintain(ctx context.Context) error {
 	}{
 		{"save positions", j.savePositions},
 		{"roll up", j.rollUp},
+		{"retention", j.prune},
+		{"daily copy", j.copyLedger},
 	} {
 		if err := step.do(ctx); err != nil {
 			errs = append(errs, fmt.Errorf("%s: %w", step.name, err))
