@@ -28,13 +28,14 @@ type Register struct {
 	ModulusM3 float64 // where it rolls over; NaN when never
 	MaxM3S    float64 // the most that can flow
 
-	have         bool
-	base, baseAt float64 // the last reading believed, and when
-	// aside holds readings that do not follow from base: the first and the latest of them, and
-	// how many in a row follow from each other.
-	aside, asideAt   float64
-	asideLast, lastT float64
-	asideN           int
+	// What follows is exported for the snapshot alone. Base is the last reading believed; Aside
+	// holds readings that do not follow from it: the first and the latest of them, and how many
+	// in a row follow from each other.
+	Have             bool
+	Base, BaseAt     float64
+	Aside, AsideAt   float64
+	AsideLast, LastT float64
+	AsideN           int
 }
 
 // confirm is how many readings in a row that follow from each other make a restart believed. A
@@ -60,41 +61,41 @@ func (r *Register) Add(t, v float64) (float64, Step) {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return 0, StepNaN
 	}
-	if !r.have {
-		r.have, r.base, r.baseAt = true, v, t
+	if !r.Have {
+		r.Have, r.Base, r.BaseAt = true, v, t
 		return 0, StepFirst
 	}
-	if !(t > r.baseAt) {
+	if !(t > r.BaseAt) {
 		return 0, StepNaN
 	}
-	if inc, step := r.follow(r.base, r.baseAt, t, v); step == StepCounted || step == StepWrapped || step == StepBackward {
-		glitch := r.asideN > 0
-		r.asideN = 0
+	if inc, step := r.follow(r.Base, r.BaseAt, t, v); step == StepCounted || step == StepWrapped || step == StepBackward {
+		glitch := r.AsideN > 0
+		r.AsideN = 0
 		if step == StepBackward {
 			// The highest reading stays the base, so that its coming back counts nothing.
-			r.baseAt = t
+			r.BaseAt = t
 			return 0, step
 		}
-		r.base, r.baseAt = v, t
+		r.Base, r.BaseAt = v, t
 		if glitch && inc == 0 {
 			return 0, StepGlitch
 		}
 		return inc, step
 	}
-	if r.asideN > 0 {
-		if _, step := r.follow(r.asideLast, r.lastT, t, v); step == StepCounted || step == StepBackward {
-			r.asideN++
-			r.asideLast, r.lastT = max(v, r.asideLast), t
-			if r.asideN >= confirm {
+	if r.AsideN > 0 {
+		if _, step := r.follow(r.AsideLast, r.LastT, t, v); step == StepCounted || step == StepBackward {
+			r.AsideN++
+			r.AsideLast, r.LastT = max(v, r.AsideLast), t
+			if r.AsideN >= confirm {
 				// What was counted since the restart is water.
-				inc := max(0, r.asideLast-r.aside)
-				r.base, r.baseAt, r.asideN = r.asideLast, t, 0
+				inc := max(0, r.AsideLast-r.Aside)
+				r.Base, r.BaseAt, r.AsideN = r.AsideLast, t, 0
 				return inc, StepRestart
 			}
 			return 0, StepWaiting
 		}
 	}
-	r.aside, r.asideAt, r.asideLast, r.lastT, r.asideN = v, t, v, t, 1
+	r.Aside, r.AsideAt, r.AsideLast, r.LastT, r.AsideN = v, t, v, t, 1
 	return 0, StepWaiting
 }
 
@@ -121,8 +122,8 @@ func (r *Register) follow(base, baseAt, t, v float64) (float64, Step) {
 // Gap reports how many seconds lie between t and the last reading that was believed; NaN before
 // the first.
 func (r *Register) Gap(t float64) float64 {
-	if !r.have {
+	if !r.Have {
 		return math.NaN()
 	}
-	return t - r.baseAt
+	return t - r.BaseAt
 }
