@@ -31,6 +31,10 @@ const (
 
 // commands is the command line; kong fills it.
 type commands struct {
+	Export  exportCmd  `cmd:"" help:"The journal's samples as recorded data (CSV) or line protocol."`
+	Journal journalCmd `cmd:"" help:"Self-check; lines a server refused: list, send again."`
+	Backup  backupCmd  `cmd:"" help:"Copy the journal while the daemon goes on."`
+	Restore restoreCmd `cmd:"" help:"Put a backup in place of the journal."`
 	Version versionCmd `cmd:"" help:"Version, commit and schema versions."`
 }
 
