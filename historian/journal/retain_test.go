@@ -160,6 +160,9 @@ func TestADamagedFileIsSetAsideAndNamed(t *testing.T) {
 		shut(t, j)
 		spoilt := []byte(strings.Repeat("rubbish ", 1000))
 		require.NoError(t, os.WriteFile(filepath.Join(o.Dir, file), spoilt, 0o600))
+		for _, log := range []string{"-wal", "-shm"} { // or SQLite would mend the first pages from its log
+			require.NoError(t, os.RemoveAll(filepath.Join(o.Dir, file+log)))
+		}
 		j = open(t, o)
 		require.Len(t, j.Incidents(), 1)
 		kept, err := os.ReadFile(filepath.Join(o.Dir, j.Incidents()[0].File))
