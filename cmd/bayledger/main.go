@@ -20,6 +20,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"bayledger/agent/site"
+	"bayledger/agent/sitefile"
 )
 
 // Exit codes of the program.
@@ -31,6 +32,13 @@ const (
 
 // commands is the command line; kong fills it.
 type commands struct {
+	Demo    demoCmd    `cmd:"" help:"The whole system in one process, with a virtual pump house: a night with faults, and its account."`
+	Run     runCmd     `cmd:"" help:"The daemon."`
+	Check   checkCmd   `cmd:"" help:"Every mistake of a site file at once."`
+	Probe   probeCmd   `cmd:"" help:"Registers of an unknown device, with each plausible decoding."`
+	Ack     ackCmd     `cmd:"" help:"Answer an alarm, or list what is open."`
+	Replay  replayCmd  `cmd:"" help:"Recorded data through the same watch."`
+	Field   fieldCmd   `cmd:"" help:"The virtual pump house alone."`
 	Export  exportCmd  `cmd:"" help:"The journal's samples as recorded data (CSV) or line protocol."`
 	Journal journalCmd `cmd:"" help:"Self-check; lines a server refused: list, send again."`
 	Backup  backupCmd  `cmd:"" help:"Copy the journal while the daemon goes on."`
@@ -97,6 +105,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 func exitCode(err error, stderr io.Writer) int {
 	if err == nil {
 		return exitDone
+	}
+	if mistakes, ok := errors.AsType[sitefile.Mistakes](err); ok {
+		fmt.Fprintln(stderr, mistakes)
+		return exitInput
 	}
 	if problems, ok := errors.AsType[site.Problems](err); ok {
 		fmt.Fprintln(stderr, problems)

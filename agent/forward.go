@@ -1,0 +1,60 @@
+package agent
+
+import (
+	"context"
+	"time"
+
+	"bayledger/agent/page"
+	"bayledger/historian/influx"
+)
+
+// sink is something that is sent what the journal holds.
+type sink struct {
+	id  string
+	run func(ctx context.Context) error
+	// state is what page and metrics show, trouble what keeps it from taking data.
+	state   func() page.Sink
+	trouble func() string
+}
+
+// openSinks makes a forwarder with its own place in the journal for every historian of the site
+// file, and gives up the places of those that have left it.
+func (a *Agent) openSinks(ctx context.Context, p *parts) error {
+	var names []string
+	for _, o := range p.cfg.Influx {
+		q, err := a.journal.Queue(ctx, o.Name, true)
+		if err != nil {
+			return err
+		}
+		f, err := influx.New(o, p.cfg.Site.ID, a.journal.Places, q, a.part("historian"))
+		if err != nil {
+			return err
+		}
+		names = append(names, o.Name)
+		p.sinks = append(p.sinks, sink{id: o.Name, run: f.Run,
+			state: func() page.Sink {
+				st := f.Status()
+				return page.Sink{ID: o.Name, Name: "historian " + o.Name, Up: st.State == influx.Working || st.State == influx.Starting,
+					Behind: st.Behind, Lag: a.lag(st.Behind, st.LastStored)}
+			},
+			trouble: func() string { return f.Status().Trouble },
+		})
+	}
+	return a.openRelay(ctx, p, names)
+}
+
+// lag is how long a sink has been behind: the time since it last stored anything.
+func (a *Agent) lag(behind int64, last time.Time) time.Duration {
+	if behind == 0 {
+		return 0
+	}
+	if last.IsZero() {
+		last = a.started
+	}
+	return max(0, a.clk.Now().Sub(last))
+}
+
+// InfluxAt is a historian without a password at a URL, with everything as usual.
+func InfluxAt(url, bucket string) influx.Options {
+	return influx.DefaultOptions("archive", url, bucket)
+}

@@ -1,0 +1,94 @@
+package agent
+
+import (
+	"fmt"
+
+	"bayledger/agent/page"
+	"bayledger/agent/site"
+)
+
+// health is the state of the daemon's own parts as page and metrics show it.
+func (a *Agent) health() page.Health {
+	h := page.Health{Started: a.started, Version: a.opts.Version}
+	p := a.parts.Load()
+	links, devices := p.driver.Stats()
+	for _, l := range links {
+		out := page.Link{ID: l.Link, Up: l.Up, Since: l.Since, Note: l.Last}
+		switch {
+		case l.OtherMaster != "":
+			out.Up, out.Note = false, "another master speaks on this line: "+l.OtherMaster
+		case l.Listening:
+			out.Note = "listening for another master before the first request"
+		case l.Up:
+			out.Note = ""
+		}
+		for _, d := range devices {
+			if d.Link != l.Link {
+				continue
+			}
+			u := page.Unit{ID: d.Device, Up: d.Up}
+			if !d.Up {
+				u.Note = d.Last
+			}
+			out.Units = append(out.Units, u)
+		}
+		h.Links = append(h.Links, out)
+	}
+	for _, s := range p.sinks {
+		h.Sinks = append(h.Sinks, s.state())
+	}
+	k := a.keeper
+	h.Journal = page.Journal{OK: k.trouble == "", Note: k.trouble, Unjournaled: k.count.Unjournaled}
+	h.ClockSure, h.ClockNote = a.trust.said()
+	return h
+}
+
+// troubles are the daemon's own troubles at the moment, for the alarm desk.
+func (a *Agent) troubles() []condition {
+	var out []condition
+	add := func(kind site.Kind, subject, because string) {
+		out = append(out, condition{Kind: kind, Subject: subject, Because: because})
+	}
+	h := a.health()
+	notes := map[string]string{}
+	for _, s := range a.parts.Load().sinks {
+		notes[s.id] = s.trouble()
+	}
+	for _, l := range h.Links {
+		if !l.Up {
+			add(site.LinkDown, l.ID, fmt.Sprintf("Nothing is read on line %s: %s.", l.ID, orUnknown(l.Note)))
+		}
+	}
+	for _, s := range h.Sinks {
+		if !s.Up {
+			add(site.SinkUnreachable, s.ID, fmt.Sprintf("%s takes no data (%s); it is kept here and sent later.", s.Name, orUnknown(notes[s.ID])))
+		}
+	}
+	switch {
+	case h.Journal.OK:
+	case a.keeper.full:
+		add(site.DiskFull, "journal", "The journal has no room left; readings are watched but not kept.")
+	default:
+		add(site.JournalFault, "journal", "The journal takes no readings ("+h.Journal.Note+"); they are watched but not kept.")
+	}
+	if !h.ClockSure {
+		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(h.ClockNote)+".")
+	}
+	return out
+}
+
+func orUnknown(note string) string {
+	if note == "" {
+		return "no reason known yet"
+	}
+	return note
+}
+
+// trust is what is known of the machine's clock. The zero value trusts it, as the clocks of demo
+// and tests are.
+type trust struct {
+	unsure bool
+	note   string
+}
+
+func (t *trust) said() (sure bool, note string) { return !t.unsure, t.note }

@@ -1,0 +1,316 @@
+package agent
+
+import (
+	"log/slog"
+	"math"
+	"net/http"
+	"strconv"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"bayledger/agent/alarm"
+	"bayledger/agent/page"
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// register gives the registry everything there is to scrape.
+func (a *Agent) register() error {
+	for _, c := range []prometheus.Collector{
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), scrape{a},
+	} {
+		if err := a.registry.Register(c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// metricsHandler serves the registry. One value that cannot be made does not cost the others.
+func (a *Agent) metricsHandler() http.Handler {
+	return promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{
+		ErrorHandling: promhttp.ContinueOnError, Registry: a.registry,
+		ErrorLog: slog.NewLogLogger(a.part("metrics").Handler(), slog.LevelWarn),
+	})
+}
+
+// scrape is a collector over the newest picture: a bay that has left the site file, or a value
+// nobody knows any more, is simply not there.
+type scrape struct{ a *Agent }
+
+// Describe implements prometheus.Collector. It sends nothing: what there is depends on the site.
+func (scrape) Describe(chan<- *prometheus.Desc) {}
+
+// Collect implements prometheus.Collector.
+func (s scrape) Collect(ch chan<- prometheus.Metric) {
+	v := s.a.View()
+	if v == nil {
+		return
+	}
+	e := emitter{ch: ch, site: v.Site.ID}
+	s.process(e, v)
+	s.bays(e, v)
+	s.points(e, v)
+	s.alarms(e, v)
+	s.field(e)
+	s.sinks(e)
+}
+
+// emitter writes constant metrics with the site's label in front.
+type emitter struct {
+	ch   chan<- prometheus.Metric
+	site string
+}
+
+// metric describes one name; labels come after site.
+type metric struct {
+	name, help string
+	labels     []string
+	kind       prometheus.ValueType
+}
+
+func gauge(name, help string, labels ...string) metric {
+	return metric{"bayledger_" + name, help, labels, prometheus.GaugeValue}
+}
+
+func counter(name, help string, labels ...string) metric {
+	return metric{"bayledger_" + name, help, labels, prometheus.CounterValue}
+}
+
+// put emits a value unless nobody knows it.
+func (e emitter) put(m metric, value float64, labels ...string) {
+	if !site.Known(value) {
+		return
+	}
+	d := prometheus.NewDesc(m.name, m.help, append([]string{"site"}, m.labels...), nil)
+	c, err := prometheus.NewConstMetric(d, m.kind, value, append([]string{e.site}, labels...)...)
+	if err != nil {
+		c = prometheus.NewInvalidMetric(d, err)
+	}
+	e.ch <- c
+}
+
+func one(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
+}
+
+var (
+	mBuild      = gauge("build_info", "The running version.", "version")
+	mSite       = gauge("site_info", "The site as its site file names it.", "name", "revision", "units", "shut_off")
+	mStart      = gauge("start_timestamp_seconds", "When the daemon started.")
+	mDataTime   = gauge("data_time_timestamp_seconds", "Data time up to which the watch has come.")
+	mLastGood   = gauge("last_reading_timestamp_seconds", "Time of the newest good reading of any point.")
+	mSeason     = gauge("season_closed", "1 while the season is closed.")
+	mClock      = gauge("clock_synchronized", "1 while somebody vouches for the machine's clock.")
+	mReload     = gauge("site_file_reload_failed", "1 while the newest site file was refused and an older one is running.")
+	mSamples    = counter("samples_total", "Samples taken from the field.")
+	mJournaled  = counter("samples_journaled_total", "Samples made durable in the journal.")
+	mUnjournal  = counter("samples_unjournaled_total", "Samples watched but not kept, because the journal could not take them.")
+	mBad        = counter("samples_bad_total", "Samples without a usable value.")
+	mEvents     = counter("events_total", "Events told.")
+	mJournalOK  = gauge("journal_ok", "1 while the journal takes samples.")
+	mJournalSeq = gauge("journal_last_sequence", "Sequence number of the newest sample in the journal.")
+)
+
+func (s scrape) process(e emitter, v *page.View) {
+	a := s.a
+	e.put(mBuild, 1, a.opts.Version)
+	e.put(mSite, 1, v.Site.Name, v.Site.Revision, v.Site.Display.String(), v.Site.ShutOff)
+	e.put(mStart, seconds(a.started.UnixMilli()))
+	if !v.Time.IsZero() {
+		e.put(mDataTime, seconds(v.Time.UnixMilli()))
+	}
+	if t := v.Watch.LastReading; !t.IsZero() {
+		e.put(mLastGood, seconds(t.UnixMilli()))
+	}
+	e.put(mSeason, one(v.Closed))
+	e.put(mClock, one(v.Watch.ClockSure))
+	e.put(mReload, one(a.reloadFailed.Load()))
+	c := a.Counters()
+	e.put(mSamples, float64(c.Samples))
+	e.put(mJournaled, float64(c.Journaled))
+	e.put(mUnjournal, float64(c.Unjournaled))
+	e.put(mBad, float64(c.Bad))
+	e.put(mEvents, float64(c.Events))
+	e.put(mJournalOK, one(v.Watch.Journal.OK))
+	e.put(mJournalSeq, float64(a.journal.Last()))
+}
+
+func seconds(ms int64) float64 { return float64(ms) / 1000 }
+
+var (
+	mBay       = gauge("bay_info", "The bay as its site file names it.", "court", "bay", "name")
+	mLevel     = gauge("bay_level_meters", "Level above the liner at the bay's lowest point, as the chamber shows it.", "bay")
+	mSetPoint  = gauge("bay_set_point_meters", "Level the controller is told to hold.", "bay")
+	mCrest     = gauge("bay_crest_meters", "Level at which the overflow begins to run.", "bay")
+	mFlow      = gauge("bay_flow_cubic_meters_per_second", "Flow into the bay.", "bay")
+	mValve     = gauge("bay_valve_open", "1 while the fill valve is open or told to be.", "bay")
+	mSettled   = gauge("bay_settled", "1 while the chamber shows the bay's own level.", "bay")
+	mFill      = gauge("bay_last_fill_cubic_meters", "Volume of the newest fill.", "bay")
+	mFillEnd   = gauge("bay_last_fill_end_timestamp_seconds", "When the newest fill ended.", "bay")
+	mToday     = gauge("bay_today_cubic_meters", "Terms of the bay's account since local midnight.", "bay", "term")
+	mTodayU    = gauge("bay_today_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the terms since local midnight.", "bay", "term")
+	mYesterday = gauge("bay_yesterday_cubic_meters", "Terms of the bay's account of the newest closed local day.", "bay", "term")
+	mYesterU   = gauge("bay_yesterday_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the terms of the newest closed local day.", "bay", "term")
+)
+
+func (s scrape) bays(e emitter, v *page.View) {
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		def := v.Site.Bay(b.Bay)
+		e.put(mBay, 1, def.Court, b.Bay, def.Name)
+		if b.Quality != site.Bad {
+			e.put(mLevel, b.LevelM, b.Bay)
+		}
+		e.put(mSetPoint, b.SetPointM, b.Bay)
+		e.put(mCrest, def.CrestM, b.Bay)
+		e.put(mFlow, b.FlowM3S, b.Bay)
+		if b.ValveKnown {
+			e.put(mValve, one(b.Open), b.Bay)
+		}
+		e.put(mSettled, one(b.Settled), b.Bay)
+		if f := b.LastFill; !f.To.IsZero() {
+			e.put(mFill, f.VolumeM3, b.Bay)
+			e.put(mFillEnd, seconds(f.To.UnixMilli()), b.Bay)
+		}
+		terms(e, mToday, mTodayU, b.Bay, b.Today)
+		if n := len(b.Days); n > 0 {
+			terms(e, mYesterday, mYesterU, b.Bay, b.Days[n-1])
+		}
+	}
+}
+
+func terms(e emitter, value, u metric, bay string, a water.Account) {
+	if a.From.IsZero() {
+		return
+	}
+	for _, t := range []struct {
+		name  string
+		m3, u float64
+	}{
+		{"metered", a.MeteredM3, a.MeteredU}, {"by_hand", a.ByHandM3, a.ByHandU}, {"rain", a.RainM3, a.RainU},
+		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, math.NaN()}, {"held", a.HeldM3, a.HeldU},
+		{"unexplained", a.UnexplainedM3, a.UnexplainedU},
+	} {
+		if t.name == "unexplained" && a.OverflowRan {
+			continue // the overflow is not metered: nothing can be said
+		}
+		e.put(value, t.m3, bay, t.name)
+		e.put(u, t.u, bay, t.name)
+	}
+}
+
+var (
+	mPoint     = gauge("point_value", "Newest calibrated value of a point, in the SI unit of its quantity.", "bay", "point", "quantity")
+	mQuality   = gauge("point_quality", "Quality of a point's newest reading: 0 good, 1 uncertain, 2 bad.", "bay", "point")
+	mPointTime = gauge("point_last_timestamp_seconds", "Time of a point's newest reading.", "bay", "point")
+)
+
+func (s scrape) points(e emitter, v *page.View) {
+	for _, r := range v.Readings {
+		if r.Quality == site.Bad {
+			r.Value = math.NaN()
+		}
+		e.put(mPoint, r.Value, r.Bay, r.Point, string(r.Quantity))
+		e.put(mQuality, float64(r.Quality), r.Bay, r.Point)
+		e.put(mPointTime, seconds(r.Time.UnixMilli()), r.Bay, r.Point)
+	}
+}
+
+var (
+	alarmLabels = []string{"bay", "kind", "subject"}
+	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "bay", "kind", "subject", "severity")
+	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
+	mRaised     = gauge("alarm_raised_timestamp_seconds", "When the alarm was first raised.", alarmLabels...)
+	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
+	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
+	mLost       = gauge("alarm_volume_cubic_meters", "Water lost or gained so far.", alarmLabels...)
+	mLostU      = gauge("alarm_volume_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the volume.", alarmLabels...)
+	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers.", alarmLabels...)
+	mConfidence = gauge("alarm_confidence_ratio", "Probability that the kind named is the cause.", alarmLabels...)
+	mSuppressed = gauge("alarms_suppressed", "Alarms folded under a cause, shelved or muted.")
+)
+
+func (s scrape) alarms(e emitter, v *page.View) {
+	suppressed := 0
+	for i := range v.Alarms {
+		al := &v.Alarms[i]
+		if !al.Told {
+			if al.Present {
+				suppressed++
+			}
+			continue
+		}
+		n := &al.Now
+		l := []string{n.Bay, string(n.Kind), n.Subject}
+		e.put(mAlarm, 1, append(l, string(n.Severity))...)
+		e.put(mAcked, one(al.Phase == alarm.Acknowledged), l...)
+		e.put(mRaised, seconds(n.Raised.UnixMilli()), l...)
+		e.put(mSince, seconds(n.Since.UnixMilli()), l...)
+		e.put(mRate, scaled(n.RateLPH, 1/3.6e6), l...)
+		e.put(mLost, scaled(n.Litres, 1e-3), l...)
+		e.put(mLostU, scaled(n.LitresU, 1e-3), l...)
+		e.put(mLeft, scaled(n.TimeLeftS, 1), l...)
+		e.put(mConfidence, scaled(n.Confidence, 1), l...)
+	}
+	e.put(mSuppressed, float64(suppressed))
+}
+
+func scaled(p *float64, factor float64) float64 {
+	if p == nil {
+		return math.NaN()
+	}
+	return *p * factor
+}
+
+var (
+	mLinkUp     = gauge("link_up", "1 while the line can be used.", "link")
+	mUnitUp     = gauge("unit_up", "1 while the unit answers.", "link", "unit")
+	mRequests   = counter("unit_requests_total", "Requests sent to the unit.", "link", "unit")
+	mTimeouts   = counter("unit_timeouts_total", "Requests without an answer.", "link", "unit")
+	mBadFrames  = counter("unit_bad_frames_total", "Answers that were damaged or not to the question.", "link", "unit")
+	mExceptions = counter("unit_exceptions_total", "Refusals.", "link", "unit")
+	mMissed     = counter("unit_missed_polls_total", "Due moments let go because the one before was not done.", "link", "unit")
+	mReply      = gauge("unit_reply_seconds", "Reply time over the last thousand requests.", "link", "unit", "quantile")
+)
+
+func (s scrape) field(e emitter) {
+	links, devices := s.a.parts.Load().driver.Stats()
+	for _, l := range links {
+		e.put(mLinkUp, one(l.Up && l.OtherMaster == ""), l.Link)
+	}
+	for _, d := range devices {
+		e.put(mUnitUp, one(d.Up), d.Link, d.Device)
+		for _, c := range []struct {
+			m metric
+			n int64
+		}{{mRequests, d.Requests}, {mTimeouts, d.Timeouts}, {mBadFrames, d.BadFrames}, {mExceptions, d.Exceptions}, {mMissed, d.Missed}} {
+			e.put(c.m, float64(c.n), d.Link, d.Device)
+		}
+		for _, q := range []struct {
+			q float64
+			v float64
+		}{{0.5, d.ReplyP50.Seconds()}, {0.9, d.ReplyP90.Seconds()}, {0.99, d.ReplyP99.Seconds()}} {
+			e.put(mReply, q.v, d.Link, d.Device, strconv.FormatFloat(q.q, 'g', -1, 64))
+		}
+	}
+}
+
+var (
+	mSinkUp = gauge("sink_up", "1 while the historian or broker takes data.", "sink")
+	mBehind = gauge("sink_backlog_samples", "Samples not yet sent.", "sink")
+	mLag    = gauge("sink_backlog_age_seconds", "Age of the oldest sample not yet sent.", "sink")
+)
+
+func (s scrape) sinks(e emitter) {
+	for _, k := range s.a.View().Watch.Sinks {
+		e.put(mSinkUp, one(k.Up), k.ID)
+		e.put(mBehind, float64(k.Behind), k.ID)
+		e.put(mLag, k.Lag.Seconds(), k.ID)
+	}
+}

@@ -1,0 +1,88 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"bayledger/agent"
+	"bayledger/agent/clock"
+	"bayledger/agent/sitefile"
+)
+
+// runCmd is the daemon.
+type runCmd struct {
+	Config  string `required:"" placeholder:"FILE" help:"The site file."`
+	Dir     string `placeholder:"DIR" help:"Folder of the journal, in place of the site file's."`
+	Socket  string `default:"/run/bayledger/bayledger.sock" env:"BAYLEDGER_SOCKET" placeholder:"PATH" help:"The local socket for bayledger ack; none for no socket."`
+	JSON    bool   `help:"Log as JSON lines."`
+	Witness string `placeholder:"FILE" help:"Write the number of the last durable reading to this file or pipe after every commit."`
+}
+
+// Run implements the command.
+func (c *runCmd) Run(env *environment) error {
+	cfg, err := loadSite(c.Config)
+	if err != nil {
+		return err
+	}
+	if problems := cfg.Runnable(); len(problems) > 0 {
+		return sitefile.Mistakes{File: cfg.Name, Problems: problems}
+	}
+	opts := agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.Real{}, Log: logger(env.Stderr, c.JSON, slog.LevelInfo), Version: facts().Version, Socket: c.Socket}
+	if c.Socket == "none" {
+		opts.Socket = ""
+	}
+	if c.Witness != "" {
+		w, err := os.OpenFile(c.Witness, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o644)
+		if err != nil {
+			return badInput(fmt.Errorf("--witness: %w", err))
+		}
+		defer w.Close()
+		opts.Witness = w
+	}
+	// One slot: several hang-ups in a row are one wish to read the file again.
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	return agent.Serve(env.Ctx, opts, hangup, func() (*sitefile.Config, error) { return loadSite(c.Config) })
+}
+
+// loadSite reads a site file; what is wrong with it, or that it is not there, is the user's to
+// mend.
+func loadSite(name string) (*sitefile.Config, error) {
+	cfg, err := sitefile.LoadFile(name)
+	if _, ok := errors.AsType[sitefile.Mistakes](err); err != nil && !ok {
+		return nil, badInput(err)
+	}
+	return cfg, err
+}
+
+// logger writes for a terminal or a service manager, which adds the time itself where it is
+// one; JSON is for those who collect logs.
+func logger(w io.Writer, json bool, level slog.Level) *slog.Logger {
+	o := &slog.HandlerOptions{Level: level}
+	if json {
+		return slog.New(slog.NewJSONHandler(w, o))
+	}
+	if os.Getenv("JOURNAL_STREAM") != "" {
+		o.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+			if a.Key == slog.TimeKey && len(groups) == 0 {
+				return slog.Attr{}
+			}
+			return a
+		}
+		return slog.New(slog.NewTextHandler(w, o))
+	}
+	o.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+		if a.Key == slog.TimeKey && len(groups) == 0 {
+			return slog.String(slog.TimeKey, a.Value.Time().Format(time.RFC3339))
+		}
+		return a
+	}
+	return slog.New(slog.NewTextHandler(w, o))
+}
