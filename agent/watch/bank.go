@@ -35,6 +35,7 @@ type bankState struct {
 	Since    int64
 	Seen     int64 // when it was found
 	Size     float64
+	First    float64 // size when it was found
 	SizeU    float64
 	LLR      float64
 	Rival    float64 // log odds against the best rival
@@ -189,6 +190,7 @@ func (w *Watch) test(y *bay, now int64) {
 		size, u, _ := m.Sig[tMeter].Best()
 		if s.sum(tMeter, sign(size), shares[:]) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u {
 			s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.MeterFault, m.At, now, size, u, mLLR, mLLR-max(harmless, rLLR)
+			s.First = size
 			return
 		}
 	}
@@ -206,6 +208,7 @@ func (w *Watch) test(y *bay, now int64) {
 			continue
 		}
 		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
+		s.First = size
 		s.MeterLLR = mLLR
 		if way < 0 {
 			s.Open = site.ValveWeeping
@@ -300,7 +303,7 @@ func (w *Watch) follow(y *bay, now int64) {
 		}
 		g := &o.Sig[t]
 		// Over this stretch a trouble of half the size is unlikelier than none.
-		if g.LLR(s.Size/2) < -w.budget.odds {
+		if g.LLR(s.First/2) < -w.budget.odds {
 			s.Open = ""
 			s.restart(0)
 			return

@@ -1,0 +1,465 @@
+package watch
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+
+	"github.com/stretchr/testify/require"
+)
+
+// world is two neighbouring bays written straight as formulas: porosity, a half sine of
+// evaporation, a controller with a band, a chamber that leads. It shares nothing with the
+// account's own model.
+type world struct {
+	s    *site.Site
+	l    *water.Ledger
+	w    *Watch
+	t    time.Time
+	rng  *rand.Rand
+	bays [2]*tub
+	main float64
+	line float64 // m3/s lost before the bays
+	step time.Duration
+	out  []site.Finding
+}
+
+type tub struct {
+	id          string
+	h, lead     float64
+	total       float64
+	command     bool
+	stuck, shut bool
+	loss        float64 // m3/s
+	gain        float64 // m3/s past the meter
+	meterDead   bool
+	frozen      float64 // level shown, NaN when alive
+	drift       float64 // m
+	set         float64
+	opened      time.Time
+	silent      bool
+	why         site.Why
+}
+
+func newWorld(t *testing.T, seed uint64, change func(*site.Site)) *world {
+	t.Helper()
+	nan := math.NaN()
+	s := &site.Site{ID: "club", Zone: time.UTC, LatitudeDeg: 48, LongitudeDeg: 0, SupplyLowPa: nan, SupplyHighPa: nan, Revision: "r1", FalsePagesPerSeason: 0.03, Neighbours: [][2]string{{"A1", "A2"}}}
+	for i := range s.MonthlyET {
+		s.MonthlyET[i] = 0.0048
+	}
+	court := site.Court{ID: "A"}
+	p := func(id, bay string, q site.Quantity, pulse float64) {
+		s.Points = append(s.Points, site.Point{ID: id, Bay: bay, Quantity: q, Interval: 10 * time.Second, Min: nan, Max: nan, UStd: nan, Resolution: 0.0001, PulseM3: pulse, ModulusM3: nan, StartM3S: nan, MeterU: nan})
+	}
+	for _, id := range []string{"A1", "A2"} {
+		court.Bays = append(court.Bays, site.Bay{ID: id, Court: "A", AreaM2: 100, CrestM: 0.110, OverflowM3S: nan, SetPointM: nan, BandM: 0.003, FillM3S: 30e-3 / 60,
+			Layers: []site.Layer{{Name: "stone", DepthM: 0.1, DrainablePorosity: 0.25}, {Name: "clay", DepthM: 0.025, DrainablePorosity: 0.06, Surface: true}},
+			Valve:  site.Valve{Travel: 10 * time.Second}})
+		p(id+"-level", id, site.Level, nan)
+		p(id+"-meter", id, site.Volume, 0.001)
+		p(id+"-setpoint", id, site.SetPoint, nan)
+		p(id+"-valve", id, site.ValveOpen, nan)
+	}
+	p("main", "", site.Volume, 0.010)
+	s.Courts = []site.Court{court}
+	if change != nil {
+		change(s)
+	}
+	v := &world{s: s, t: time.Date(2025, 6, 1, 0, 0, 0, 0, time.UTC), rng: rand.New(rand.NewPCG(seed, 1)), step: 10 * time.Second}
+	v.l = water.New(s)
+	v.w = New(s, v.l)
+	for i, id := range []string{"A1", "A2"} {
+		v.bays[i] = &tub{id: id, h: 0.079, set: 0.080, frozen: math.NaN()}
+	}
+	return v
+}
+
+// tick goes on by one step.
+func (v *world) tick() []site.Finding {
+	v.t = v.t.Add(v.step)
+	dt := v.step.Seconds()
+	hour := float64(v.t.Hour()) + float64(v.t.Minute())/60
+	et := 0.0
+	if hour > 6 && hour < 18 {
+		et = 0.0045 * math.Pi / 24 / 3600 * math.Sin(math.Pi*(hour-6)/12)
+	}
+	mainFlow := v.line
+	for _, b := range v.bays {
+		open := b.command && !b.shut || b.stuck
+		in := 0.0
+		if open {
+			in = 30e-3 / 60
+		}
+		mainFlow += in
+		b.h += dt * (in + b.gain - et*100 - b.loss) / 25
+		b.lead += dt * (in/6 - b.lead/600)
+		if !b.meterDead {
+			b.total += dt * in
+		}
+		level := b.h + b.lead + b.drift + 0.0004*v.rng.NormFloat64()
+		if !math.IsNaN(b.frozen) {
+			level = b.frozen
+		}
+		if level < b.set-0.003 && !b.command {
+			b.command, b.opened = true, v.t
+		} else if level >= b.set {
+			b.command = false
+		}
+		command := 0.0
+		if b.command {
+			command = 1
+		}
+		send := func(id string, x float64) {
+			q, why := site.Good, site.WhyNone
+			if b.silent || id == b.id+"-level" && b.why != "" {
+				q, why, x = site.Bad, site.WhyTimeout, math.NaN()
+				if b.why != "" {
+					why = b.why
+				}
+			}
+			x0 := site.Sample{Point: id, Time: v.t, Value: x, Quality: q, Why: why}
+			v.l.Sample(x0)
+			v.w.Sample(x0)
+		}
+		send(b.id+"-level", math.Round(level*1e4)/1e4)
+		send(b.id+"-meter", math.Floor(b.total*1000)/1000)
+		send(b.id+"-setpoint", b.set)
+		send(b.id+"-valve", command)
+	}
+	v.main += dt * mainFlow
+	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(v.main*100) / 100}
+	v.l.Sample(x)
+	v.w.Sample(x)
+	v.l.Tick(v.t)
+	v.out = v.w.Tick(v.t)
+	return v.out
+}
+
+// until runs for at most d and returns how long it took until the finding held, or -1.
+func (v *world) until(d time.Duration, k site.Kind, bay string) time.Duration {
+	from := v.t
+	for end := v.t.Add(d); v.t.Before(end); {
+		for _, f := range v.tick() {
+			if f.Kind == k && f.Bay == bay {
+				return v.t.Sub(from)
+			}
+		}
+	}
+	return -1
+}
+
+// quiet runs for d and fails on any finding.
+func (v *world) quiet(t *testing.T, d time.Duration) {
+	t.Helper()
+	for end := v.t.Add(d); v.t.Before(end); {
+		if fs := v.tick(); len(fs) > 0 {
+			t.Fatalf("%s: %s/%s: %s", v.t, fs[0].Bay, fs[0].Kind, fs[0].Because)
+		}
+	}
+}
+
+func has(fs []site.Finding, k site.Kind, bay string) *site.Finding {
+	for i := range fs {
+		if fs[i].Kind == k && fs[i].Bay == bay {
+			return &fs[i]
+		}
+	}
+	return nil
+}
+
+func TestACleanFortnightSaysNothing(t *testing.T) {
+	v := newWorld(t, 3, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 7*24*time.Hour)
+	v.bays[0].set = 0.085 // somebody moves a set point
+	v.quiet(t, 24*time.Hour)
+	v.bays[0].set = 0.070
+	v.quiet(t, 3*24*time.Hour)
+	v.bays[1].h += 0.004 // and somebody a hose, unrecorded
+	v.quiet(t, 3*24*time.Hour)
+}
+
+func TestValveStuckOpenIsToldAtOnce(t *testing.T) {
+	v := newWorld(t, 5, nil)
+	v.quiet(t, 8*time.Hour)
+	for !v.bays[0].command {
+		v.tick()
+	}
+	v.bays[0].stuck = true
+	for v.bays[0].command {
+		v.tick()
+	}
+	shut := v.t
+	require.NotEqual(t, time.Duration(-1), v.until(5*time.Minute, site.ValveStuckOpen, "A1"))
+	// Travel of ten seconds (its own fills have taught no more), two pulses of a litre at 30 L/min
+	// and two polls, each rounded up to the tick.
+	require.LessOrEqual(t, v.t.Sub(shut), 10*time.Second+4*time.Second+2*10*time.Second+2*10*time.Second)
+	f := has(v.out, site.ValveStuckOpen, "A1")
+	require.InDelta(t, 30e-3/60, f.RateM3S, 3e-5)
+	require.Contains(t, f.Because, "told to shut")
+	require.Less(t, f.ToCrest, 4*time.Hour)
+	require.Nil(t, has(v.out, site.ValveStuckOpen, "A2"))
+	v.bays[0].stuck = false
+	for end := v.t.Add(2 * time.Minute); v.t.Before(end); {
+		v.tick()
+	}
+	require.Nil(t, has(v.out, site.ValveStuckOpen, "A1"), "it ends when no water has run for two pulses' time")
+}
+
+func TestValveStuckOpenWithoutACommand(t *testing.T) {
+	v := newWorld(t, 6, func(s *site.Site) {
+		var keep []site.Point
+		for _, p := range s.Points {
+			if p.Quantity != site.ValveOpen {
+				keep = append(keep, p)
+			}
+		}
+		s.Points = keep
+	})
+	v.quiet(t, 30*time.Hour)
+	for !v.bays[0].command {
+		v.tick()
+	}
+	v.bays[0].stuck = true
+	for v.bays[0].command {
+		v.tick()
+	}
+	d := v.until(10*time.Minute, site.ValveStuckOpen, "A1")
+	require.Greater(t, d, time.Duration(0))
+	require.LessOrEqual(t, d, 5*time.Minute)
+}
+
+func TestValveStuckClosedAndNoSupply(t *testing.T) {
+	v := newWorld(t, 7, nil)
+	v.quiet(t, 10*time.Hour)
+	v.bays[0].shut = true
+	for !v.bays[0].command {
+		v.tick()
+	}
+	d := v.until(30*time.Minute, site.ValveStuckClosed, "A1")
+	require.Greater(t, d, 2*time.Minute)
+	require.LessOrEqual(t, d, 5*time.Minute)
+	v.bays[1].shut = true
+	require.NotEqual(t, time.Duration(-1), v.until(3*time.Hour, site.NoSupply, ""), "both ask and none gets")
+	f := has(v.out, site.NoSupply, "")
+	require.ElementsMatch(t, []string{"A1", "A2"}, f.Bays)
+	v.bays[0].shut, v.bays[1].shut = false, false
+	for range 30 {
+		v.tick()
+	}
+	require.Nil(t, has(v.out, site.NoSupply, ""))
+	require.Nil(t, has(v.out, site.ValveStuckClosed, "A1"))
+}
+
+func TestLeakIsFoundSizedAndEnds(t *testing.T) {
+	v := newWorld(t, 8, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 5*24*time.Hour)
+	v.bays[1].loss = 20e-3 / 3600
+	from := v.t
+	d := v.until(30*time.Hour, site.Leak, "A2")
+	require.Greater(t, d, time.Duration(0))
+	f := has(v.out, site.Leak, "A2")
+	require.InDelta(t, 20, f.RateM3S*3.6e6, 10)
+	require.WithinDuration(t, from, f.Since, 6*time.Hour)
+	require.Greater(t, f.Confidence, 0.9)
+	require.Nil(t, has(v.out, site.Leak, "A1"))
+	v.bays[1].loss = 0
+	for end := v.t.Add(4 * 24 * time.Hour); v.t.Before(end) && has(v.out, site.Leak, "A2") != nil; {
+		v.tick()
+	}
+	require.Nil(t, has(v.out, site.Leak, "A2"), "the account has closed again")
+}
+
+func TestATornLinerIsFoundWithinHours(t *testing.T) {
+	v := newWorld(t, 9, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 4*24*time.Hour+20*time.Hour)
+	v.bays[0].loss = 200e-3 / 3600
+	d := v.until(6*time.Hour, site.Leak, "A1")
+	require.Greater(t, d, time.Duration(0))
+}
+
+func TestSupplyLineLeak(t *testing.T) {
+	v := newWorld(t, 10, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 2*24*time.Hour)
+	v.line = 50e-3 / 3600
+	d := v.until(24*time.Hour, site.SupplyLineLeak, "")
+	require.Greater(t, d, time.Duration(0))
+	f := has(v.out, site.SupplyLineLeak, "")
+	require.InDelta(t, 50, f.RateM3S*3.6e6, 15)
+	v.line = 0
+	for end := v.t.Add(24 * time.Hour); v.t.Before(end) && has(v.out, site.SupplyLineLeak, "") != nil; {
+		v.tick()
+	}
+	require.Nil(t, has(v.out, site.SupplyLineLeak, ""))
+}
+
+func TestDeadMeter(t *testing.T) {
+	v := newWorld(t, 11, nil)
+	v.quiet(t, 8*time.Hour)
+	v.bays[0].meterDead = true
+	d := v.until(10*time.Hour, site.MeterFault, "A1")
+	require.Greater(t, d, time.Duration(0))
+	require.Equal(t, "A1-meter", has(v.out, site.MeterFault, "A1").Subject)
+	require.Nil(t, has(v.out, site.MeterFault, "A2"))
+}
+
+func TestFrozenSensorIsJudgedByWhatShouldHaveMovedIt(t *testing.T) {
+	v := newWorld(t, 12, nil)
+	v.quiet(t, 22*time.Hour)
+	// Frozen at night, above the band: nothing is let in and nothing should move, so all is well.
+	v.bays[0].frozen = 0.0785
+	v.quiet(t, 4*time.Hour)
+	// Frozen below the band, the controller fills on: ten minutes of water are the limit.
+	v.bays[0].frozen = 0.0755
+	d := v.until(12*time.Minute, site.LevelSensorFault, "A1")
+	require.Greater(t, d, time.Duration(0))
+	f := has(v.out, site.LevelSensorFault, "A1")
+	require.Equal(t, "A1-level", f.Subject)
+	v.bays[0].frozen = math.NaN()
+	v.tick()
+	v.tick()
+	require.Nil(t, has(v.out, site.LevelSensorFault, "A1"))
+}
+
+func TestFailedSensorAndSilentUnit(t *testing.T) {
+	v := newWorld(t, 13, nil)
+	v.quiet(t, 2*time.Hour)
+	v.bays[0].why = site.WhyLoopFault
+	d := v.until(5*time.Minute, site.LevelSensorFault, "A1")
+	require.Greater(t, d, 30*time.Second)
+	require.LessOrEqual(t, d, 2*time.Minute)
+	require.Nil(t, has(v.out, site.NoData, "A1"), "the sensor itself said so")
+	v.bays[1].silent = true
+	d = v.until(5*time.Minute, site.NoData, "A2")
+	require.Greater(t, d, time.Minute)
+	require.LessOrEqual(t, d, 150*time.Second)
+}
+
+func TestRestoreOfBothGoesOnAsIfNeverStopped(t *testing.T) {
+	v := newWorld(t, 14, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 26*time.Hour)
+	v.bays[0].loss = 60e-3 / 3600
+	for range 8 {
+		a, err := v.l.Snapshot()
+		require.NoError(t, err)
+		b, err := v.w.Snapshot()
+		require.NoError(t, err)
+		l := water.New(v.s)
+		require.NoError(t, l.Restore(a))
+		w := New(v.s, l)
+		require.NoError(t, w.Restore(b))
+		rec := &twin{l: v.l, w: v.w}
+		v.l, v.w = l, w
+		for range 400 {
+			rec.follow(v)
+		}
+		x, err := v.w.Snapshot()
+		require.NoError(t, err)
+		y, err := rec.w.Snapshot()
+		require.NoError(t, err)
+		require.Equal(t, x, y)
+	}
+	require.ErrorIs(t, v.w.Restore([]byte("no")), ErrSnapshot)
+}
+
+// twin is a second ledger and watch fed with the same readings.
+type twin struct {
+	l *water.Ledger
+	w *Watch
+}
+
+// follow lets the world go on by one step with the same dice, first for the twin on a copy of the
+// bays, then for the world's own pair.
+func (r *twin) follow(v *world) {
+	seed := v.rng.Uint64()
+	other := *v
+	bays := [2]tub{*v.bays[0], *v.bays[1]}
+	other.bays = [2]*tub{&bays[0], &bays[1]}
+	other.l, other.w = r.l, r.w
+	other.rng = rand.New(rand.NewPCG(seed, 2))
+	v.rng = rand.New(rand.NewPCG(seed, 2))
+	other.tick()
+	v.tick()
+}
+
+// While nothing is wrong a Shiryaev-Roberts sum grows by one a step in the mean, so the mean time
+// to a false alarm is at least its threshold (Pollak 1985). White noise of unit variance, sizes
+// averaged as the bank does, threshold 200: simulated with a stated seed.
+func TestTheThresholdIsABoundOnFalseAlarms(t *testing.T) {
+	const threshold, runs = 200.0, 400
+	rng := rand.New(rand.NewPCG(20240607, 1))
+	grid := []float64{0.25, 0.5, 1, 2}
+	total := 0.0
+	for range runs {
+		r := make([]float64, len(grid))
+		for n := 1; ; n++ {
+			x := rng.NormFloat64()
+			sum := 0.0
+			for i, m := range grid {
+				r[i] = (1 + r[i]) * math.Exp(m*x-m*m/2)
+				sum += r[i]
+			}
+			if sum/float64(len(grid)) >= threshold {
+				total += float64(n)
+				break
+			}
+		}
+	}
+	mean := total / runs
+	require.Greater(t, mean, threshold*(1-4/math.Sqrt(runs)), "mean time to a false alarm")
+}
+
+func TestBudgetFollowsTheSiteFile(t *testing.T) {
+	a := newBudget(&site.Site{FalsePagesPerSeason: 0.03})
+	require.InDelta(t, 0.01, a.perBayYear, 1e-12, "0.03 on six bays and half a year")
+	b := newBudget(&site.Site{FalsePagesPerSeason: 0.3})
+	require.InDelta(t, math.Log(10), a.page-b.page, 1e-9)
+	require.InDelta(t, math.Log(morningFactor), a.page-a.morning, 1e-9)
+}
+
+func TestAbleSaysWhatIsMissing(t *testing.T) {
+	v := newWorld(t, 1, nil)
+	all := Able(v.s, "A1")
+	require.NotEmpty(t, all)
+	for _, a := range all {
+		_, known := a.Kind.Info()
+		require.True(t, known, a.Kind)
+		if !a.Can {
+			require.NotEmpty(t, a.Needs, a.Kind)
+		}
+	}
+	bare := newWorld(t, 1, func(s *site.Site) {
+		s.Points = []site.Point{{ID: "A1-level", Bay: "A1", Quantity: site.Level}}
+	})
+	for _, a := range Able(bare.s, "A1") {
+		switch a.Kind {
+		case site.ValveStuckOpen, site.MeterFault, site.LowFlow, site.SlowChamber:
+			require.False(t, a.Can, a.Kind)
+		case site.Overfill, site.Leak, site.LevelSensorFault, site.NoData:
+			require.True(t, a.Can, a.Kind)
+		}
+	}
+	require.Nil(t, Able(v.s, "nobody"))
+}
+
+func TestExplainAlwaysHasAnAnswer(t *testing.T) {
+	v := newWorld(t, 2, nil)
+	lines, ok := v.w.Explain("A1")
+	require.True(t, ok)
+	require.NotEmpty(t, lines)
+	v.quiet(t, 2*time.Hour)
+	lines, ok = v.w.Explain("A1")
+	require.True(t, ok)
+	require.Contains(t, lines, "Nothing holds.")
+	_, ok = v.w.Explain("nobody")
+	require.False(t, ok)
+}
