@@ -37,13 +37,9 @@ func (c *userCmd) store() (*access.Store, error) {
 		return nil, badInput(errors.New("name the users file with --file, or the site file with --config"))
 	}
 	if path == "" {
-		text, err := os.ReadFile(c.Config)
+		cfg, err := sitefile.LoadFile(c.Config)
 		if err != nil {
 			return nil, badInput(err)
-		}
-		cfg, problems := sitefile.Load(text, c.Config)
-		if err := problems.Err(); err != nil {
-			return nil, err
 		}
 		if path = cfg.Page.UsersFile; path == "" {
 			return nil, badInput(fmt.Errorf("%s names no page.users_file", c.Config))
