@@ -56,7 +56,9 @@ func (s *Server) routesAct(mux *http.ServeMux) {
 	post("/bays/{bay}/surface", s.surface)
 	post("/bays/{bay}/water", s.handWatered)
 	post("/bays/{bay}/setpoint", s.setPoint)
-	post("/bays/{bay}/offset", s.acceptOffset)
+	if s.deps.Calibration != nil {
+		post("/bays/{bay}/offset", s.acceptOffset)
+	}
 	mux.HandleFunc("GET /a/{link}", s.linkForm)
 	mux.HandleFunc("POST /a/{link}", s.linkAct)
 }

@@ -85,6 +85,7 @@ func aClub(t *testing.T, v *View, change ...func(*Options, *Deps)) *club {
 	c.Server = serve(t, v, append([]func(*Options, *Deps){func(o *Options, d *Deps) {
 		o.UsersFile = "users.json"
 		d.Access, d.Record = c.store, c.record
+		d.Calibration = func(string) (site.Calibration, bool) { return site.Calibration{}, false }
 		d.Now = func() time.Time { return c.now }
 	}}, change...)...)
 	return c

@@ -212,7 +212,9 @@ type roundPage struct {
 	Unit   string
 	WUnit  string
 	Hourly bool
-	Likely []string // amounts for one tap
+	// CanCorrect is true where an offset can be accepted on the page.
+	CanCorrect bool
+	Likely     []string // amounts for one tap
 }
 
 type roundCard struct {
@@ -233,7 +235,7 @@ type roundCard struct {
 
 func (s *Server) round(w http.ResponseWriter, r *http.Request) {
 	sh := s.shell(r, "Morning round", "round")
-	p := roundPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r)}
+	p := roundPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r), CanCorrect: s.deps.Calibration != nil}
 	v := viewOf(r, s)
 	if v == nil || v.Site == nil {
 		s.render(w, r, http.StatusOK, "round", p)
@@ -423,10 +425,8 @@ func (s *Server) acceptOffset(r *http.Request, v *View) (site.Record, string, er
 		return rec, "", bad("The dips of %s do not show an offset of its sensor.", bayName(v.Site, b.Bay))
 	}
 	gain, offset := 1.0, 0.0
-	if s.deps.Calibration != nil {
-		if k, ok := s.deps.Calibration(p.ID); ok {
-			gain, offset = k.Gain, k.Offset
-		}
+	if k, ok := s.deps.Calibration(p.ID); ok {
+		gain, offset = k.Gain, k.Offset
 	}
 	rec.Bay, rec.Subject, rec.Value, rec.Value2 = b.Bay, p.ID, gain, offset+math.Round(d.MeanM*10000)/10000
 	rec.Text = fmt.Sprintf("offset from %d dips", d.N)

@@ -43,7 +43,8 @@ type Deps struct {
 	// Record journals an operator record and feeds it to the core, and returns it as stored.
 	// One of kind calibration is also made the point's calibration.
 	Record func(context.Context, site.Record) (site.Record, error)
-	// Calibration returns the calibration that holds for a point now; ok is false for none.
+	// Calibration returns the calibration that holds for a point now; ok is false for none. Without
+	// it an offset is told, to be written into the site file, and not taken here.
 	Calibration func(point string) (k site.Calibration, ok bool)
 	// Able lists what the watch can and cannot find at a bay.
 	Able func(s *site.Site, bay string) []Ability

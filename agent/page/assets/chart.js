@@ -34,7 +34,7 @@
     if (mine !== asked) return null;
     events = told.events.filter((e) => e.state === "raised" && !e.cause_id).map((e) => ({ t: Date.parse(e.since) / 1000, kind: e.kind.replaceAll("-", " ") }));
     const k = +d.depthScale, parts = [];
-    if (level) parts.push([level.time_s, scaled(level.value, k), scaled(level.min, k), scaled(level.max, k)]);
+    if (level) parts.push([level.time_s, scaled(level.min, k), scaled(level.max, k), scaled(level.value, k)]);
     if (set) parts.push([set.time_s, scaled(set.value, k)]);
     else if (d.fixed) parts.push([[from, to], [d.fixed * k, d.fixed * k]]);
     return { depth: parts.length ? joined(parts) : null, rate: flow ? [flow.time_s, scaled(flow.max, +d.rateScale)] : null, hasSet: Boolean(set || d.fixed) };
@@ -59,7 +59,7 @@
           c.stroke();
           const w = c.measureText(e.kind).width;
           if (x < right) continue; // the words of the one before stand there
-          const at = Math.min(x + 4 * devicePixelRatio, u.bbox.left + u.bbox.width - w);
+          const at = Math.min(x + 5 * devicePixelRatio, u.bbox.left + u.bbox.width - w);
           c.fillText(e.kind, at, u.bbox.top + 12 * devicePixelRatio);
           right = at + w;
         }
@@ -141,10 +141,11 @@
     plots = [];
     box.querySelector(".still")?.remove();
     if (data.depth) {
-      const series = [when, { label: "Level", stroke: ink("--water"), width: 2, value: number(d.depthUnit) }];
-      if (d.level) series.push({ show: true, label: "least", stroke: "transparent", value: number(d.depthUnit) }, { label: "most", stroke: "transparent", value: number(d.depthUnit) });
+      const series = [when];
+      if (d.level) series.push({ label: "least", stroke: ink("--water-2"), value: number(d.depthUnit) }, { label: "most", stroke: ink("--water-2"), value: number(d.depthUnit) },
+        { label: "Level", stroke: ink("--water"), width: 2, value: number(d.depthUnit) });
       if (data.hasSet) series.push({ label: "Set point", stroke: ink("--ink"), width: 1.5, spanGaps: true, value: number(d.depthUnit) });
-      plots.push(new uPlot({ ...common(260), series, bands: d.level ? [{ series: [3, 2], fill: ink("--water-2") }] : [], axes: [axis(clock), axis({ label: d.depthUnit, labelSize: 18, size: 46 })] }, data.depth, box));
+      plots.push(new uPlot({ ...common(260), series, bands: d.level ? [{ series: [2, 1], fill: ink("--water-2") }] : [], axes: [axis(clock), axis({ label: d.depthUnit, labelSize: 18, size: 46 })] }, data.depth, box));
     }
     if (data.rate) {
       plots.push(new uPlot({ ...common(170), series: [when, { label: "Flow", stroke: ink("--water"), fill: ink("--water-2"), width: 1.5, value: number(d.rateUnit) }],
