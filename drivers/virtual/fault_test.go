@@ -208,6 +208,27 @@ func TestSupply(t *testing.T) {
 	require.InEpsilon(t, f.mainFlow, f.bays[5].valve.flow+60*lph*math.Sqrt(f.pressurePa/290e3), 1e-9)
 }
 
+// Another use of the line takes its flow, and the pressure falls by the sag of all that runs;
+// one that asks for more than there is takes it all and leaves no pressure.
+func TestOtherUseOfTheLine(t *testing.T) {
+	c := quiet()
+	c.Supply.WanderPa = 0
+	at := c.Start.Add(time.Minute)
+	c.Acts = append(c.Acts, Act{Kind: ManualOpen, Bay: "A1", At: at, Until: at.Add(time.Hour)})
+	c.Supply.Draws = []Draw{{From: c.Start, To: at.Add(time.Hour), M3S: 25 * lpm}, {From: at.Add(30 * time.Minute), To: at.Add(time.Hour), M3S: 1}}
+	f := newField(t, c)
+	sag := func(flow float64) float64 { return 320e3 - f.drag*flow*flow }
+	f.Advance(at.Add(-2 * time.Second))
+	require.InDelta(t, sag(25*lpm), f.pressurePa, 1)
+	require.InEpsilon(t, 25*lpm, f.mainFlow, 1e-12)
+	f.Advance(at.Add(time.Minute))
+	require.InDelta(t, sag(25*lpm+f.bays[0].valve.flow), f.pressurePa, 1)
+	require.InEpsilon(t, 29*lpm*math.Sqrt(f.pressurePa/290e3), f.bays[0].valve.flow, 1e-9)
+	f.Advance(at.Add(31 * time.Minute))
+	require.Less(t, f.pressurePa, 1.0)
+	require.InDelta(t, 0, sag(f.mainFlow), 1)
+}
+
 // Faults set while the model runs begin at that moment and end when they are cleared; a bad one
 // is refused with all that is wrong.
 func TestSetAndClear(t *testing.T) {

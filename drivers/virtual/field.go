@@ -55,11 +55,10 @@ type Field struct {
 	truthEvery int64
 	history    [][]Account
 
-	points   []Register
-	pointOf  map[string]int
-	blocks   []block
-	units    map[uint8]string
-	requests map[uint8]uint64
+	points  []Register
+	pointOf map[string]int
+	blocks  []block
+	units   map[uint8]string
 }
 
 // never is a step that does not come.
@@ -77,7 +76,7 @@ func New(c Config) (*Field, error) {
 	c.Start = c.Start.UTC()
 	f := &Field{cfg: c, zone: zone, step: time.Duration(c.Step), dt: time.Duration(c.Step).Seconds(),
 		index: map[string]int{}, airAt: -1, sfx: siteEffects{pressure: 1, mainFactor: 1},
-		silent: map[uint8]bool{}, requests: map[uint8]uint64{}, sky: newSky(&c)}
+		silent: map[uint8]bool{}, sky: newSky(&c)}
 	f.stationEvery = uint64(max(1, int64(10*time.Second/f.step)))
 	f.rootUsual = math.Sqrt(c.Supply.PressurePa - c.Supply.SagPa)
 	mean := 0.0

@@ -48,8 +48,8 @@ const (
 
 func exception(function, code byte) []byte { return []byte{function | 0x80, code} }
 
-// answer returns the reply to a request PDU, or nil when the unit keeps silent. ours is false
-// when no such unit exists.
+// answer returns the reply to a request PDU, or nil when the unit keeps silent or does not
+// exist.
 func (s *Slave) answer(unit uint8, pdu []byte) []byte {
 	f := s.field
 	f.mu.Lock()
@@ -58,7 +58,6 @@ func (s *Slave) answer(unit uint8, pdu []byte) []byte {
 	if _, ok := f.units[unit]; !ok || f.silent[unit] || len(pdu) == 0 {
 		return nil
 	}
-	f.requests[unit]++
 	function := pdu[0]
 	var table Table
 	most := 125
