@@ -1,0 +1,205 @@
+package agent_test
+
+import (
+	"math"
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/drivers/virtual"
+)
+
+// row is one line of the scorecard: one sort of fault, and what must be reached.
+type row struct {
+	name   string
+	fault  virtual.FaultKind
+	lo, hi float64 // size, spread evenly over its logarithm; signed means either sign
+	signed bool
+	set    instruments
+	// kinds are the right names, the first the one expected; related are other findings that
+	// the fault truly causes and that count as seen, not as named.
+	kinds, related []site.Kind
+	// neighbours is true when the fault befalls two bays that share an edge, site when it
+	// befalls the site and no bay.
+	neighbours, site bool
+	// learn is how many days the run has before the fault, spread how many more at random.
+	learn, spread float64
+	// begins says when the fault can first be felt; nil means with its onset.
+	begins func(s *exposed) bool
+	// within says whether the limit has not passed yet, limit the same in words.
+	within func(s *exposed) bool
+	limit  string
+	// most is the longest a run goes on after the fault can be felt.
+	most  time.Duration
+	reach float64 // share; 0: none is asked
+	runs  int     // in the full scorecard
+	// balance is true when the hourly balance shows the fault, so that the oracle can judge it.
+	balance bool
+	// prepare adds what must happen for the fault to matter.
+	prepare func(p *plan, from time.Time)
+}
+
+// exposed is what the judge has seen of the faulted bay since the onset.
+type exposed struct {
+	plan  plan
+	now   time.Time
+	felt  time.Time // when the fault could first be felt; zero before
+	truth truth
+	at    truth // when it was first felt
+	// fills begun and ended, hours of settled night, inflow and level movement since felt.
+	fills       int
+	nightHours  float64
+	inflow      time.Duration
+	movedM      float64
+	lo, hi      float64
+	lastFlowing time.Time
+	running     bool
+	habitLowM   float64 // lowest true level in the three days before the onset
+}
+
+func (s *exposed) since() time.Duration { return s.now.Sub(s.felt) }
+
+// update takes the next moment, step after the last.
+func (s *exposed) update(t time.Time, tr truth, step time.Duration, fault *fault, r *row) {
+	s.now = t
+	if tr.flowM3S > 0 {
+		s.lastFlowing = t
+	}
+	if t.Before(fault.from) {
+		if fault.from.Sub(t) < 72*time.Hour && (s.habitLowM == 0 || tr.levelM < s.habitLowM) {
+			s.habitLowM = tr.levelM
+		}
+		s.truth = tr
+		return
+	}
+	s.truth = tr
+	if s.felt.IsZero() {
+		if r.begins == nil || r.begins(s) {
+			s.felt, s.at, s.lo, s.hi = t, tr, tr.levelM, tr.levelM
+		}
+		s.running = tr.flowM3S > 0
+		return
+	}
+	if tr.flowM3S > 0 {
+		s.inflow += step
+	} else if s.running {
+		s.fills++
+	}
+	s.running = tr.flowM3S > 0
+	s.lo, s.hi = min(s.lo, tr.levelM), max(s.hi, tr.levelM)
+	s.movedM = s.hi - s.lo
+	// Settled night: local 21:00 to 05:00, two hours after the last inflow.
+	if h := t.Hour(); (h >= 19 || h < 3) && t.Sub(s.lastFlowing) > 2*time.Hour {
+		s.nightHours += step.Hours()
+	}
+}
+
+func within(d time.Duration) func(*exposed) bool {
+	return func(s *exposed) bool { return s.since() <= d }
+}
+
+// stuckOpenLimit is travel, two pulses and two polls, and at most five minutes.
+func stuckOpenLimit(s *exposed) bool {
+	pulses := time.Duration(0)
+	if s.at.flowM3S > 0 {
+		pulses = time.Duration(2 * s.at.pulseM3 / s.at.flowM3S * float64(time.Second))
+	}
+	travel := 30 * time.Second // as the site file of the runs says
+	return s.since() <= min(5*time.Minute, travel+pulses+2*s.plan.poll)
+}
+
+func runsUnasked(s *exposed) bool { return s.truth.flowM3S > 0 && !s.truth.asks }
+func asks(s *exposed) bool        { return s.truth.asks }
+
+const day = 24 * time.Hour
+
+var (
+	anyLoss  = []site.Kind{site.Leak, site.UnexplainedLoss, site.OverflowFault, site.MeterFault, site.LevelSensorFault, site.SeepageBetweenBays, site.Drying}
+	anyGain  = []site.Kind{site.ValveWeeping, site.MeterFault, site.LevelSensorFault, site.SeepageBetweenBays, site.Overfill, site.Overflowing, site.UnexplainedLoss}
+	ofLevel  = []site.Kind{site.LevelSensorFault, site.Leak, site.UnexplainedLoss, site.ValveWeeping, site.MeterFault, site.OverflowFault, site.SlowChamber, site.Drying, site.Overfill, site.Overflowing}
+	overfull = []site.Kind{site.Overfill, site.Overflowing}
+)
+
+// rows are the faults of the scorecard with what must be reached.
+var rows = []row{
+	{name: "valve stuck open, command and set point known", fault: virtual.StuckOpen, lo: 100, hi: 100, set: fullSet, kinds: []site.Kind{site.ValveStuckOpen}, related: overfull,
+		learn: 1, spread: 3, begins: runsUnasked, within: stuckOpenLimit, limit: "travel, 2 pulses, 2 polls, at most 5 min", most: 2 * time.Hour, reach: 0.99, runs: 300},
+	{name: "valve stuck open, neither known", fault: virtual.StuckOpen, lo: 100, hi: 100, set: noValve, kinds: []site.Kind{site.ValveStuckOpen}, related: overfull,
+		learn: 3, spread: 4, begins: runsUnasked, within: func(s *exposed) bool {
+			return s.truth.levelM-s.at.levelM <= (s.at.crestM-s.at.levelM)/2
+		}, limit: "half the room to the crest", most: 6 * time.Hour, reach: 0.99, runs: 300},
+	{name: "valve stuck closed", fault: virtual.StuckShut, set: fullSet, kinds: []site.Kind{site.ValveStuckClosed}, related: []site.Kind{site.Drying, site.LowFlow, site.MeterFault, site.NoSupply},
+		learn: 1, spread: 3, begins: asks, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
+	{name: "no supply", fault: virtual.SupplyLost, site: true, set: fullSet, kinds: []site.Kind{site.NoSupply}, related: []site.Kind{site.PressureOutOfBand, site.ValveStuckClosed, site.Drying},
+		learn: 1, spread: 3, begins: asks, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
+	{name: "valve stuck closed, no command or set point", fault: virtual.StuckShut, set: noValve, kinds: []site.Kind{site.ValveStuckClosed, site.Drying}, related: []site.Kind{site.Leak, site.UnexplainedLoss, site.MeterFault, site.NoSupply},
+		learn: 4, spread: 3, within: func(s *exposed) bool {
+			return s.truth.levelM >= s.habitLowM-2*s.truth.bandM
+		}, limit: "level two bands under its habit", most: 8 * day, reach: 0.99, runs: 300},
+	{name: "liner leak 100 L/h and more", fault: virtual.LinerLeak, lo: 100, hi: 400, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
+		learn: 4, spread: 4, within: within(3 * time.Hour), limit: "3 h", most: 24 * time.Hour, reach: 0.95, runs: 60, balance: true},
+	{name: "liner leak 100 L/h and more, no weather", fault: virtual.LinerLeak, lo: 100, hi: 400, set: noWeather, kinds: []site.Kind{site.Leak}, related: anyLoss,
+		learn: 4, spread: 4, within: within(12 * time.Hour), limit: "12 h", most: 2 * day, reach: 0.95, runs: 60, balance: true},
+	{name: "liner leak 20 L/h", fault: virtual.LinerLeak, lo: 20, hi: 40, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
+		learn: 5, spread: 4, within: func(s *exposed) bool { return s.nightHours <= 4 }, limit: "4 h of settled night", most: 4 * day, reach: 0.95, runs: 60, balance: true},
+	{name: "liner leak 5 L/h, baseline learned", fault: virtual.LinerLeak, lo: 5, hi: 8, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
+		learn: 8, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: true},
+	{name: "liner leak 5 L/h, baseline not learned", fault: virtual.LinerLeak, lo: 5, hi: 8, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
+		learn: 3, spread: 2, within: within(96 * time.Hour), limit: "96 h", most: 8 * day, reach: 0.90, runs: 60, balance: true},
+	{name: "valve weeping, meter not turning", fault: virtual.Weeping, lo: 5, hi: 10, set: fullSet, kinds: []site.Kind{site.ValveWeeping}, related: anyGain,
+		learn: 6, spread: 4, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: true},
+	{name: "supply-line leak", fault: virtual.LineLeak, lo: 10, hi: 100, site: true, set: fullSet, kinds: []site.Kind{site.SupplyLineLeak}, related: []site.Kind{site.MainMeterFault},
+		learn: 3, spread: 4, within: within(day), limit: "24 h", most: 3 * day, reach: 0.95, runs: 60,
+		prepare: func(p *plan, _ time.Time) {
+			if p.mainStartLPH >= p.fault.size/1.05 { // not registered: twice the starting flow
+				p.fault.size = max(p.fault.size, 2*p.mainStartLPH)
+			}
+		}},
+	{name: "meter dead", fault: virtual.MeterDead, set: fullSet, kinds: []site.Kind{site.MeterFault}, related: []site.Kind{site.ValveStuckClosed, site.LowFlow, site.ValveWeeping, site.NoSupply},
+		learn: 3, spread: 4, within: func(s *exposed) bool { return s.fills <= 3 || s.since() <= 6*time.Hour }, limit: "3 fills or 6 h", most: 3 * day, reach: 0.99, runs: 300},
+	{name: "meter wrong by 20 %", fault: virtual.MeterWrong, lo: 20, hi: 35, signed: true, set: fullSet, kinds: []site.Kind{site.MeterFault}, related: append(anyLoss, anyGain...),
+		learn: 7, spread: 2, within: within(7 * day), limit: "7 days", most: 9 * day, reach: 0.90, runs: 60},
+	{name: "meter wrong by 10 %, main meter", fault: virtual.MeterWrong, lo: 10, hi: 14, signed: true, set: fullSet, kinds: []site.Kind{site.MeterFault}, related: append(anyLoss, anyGain...),
+		learn: 7, spread: 2, within: within(7 * day), limit: "7 days", most: 9 * day, reach: 0.90, runs: 60},
+	{name: "meter wrong by 10 %, no main meter", fault: virtual.MeterWrong, lo: 10, hi: 14, signed: true, set: noMain, kinds: []site.Kind{site.MeterFault}, related: append(anyLoss, anyGain...),
+		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.90, runs: 60},
+	{name: "level sensor failed", fault: virtual.SensorOut, set: fullSet, kinds: []site.Kind{site.LevelSensorFault, site.NoData}, related: nil,
+		learn: 0.5, spread: 3, within: within(2 * time.Minute), limit: "2 min", most: time.Hour, reach: 0.99, runs: 300},
+	{name: "level sensor frozen", fault: virtual.SensorFrozen, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
+		learn: 2, spread: 4, within: func(s *exposed) bool {
+			return s.inflow <= 10*time.Minute || (s.inflow == 0 && (s.since() <= day || s.movedM < 0.003))
+		}, limit: "10 min of inflow, else 24 h with 3 mm", most: 3 * day, reach: 0.95, runs: 60},
+	{name: "level sensor drifting 4 mm a day", fault: virtual.SensorDrift, lo: 4, hi: 8, signed: true, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
+		learn: 6, spread: 2, within: within(5 * day), limit: "5 days", most: 6 * day, reach: 0.85, runs: 60},
+	{name: "level sensor drifting 1 mm a day", fault: virtual.SensorDrift, lo: 1, hi: 2, signed: true, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
+		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.85, runs: 60},
+	{name: "seepage 10 L/h at 20 mm between neighbours", fault: virtual.Seepage, lo: 10, hi: 30, neighbours: true, set: fullSet, kinds: []site.Kind{site.SeepageBetweenBays}, related: append(anyLoss, anyGain...),
+		learn: 6, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 5 * day, reach: 0.85, runs: 60,
+		prepare: func(p *plan, from time.Time) {
+			// The stated head difference: the first bay is held 20 mm over its neighbour.
+			p.apart = [2]string{p.fault.bay, p.fault.other}
+		}},
+	{name: "chamber clogged", fault: virtual.ChamberClogged, lo: 12, hi: 60, set: fullSet, kinds: []site.Kind{site.SlowChamber}, related: ofLevel,
+		learn: 4, spread: 3, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60},
+	{name: "overflow blocked, then overfilled", fault: virtual.OverflowBlocked, set: fullSet, kinds: []site.Kind{site.OverflowFault}, related: append(overfull, site.ValveStuckOpen),
+		learn: 4, spread: 3, begins: func(s *exposed) bool { return s.truth.levelM > s.truth.crestM }, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60,
+		prepare: func(p *plan, from time.Time) {
+			at := from.Add(2 * time.Hour)
+			p.acts = append(p.acts, act{kind: virtual.ManualOpen, bay: p.fault.bay, at: at, until: at.Add(150 * time.Minute)})
+		}},
+	{name: "overflow displaced", fault: virtual.OverflowDisplaced, lo: 35, hi: 60, set: fullSet, kinds: []site.Kind{site.OverflowFault}, related: anyLoss,
+		learn: 4, spread: 3, begins: func(s *exposed) bool { return s.truth.lostM3 > 0.01 }, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60},
+	{name: "low flow", fault: virtual.LowFlow, lo: 40, hi: 70, set: fullSet, kinds: []site.Kind{site.LowFlow}, related: []site.Kind{site.Drying, site.NoSupply, site.ValveStuckClosed},
+		learn: 4, spread: 3, begins: func(s *exposed) bool { return s.truth.flowM3S > 0 }, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60},
+}
+
+// size draws the size of a row's fault.
+func (r *row) size(u, sign float64) float64 {
+	if r.lo == 0 {
+		return 0
+	}
+	v := r.lo * math.Pow(r.hi/r.lo, u)
+	if r.signed && sign < 0.5 {
+		v = -v
+	}
+	return v
+}

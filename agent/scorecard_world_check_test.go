@@ -1,0 +1,158 @@
+package agent_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+	"bayledger/drivers/virtual"
+)
+
+// TestWorldsCloseTheirOwnAccounts: no model of the scorecard makes or loses water, with and
+// without faults; it fills and dries at rates a court has, and what its instruments show is what
+// it did.
+func TestWorldsCloseTheirOwnAccounts(t *testing.T) {
+	for _, model := range []string{"lumped", "virtual"} {
+		for i := range rows {
+			r := &rows[i]
+			p := planOf(r, seedOf("close "+r.name, 0), model, r.set, 0)
+			p.days = min(p.days, 12)
+			w := p.build()
+			bay := p.fault.bay
+			if bay == "" {
+				bay = "A2"
+			}
+			first := w.truth(bay)
+			w.advance(p.start.AddDate(0, 0, p.days))
+			last := w.truth(bay)
+			residual := last.inM3 + last.rainM3 + last.handM3 - last.evapM3 - last.overM3 - last.lostM3 - (last.heldM3 - first.heldM3)
+			require.InDelta(t, 0, residual, 1e-6, "%s, %s: %+v", model, r.name, last)
+			require.Greater(t, last.evapM3, 0.01, "%s, %s", model, r.name)
+		}
+	}
+}
+
+// TestWorldsFeelTheirFaults: every row's fault shows itself within the run, in both models; a row
+// whose fault never happens would count for nothing.
+func TestWorldsFeelTheirFaults(t *testing.T) {
+	for _, model := range []string{"lumped", "virtual"} {
+		for i := range rows {
+			r := &rows[i]
+			felt := 0
+			for n := range 2 {
+				p := planOf(r, seedOf("felt "+r.name, n), model, r.set, 0)
+				w := p.build()
+				exp := &exposed{plan: p}
+				bays := []string{p.fault.bay}
+				if r.site {
+					bays = []string{"A1", "A2", "A3", "B1", "B2", "B3"}
+				}
+				for at := p.start.Add(p.poll); at.Before(p.start.AddDate(0, 0, p.days)) && exp.felt.IsZero(); at = at.Add(p.poll) {
+					w.advance(at)
+					var all truth
+					for _, b := range bays {
+						tr := w.truth(b)
+						tr.asks = tr.asks || all.asks
+						tr.flowM3S += all.flowM3S
+						all = tr
+					}
+					exp.update(at, all, p.poll, p.fault, r)
+				}
+				if !exp.felt.IsZero() {
+					felt++
+				}
+			}
+			require.Positive(t, felt, "%s: %s is never felt", model, r.name)
+		}
+	}
+}
+
+// TestLumpedInstrumentsShowWhatHappened compares readings with the truth they are of.
+func TestLumpedInstrumentsShowWhatHappened(t *testing.T) {
+	p := planOf(nil, 77, "lumped", fullSet, 6)
+	w := newLumped(p)
+	var level, fills, off float64
+	n, open := 0, false
+	first := w.truth("B1")
+	var meter0, meter float64
+	for at := p.start.Add(p.poll); at.Before(p.start.AddDate(0, 0, p.days)); at = at.Add(p.poll) {
+		w.advance(at)
+		tr := w.truth("B1")
+		for _, s := range w.samples() {
+			switch s.Point {
+			case "B1-level":
+				level += (s.Value - tr.chamberM) * (s.Value - tr.chamberM)
+				off += s.Value - tr.chamberM
+				n++
+			case "B1-meter":
+				if meter0 == 0 {
+					meter0 = s.Value
+				}
+				meter = s.Value
+			case "B1-valve":
+				if s.Value > 0 && !open {
+					fills++
+				}
+				open = s.Value > 0
+			}
+		}
+	}
+	b := w.bays[3]
+	require.Equal(t, "B1", b.id)
+	spread := math.Sqrt(level/float64(n) - (off/float64(n))*(off/float64(n)))
+	require.InDelta(t, b.sensor.noiseM, spread, 0.3*b.sensor.noiseM+3e-4, "noise, and up to 0.3 mm of temperature effect")
+	tr := w.truth("B1")
+	require.InEpsilon(t, tr.inM3-first.inM3, meter-meter0, 0.06, "the meter, its error drawn with 1 %%")
+	require.GreaterOrEqual(t, fills, 3.0, "six dry days ask for water")
+	mm := tr.evapM3 / b.areaM2 * 1000 / float64(p.days)
+	require.True(t, mm > 0.5 && mm < 7, "%.2f mm a day", mm)
+}
+
+// TestLumpedCurveIsItsOwnInverse: level and held water say the same.
+func TestLumpedCurveIsItsOwnInverse(t *testing.T) {
+	w := newLumped(planOf(nil, 5, "lumped", fullSet, 1))
+	for _, b := range w.bays {
+		for h := 0.0; h < b.depthM; h += 0.00037 {
+			require.InDelta(t, h, b.levelOf(b.held(h)), 1e-12)
+		}
+		require.Less(t, b.perMetre(b.depthM-0.001), b.perMetre(0.02)/2, "1 mm of rain lifts the level more near the clay")
+	}
+}
+
+// TestExposureCountsWhatItSays walks the judge's own clock through an invented night.
+func TestExposureCountsWhatItSays(t *testing.T) {
+	onset := time.Date(2026, 6, 10, 18, 0, 0, 0, time.UTC)
+	r := row{begins: runsUnasked}
+	e := &exposed{}
+	f := &fault{kind: virtual.StuckOpen, from: onset}
+	at := onset.Add(-time.Hour)
+	step := func(n int, tr truth) {
+		for range n {
+			at = at.Add(time.Minute)
+			e.update(at, tr, time.Minute, f, &r)
+		}
+	}
+	quiet := truth{crestM: 0.1, levelM: 0.08}
+	step(70, quiet)
+	require.True(t, e.felt.IsZero(), "nothing runs yet")
+	running := quiet
+	running.flowM3S = 1e-4
+	step(1, running)
+	require.Equal(t, at, e.felt)
+	step(9, running)
+	require.Equal(t, 9*time.Minute, e.inflow)
+	running.levelM = 0.084
+	step(1, running)
+	step(24*60, quiet)
+	require.Equal(t, 1, e.fills)
+	require.InDelta(t, 0.004, e.movedM, 1e-12)
+	// Local night is 19:00 to 03:00 UTC; the inflow ended at 18:21, and two hours are given.
+	require.InDelta(t, 3+20.0/60+3, e.nightHours, 0.7)
+	require.Equal(t, 10*time.Minute, e.inflow)
+	require.True(t, within(25*time.Hour)(e))
+	require.False(t, within(23*time.Hour)(e))
+	require.Equal(t, site.ValveStuckOpen, rows[0].kinds[0])
+}
