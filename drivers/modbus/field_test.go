@@ -234,7 +234,7 @@ func mm(point string, address int) PointMap {
 func dev(id string, unit int, points ...PointMap) Device {
 	d := DefaultDevice()
 	d.ID, d.Unit, d.Points = id, unit, points
-	d.Timeout = 200 * time.Millisecond
+	d.Timeout = 500 * time.Millisecond
 	return d
 }
 

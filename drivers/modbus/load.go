@@ -156,6 +156,9 @@ func playRound(l Link, s *site.Site, spread float64) round {
 	for _, o := range l.Devices {
 		known := o
 		known.Points = slices.DeleteFunc(slices.Clone(o.Points), func(m PointMap) bool { sp := s.Point(m.Point); return sp == nil || sp.Interval <= 0 })
+		if len(known.Points) == 0 {
+			continue
+		}
 		d := newDevice(l.Kind, known, s, l.ID, spread, nil)
 		devs = append(devs, d)
 		for _, g := range d.groups {
@@ -165,8 +168,12 @@ func playRound(l Link, s *site.Site, spread float64) round {
 	if horizon == 0 {
 		return round{}
 	}
-	// Two rounds, so that what is left over from one is seen in the next.
-	horizon = min(2*horizon, longestRound)
+	// Two rounds, and many of the shortest interval, so that what is left over is seen to grow.
+	shortest := horizon
+	for _, d := range devs {
+		shortest = min(shortest, d.groups[0].interval)
+	}
+	horizon = min(max(2*horizon, 20*shortest), longestRound)
 	type state struct {
 		group *group
 		dev   *device
@@ -182,7 +189,7 @@ func playRound(l Link, s *site.Site, spread float64) round {
 	free := map[*device]time.Duration{}
 	var ready []job
 	now, busy, requests := time.Duration(0), time.Duration(0), 0
-	for now < horizon {
+	for now < horizon && (out.complaint == "" || now < 2*shortest) {
 		next := time.Duration(math.MaxInt64)
 		for _, d := range devs {
 			var set uint64
@@ -239,8 +246,13 @@ func playRound(l Link, s *site.Site, spread float64) round {
 		busy += occupied(l, j.b.table, j.b.n)
 		requests++
 	}
-	out.share = float64(busy) / float64(horizon)
-	out.perS = float64(requests) / horizon.Seconds()
+	// Broken off where it is clear that the line does not keep up: what was asked for until then.
+	span := min(max(now, shortest), horizon)
+	if out.complaint != "" {
+		span = shortest * (1 + (now-1)/shortest)
+	}
+	out.share = float64(busy) / float64(span)
+	out.perS = float64(requests) / span.Seconds()
 	if out.share > fullLoad && out.complaint == "" {
 		out.complaint = fmt.Sprintf("more than %.0f %% leaves no time for a retry", 100*fullLoad)
 	}

@@ -69,7 +69,7 @@ const window = 1000
 type tally struct {
 	mu    sync.Mutex
 	s     DeviceStats
-	ring  [window]outcome
+	ring  []outcome // of the last window requests, next is where the coming one goes
 	next  int
 	count int
 }
@@ -86,6 +86,9 @@ func (t *tally) add(o outcome) {
 	case site.WhyNone:
 	default:
 		t.s.BadFrames++
+	}
+	if t.ring == nil {
+		t.ring = make([]outcome, window)
 	}
 	t.ring[t.next] = o
 	t.next = (t.next + 1) % window

@@ -86,7 +86,9 @@ func TestOneDeadUnitOfEightAt9600Baud(t *testing.T) {
 		for i := range 8 {
 			id := "lv" + string(rune('1'+i))
 			points = append(points, level(id, time.Second))
-			l.Devices = append(l.Devices, dev("unit-"+id, i+1, mm(id, i)))
+			d := dev("unit-"+id, i+1, mm(id, i))
+			d.Timeout = 200 * time.Millisecond
+			l.Devices = append(l.Devices, d)
 		}
 		f := newPaced(t, l)
 		f.die(4, true)
@@ -417,3 +419,6 @@ func TestRefusedRegisterIsFoundAndLeftAlone(t *testing.T) {
 		})
 	})
 }
+
+// serveAll serves the paced field on each connection.
+func serveAll(p *paced) func(net.Conn) { return func(c net.Conn) { p.serve(c) } }

@@ -113,11 +113,11 @@ func numbered(t *testing.T) *field {
 }
 
 func TestTrap01LateAnswerOnALine(t *testing.T) {
-	// The device needs 40 ms and is asked with 20 ms of patience once: the library then gives
+	// The device needs 200 ms and is asked with 20 ms of patience once: the library then gives
 	// every answer to the question after, without an error.
 	late := func() (string, *field) {
 		f := numbered(t)
-		f.act = delayed(40*time.Millisecond, f)
+		f.act = delayed(200*time.Millisecond, f)
 		return f.serial(), f
 	}
 	path, _ := late()
@@ -141,7 +141,7 @@ func TestTrap01LateAnswerOnALine(t *testing.T) {
 	d := dev("slow", 1, mm("a", 0), mm("b", 60), mm("c", 120))
 	d.Timeout, d.GiveUp = 20*time.Millisecond, 100
 	l := serialLink(path, d)
-	l.Late = 100 * time.Millisecond
+	l.Late = 500 * time.Millisecond
 	_, got := play(t, Options{Links: []Link{l}}, siteOf(points...))
 	got.until(t, "c", func(s []site.Sample) bool { return len(s) >= 8 })
 	got.mu.Lock()
@@ -179,7 +179,7 @@ func TestTrap02LateAnswerOverTCP(t *testing.T) {
 	}
 
 	at, _ = slow()
-	u := ours(t, tcpLink(at), 100*time.Millisecond)
+	u := ours(t, tcpLink(at), 400*time.Millisecond)
 	_, err = u.read(Holding, 1, 1)
 	require.ErrorIs(t, err, ErrTimeout)
 	for range 4 {
@@ -252,10 +252,12 @@ func TestTrap04OneRequestAtATime(t *testing.T) {
 func TestTrap05NoIdleTimerUnderARequest(t *testing.T) {
 	f := numbered(t)
 	f.act = delayed(80*time.Millisecond, f)
-	c, h := theirsRTU(t, f.serial(), time.Second)
-	h.IdleTimeout = 20 * time.Millisecond
-	_, err := c.ReadHoldingRegisters(1, 1)
-	require.Error(t, err, "the library has mended the trap")
+	if !raceDetector { // the library's idle timer and its request race for the port
+		c, h := theirsRTU(t, f.serial(), time.Second)
+		h.IdleTimeout = 20 * time.Millisecond
+		_, err := c.ReadHoldingRegisters(1, 1)
+		require.Error(t, err, "the library has mended the trap")
+	}
 
 	f = numbered(t)
 	f.act = delayed(80*time.Millisecond, f)

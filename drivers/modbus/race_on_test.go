@@ -1,0 +1,6 @@
+//go:build race
+
+package modbus
+
+// raceDetector is true when the tests run under it.
+const raceDetector = true
