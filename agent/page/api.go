@@ -156,6 +156,7 @@ func (s *Server) routesAPI(mux *http.ServeMux) {
 	api("/api/v1/events", s.apiEvents)
 	api("/api/v1/account", s.apiAccount)
 	mux.HandleFunc("GET /api/v1/stream", s.stream)
+	mux.HandleFunc("GET /api/v1/openapi.json", s.openAPI)
 }
 
 func stampOf(t time.Time) *site.Stamp {
