@@ -103,17 +103,13 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	uEvap := math.Hypot(quad(&f.P, &r), passing)
 
 	held, uHeld := 0.0, 0.0
-	var rh vec
 	if a.H == a.H && b.H == b.H {
-		rh[sScale] = volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
-		rh[sTilt] = tiltedMM(y.curve, f.Ref, b.H) - tiltedMM(y.curve, f.Ref, a.H)
-		held = f.X[sScale]*rh[sScale] + f.X[sTilt]*rh[sTilt]
-		level := math.Hypot(a.UH*f.slope(y.curve, a.H), b.UH*f.slope(y.curve, b.H))
-		uHeld = math.Hypot(quad(&f.P, &rh), level)
-		for i, x := range rh {
-			r[i] += x
-		}
-		all := math.Hypot(quad(&f.P, &r), math.Hypot(passing, level))
+		var uCurve float64
+		held, uCurve = y.heldL(a.H, b.H)
+		scale, _ := y.curveScale()
+		level := scale * math.Hypot(a.UH*slopeMM(y.curve, a.H), b.UH*slopeMM(y.curve, b.H))
+		uHeld = math.Hypot(uCurve, level)
+		all := math.Hypot(uEvap, uHeld)
 		uMeter, uHand, uRain := y.meterU(metered), 0.2*hand, math.Sqrt(max(0, b.RainU-a.RainU))
 		n.MeteredU, n.ByHandU, n.RainU = 2*uMeter/1000, 2*uHand/1000, 2*uRain/1000
 		n.UnexplainedM3 = (metered + hand + rain - evap - over - held) / 1000

@@ -188,7 +188,8 @@ func (l *Ledger) Look(i int, k *Look) {
 	k.RoomM3, k.SlopeM2 = math.NaN(), math.NaN()
 	if f.Ref == f.Ref {
 		k.RoomM3 = y.room() / 1000
-		k.SlopeM2 = f.slope(y.curve, f.H)
+		scale, _ := y.curveScale()
+		k.SlopeM2 = scale * slopeMM(y.curve, f.H)
 	}
 	k.RainAt, k.Seq = st.LastRainT, st.Seq
 	k.Maintain, k.Dry, k.Overflow = st.Maintain > l.st.Now, st.Dry, st.Overflowed
@@ -197,17 +198,8 @@ func (l *Ledger) Look(i int, k *Look) {
 // HeldBetween is the water, m3, between two levels of the i-th bay, m, by the learned curve,
 // with its standard uncertainty.
 func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
-	y := l.bays[i]
-	f := &y.st.F
-	if math.IsNaN(f.Ref) {
-		v0, _ := y.curve.Volume(low)
-		v1, _ := y.curve.Volume(high)
-		return v1 - v0, 0.3 * math.Abs(v1-v0)
-	}
-	var r vec
-	r[sScale] = volumeMM(y.curve, high*1000) - volumeMM(y.curve, low*1000)
-	r[sTilt] = tiltedMM(y.curve, f.Ref, high*1000) - tiltedMM(y.curve, f.Ref, low*1000)
-	return (f.held(y.curve, high*1000) - f.held(y.curve, low*1000)) / 1000, quad(&f.P, &r) / 1000
+	litres, ul := l.bays[i].heldL(low*1000, high*1000)
+	return litres / 1000, ul / 1000
 }
 
 // Hold keeps the i-th bay from learning while a finding is open on it.

@@ -79,6 +79,8 @@ type bayState struct {
 	HabitStopN           int
 	WaterTempC           float64
 
+	Span spanState
+
 	// Strides.
 	Seq            int64
 	Cum            mark
@@ -453,10 +455,13 @@ func (y *bay) stride(from, now int64, k *sky) {
 	soak := st.Soak * (1 - math.Exp(-s.DT/tauSoak))
 	st.Soak -= soak
 	// Where the level goes beyond where it has lived for some days, the shape of the curve is not
-	// learned but guessed: a sixth of the slope, alike over about ten millimetres.
+	// learned but guessed: a sixth of the slope, or what the filter's own scale and that of the
+	// settled spans differ by, alike over about ten millimetres.
 	if d := math.Abs(f.H - st.HomeMM); d > 3+2*st.RoamMM {
 		moved := math.Abs(f.H - st.WasMM)
-		s.NoiseW += sq(0.15*f.slope(y.curve, f.H)) * min(moved, 5) * 10
+		scale, _ := y.curveScale()
+		rel := max(0.15, math.Abs(f.X[sScale]-scale)/f.X[sScale])
+		s.NoiseW += sq(rel*f.slope(y.curve, f.H)) * min(moved, 5) * 10
 	}
 	if !math.IsNaN(f.H) {
 		a := s.DT / (48 + s.DT)
@@ -516,7 +521,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 		st.Dry = false
 	}
 	f.Hold = st.Dry || st.LearnHold || st.Maintain > now
-	f.predict(s, hand, area)
+	lost := f.predict(s, hand, area) - s.Metered
 
 	st.Overflowed = false
 	if n > 0 {
@@ -564,6 +569,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 		y.judgeNoise(s, now)
 		y.outOfLine(s, h, now)
 	}
+	y.settledSpan(s, h, -lost-hand, now)
 	y.calibrate(s, now)
 	y.endStride(now, s, k, hand)
 }

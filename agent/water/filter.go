@@ -127,8 +127,9 @@ type step struct {
 const rainCatch = 0.9
 
 // predict carries the filter over a stride. add is water in by the account's own knowledge
-// beyond the meter (hand watering), L.
-func (f *filter) predict(s *step, add float64, area float64) {
+// beyond the meter (hand watering), L. It returns
+// by how much the water held is expected to change, L.
+func (f *filter) predict(s *step, add float64, area float64) (change float64) {
 	dh := 0.0
 	if f.H == f.H && f.Ref == f.Ref {
 		dh = f.H - f.Ref
@@ -207,6 +208,7 @@ func (f *filter) predict(s *step, add float64, area float64) {
 			f.P[i][i] += sq(0.02) * f.X[i] * f.X[i] * day
 		}
 	}
+	return dw
 }
 
 func sq(x float64) float64 { return x * x }

@@ -138,7 +138,8 @@ func (y *bay) room() float64 {
 	if !(y.b.CrestM > 0) || math.IsNaN(f.Ref) {
 		return math.NaN()
 	}
-	return max(0, f.held(y.curve, y.b.CrestM*1000)-f.held(y.curve, f.H))
+	litres, _ := y.heldL(f.H, y.b.CrestM*1000)
+	return max(0, litres)
 }
 
 // flowNow is what runs into the bay, m3/s; NaN when nothing measures it.
@@ -162,13 +163,14 @@ func (y *bay) learned() Learned {
 	est := func(i int, scale float64) Estimate {
 		return Estimate{f.X[i] * scale, 2 * math.Sqrt(f.P[i][i]) * scale}
 	}
-	n.Scale = est(sScale, 1)
+	scale, us := y.curveScale()
+	n.Scale = Estimate{scale, 2 * us}
 	h := st.SetMM
 	if math.IsNaN(h) {
 		h = nanOr(f.H, 0)
 	}
 	phi := slopeMM(y.curve, h) / y.b.AreaM2
-	n.Porosity = est(sScale, phi)
+	n.Porosity = Estimate{scale * phi, 2 * us * phi}
 	var r vec
 	r[sK], r[sWet1], r[sWet2] = 1, 1, 1
 	n.Factor = Estimate{f.X[sK] + f.X[sWet1] + f.X[sWet2], 2 * quad(&f.P, &r)}

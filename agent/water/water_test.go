@@ -290,6 +290,18 @@ func TestAccountShowsWhatIsLost(t *testing.T) {
 	require.InDelta(t, 0.480, last.UnexplainedM3, 0.15, "20 L/h over a day")
 }
 
+func TestPorosityIsLearnedFromSettledSpans(t *testing.T) {
+	for _, scale := range []float64{0.75, 1, 1.3} {
+		f, _ := newFormula(t)
+		f.scale = scale
+		f.loss = 8e-3 / 3600 // so that it fills by night too
+		f.run(f.l, 12*24*time.Hour)
+		n, _ := f.l.Now("A1")
+		require.InDelta(t, scale, n.Learned.Scale.Value, max(0.08, n.Learned.Scale.U))
+		require.Less(t, n.Learned.Scale.U, 0.5, "less than the nominal figure's")
+	}
+}
+
 func TestRestoreGoesOnAsIfNeverStopped(t *testing.T) {
 	f, s := newFormula(t)
 	f.run(f.l, 30*time.Hour)
