@@ -69,11 +69,12 @@ func (e *ExceptionError) Error() string {
 
 // whyOf classifies an error for the sample.
 func whyOf(err error) site.Why {
-	var x *ExceptionError
-	switch {
-	case err == nil:
+	if err == nil {
 		return site.WhyNone
-	case errors.As(err, &x):
+	}
+	x, refused := errors.AsType[*ExceptionError](err)
+	switch {
+	case refused:
 		switch x.Code {
 		case 10:
 			return site.WhyLinkDown

@@ -16,6 +16,11 @@ import (
 // direction control; everything else is the kernel's serial layer.
 func serialPair(t *testing.T) (path string, far *os.File) {
 	t.Helper()
+	return serialPairOf(t)
+}
+
+func serialPairOf(t testing.TB) (path string, far *os.File) {
+	t.Helper()
 	blocking, near, err := pty.Open()
 	require.NoError(t, err)
 	// The pty package leaves the master blocking, and closing it then does not end a read.

@@ -73,16 +73,19 @@ func (u *unit) function(frame []byte) byte {
 // read asks for n registers or bits of a table and returns their bytes: two a register, high
 // byte first, or one bit each, low bit first. They are valid until the next read.
 func (u *unit) read(t Table, address, n int) ([]byte, error) {
-	ask := u.ReadHoldingRegisters
-	switch t {
+	var b []byte
+	var err error
+	// Called one by one: a method value of an interface is an allocation.
+	switch a, q := uint16(address), uint16(n); t {
 	case Coils:
-		ask = u.ReadCoils
+		b, err = u.ReadCoils(a, q)
 	case Discrete:
-		ask = u.ReadDiscreteInputs
+		b, err = u.ReadDiscreteInputs(a, q)
 	case Input:
-		ask = u.ReadInputRegisters
+		b, err = u.ReadInputRegisters(a, q)
+	default:
+		b, err = u.ReadHoldingRegisters(a, q)
 	}
-	b, err := ask(uint16(address), uint16(n))
 	if err == nil {
 		return b, nil
 	}

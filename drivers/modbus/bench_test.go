@@ -1,0 +1,178 @@
+package modbus
+
+import (
+	"encoding/binary"
+	"io"
+	"log/slog"
+	"os"
+	"testing"
+	"time"
+
+	"bayledger/agent/clock"
+	"bayledger/agent/site"
+
+	"github.com/goburrow/modbus"
+	"github.com/stretchr/testify/require"
+)
+
+// instant is a device in memory: what is asked is answered at once, from a frame made before.
+type instant struct {
+	answer []byte
+	ready  bool
+}
+
+func (i *instant) Write(b []byte) (int, error) {
+	copy(i.answer, b[:2]) // the transaction
+	i.ready = true
+	return len(b), nil
+}
+
+func (i *instant) Read(b []byte) (int, error) {
+	if !i.ready {
+		return 0, os.ErrDeadlineExceeded
+	}
+	i.ready = false
+	return copy(b, i.answer), nil
+}
+func (i *instant) SetReadDeadline(time.Time) error  { return nil }
+func (i *instant) SetWriteDeadline(time.Time) error { return nil }
+func (i *instant) Close() error                     { return nil }
+
+// Send is the same device for the bare library.
+func (i *instant) Send(b []byte) ([]byte, error) {
+	copy(i.answer, b[:2])
+	return i.answer, nil
+}
+
+const benchPoints = 40
+
+func newInstant() *instant {
+	a := append([]byte{0, 0, 0, 0, 0, 3 + 2*benchPoints, 1, 3, 2 * benchPoints}, make([]byte, 2*benchPoints)...)
+	return &instant{answer: a}
+}
+
+// benchLink is a link before an instant device with its one request, as the loop has them.
+func benchLink(tb testing.TB) (*link, *request) {
+	var points []site.Point
+	var maps []PointMap
+	for i := range benchPoints {
+		id := "p" + string(rune('A'+i/26)) + string(rune('A'+i%26))
+		points = append(points, level(id, time.Second))
+		maps = append(maps, mm(id, i))
+	}
+	d, err := New(Options{Links: []Link{tcpLink("127.0.0.1:1", dev("io", 1, maps...))}}, siteOf(points...), clock.Real{}, slog.New(slog.DiscardHandler))
+	require.NoError(tb, err)
+	l := d.links[0]
+	l.sink = func(_ []site.Sample, done func()) { done() }
+	l.line = newTCPLine(tb.Context(), newInstant())
+	return l, l.devices[0].requests(1)[0]
+}
+
+// TestNoAllocationOnOurSide: sending a request, judging its answer, decoding forty points and
+// handing them on allocates no more than the library alone does for the same request.
+func TestNoAllocationOnOurSide(t *testing.T) {
+	h := &modbus.TCPClientHandler{}
+	h.SlaveId = 1
+	bare := modbus.NewClient2(h, newInstant())
+	theirs := testing.AllocsPerRun(500, func() {
+		if _, err := bare.ReadHoldingRegisters(0, benchPoints); err != nil {
+			t.Fatal(err)
+		}
+	})
+	l, r := benchLink(t)
+	samples := 0
+	l.sink = func(s []site.Sample, done func()) {
+		samples += len(s)
+		done()
+	}
+	ours := testing.AllocsPerRun(500, func() {
+		l.queue(r, time.Now())
+		l.serve(t.Context(), r)
+	})
+	require.Equal(t, 501*benchPoints, samples)
+	require.LessOrEqual(t, ours, theirs)
+}
+
+// BenchmarkSample is CPU per decoded sample; BenchmarkBareLibrary beside it sends the same merged
+// requests and decodes with binary.BigEndian. Neither has a wire.
+func BenchmarkSample(b *testing.B) {
+	l, r := benchLink(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		l.queue(r, time.Now())
+		l.serve(b.Context(), r)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*benchPoints), "ns/sample")
+}
+
+func BenchmarkBareLibrary(b *testing.B) {
+	h := &modbus.TCPClientHandler{}
+	h.SlaveId = 1
+	bare := modbus.NewClient2(h, newInstant())
+	b.ReportAllocs()
+	sum := 0.0
+	for b.Loop() {
+		data, err := bare.ReadHoldingRegisters(0, benchPoints)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i := range benchPoints {
+			sum += float64(binary.BigEndian.Uint16(data[2*i:])) * 1e-3
+		}
+	}
+	_ = sum
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*benchPoints), "ns/sample")
+}
+
+// loopback is one request over a real socket, with the library's own handler and with ours.
+func loopback(b *testing.B, read func() error) {
+	for b.Loop() {
+		if err := read(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func benchField(b *testing.B) *field {
+	f := &field{reg: map[uint16]uint16{}, bit: map[uint16]bool{}}
+	f.act = func(c io.ReadWriteCloser, _ int, head, _, answer []byte) bool {
+		f.mu.Lock()
+		f.seen = f.seen[:0]
+		f.mu.Unlock()
+		c.Write(f.frame(head, answer))
+		return true
+	}
+	return f
+}
+
+// BenchmarkLineAt9600 reads flat out on a pseudo terminal whose far end takes the time that the
+// frames would, 10 bits a character, and reports which share of the specification's timing is
+// used: the two frames and a silence behind each.
+func BenchmarkLineAt9600(b *testing.B) {
+	l := serialLink("")
+	l.Baud = 9600
+	f := benchField(b)
+	f.rtu = true
+	f.act = func(c io.ReadWriteCloser, _ int, head, _, answer []byte) bool {
+		out := f.frame(head, answer)
+		tick := time.NewTimer(time.Duration(8+len(out))*charTime(l) + frameGap(l))
+		<-tick.C
+		c.Write(out)
+		return true
+	}
+	path, far := serialPairOf(b)
+	f.wg.Go(func() { f.serve(far) })
+	l.Path = path
+	p, err := openSerial(l)
+	require.NoError(b, err)
+	u := newUnit(l.Kind, 1, new(uint16))
+	u.timeout = time.Second
+	w := &wireTo{ctx: b.Context(), o: l, p: p}
+	w.connect()
+	u.via = w
+	loopback(b, func() error { _, err := u.read(Holding, 0, 10); return err })
+	b.ReportMetric(100*float64(b.N)*float64(occupied(l, Holding, 10))/float64(b.Elapsed()), "%line")
+	require.NoError(b, w.line.close())
+	far.Close()
+	f.wg.Wait()
+}
