@@ -49,6 +49,7 @@
         c.fillStyle = ink("--ink");
         c.font = `${12 * devicePixelRatio}px Hyperlegible, sans-serif`;
         c.setLineDash([4 * devicePixelRatio, 3 * devicePixelRatio]);
+        c.textAlign = "left";
         let right = -1;
         for (const e of events) {
           const x = u.valToPos(e.t, "x", true);
