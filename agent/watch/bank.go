@@ -188,7 +188,7 @@ func (w *Watch) test(y *bay, now int64) {
 	_, rLLR := s.likeliest(tRate, 0, 0)
 	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= 2*w.budget.odds && now-m.At > day && m.At >= w.st.Started+meterBaseline {
 		size, u, _ := m.Sig[tMeter].Best()
-		if s.sum(tMeter, sign(size), shares[:]) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u {
+		if s.sum(tMeter, sign(size), shares[:]) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && s.goesOn(tMeter, m.At, now, size) {
 			s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.MeterFault, m.At, now, size, u, mLLR, mLLR-max(harmless, rLLR)
 			s.First = size
 			return
@@ -204,7 +204,7 @@ func (w *Watch) test(y *bay, now int64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		if s.sum(tRate, way, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(o.At, now, size) || way < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) || !y.seenInTheDark(o, size) {
+		if s.sum(tRate, way, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(tRate, o.At, now, size) || way < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) || !y.seenInTheDark(o, size) {
 			continue
 		}
 		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
@@ -261,11 +261,11 @@ func (w *Watch) everywhere(y *bay, since int64, size float64) bool {
 
 // goesOn says whether a loss or gain that began at since has left its mark in the second half of
 // its time too: what came and went is not open now.
-func (s *bankState) goesOn(since, now int64, size float64) bool {
+func (s *bankState) goesOn(t trouble, since, now int64, size float64) bool {
 	for i := range s.Onsets {
 		o := &s.Onsets[i]
 		if o.At >= since+(now-since)/2 {
-			return o.Sig[tRate].LLR(size/2) > 2
+			return o.Sig[t].LLR(size/2) > 2
 		}
 	}
 	return false

@@ -24,15 +24,16 @@ func (s *levelState) init() { s.HighFrom = math.NaN() }
 
 // crestState is what the rules on the overflow remember.
 type crestState struct {
-	OverAt  int64 // since when water has stood at the crest, 0 not
-	ByRain  bool  // rain brought it there
-	Last    int64
-	AboveAt int64 // since when it has stood well above it
-	Blocked bool
-	PeakM   float64
+	OverAt    int64   // since when water has stood at the crest, 0 not
+	ByRain    bool    // rain brought it there
+	RainTotal float64 // metered total when rain last held it there, m3; NaN never
+	Last      int64
+	AboveAt   int64 // since when it has stood well above it
+	Blocked   bool
+	PeakM     float64
 }
 
-func (s *crestState) init() { s.PeakM = math.NaN() }
+func (s *crestState) init() { s.PeakM, s.RainTotal = math.NaN(), math.NaN() }
 
 // upper and lower are the ends of the band the level should keep: the set point and the band
 // under it, or where nobody knows the set point, this bay's habit. NaN when that is not known
@@ -127,14 +128,18 @@ func (w *Watch) crest(y *bay, now int64) {
 		if s.OverAt == 0 {
 			s.OverAt = now
 			// Rain that runs off over the crest is the overflow doing its work.
-			s.ByRain = k.RainAt > 0 && now-k.RainAt < 6*hour && (k.RunAt == 0 || now-k.RunAt > hour)
+			// So does a bay that rain has filled and no valve since.
+			s.ByRain = k.TotalM3-s.RainTotal < 0.02 || k.RainAt > 0 && now-k.RainAt < 12*hour && (k.RunAt == 0 || now-k.RunAt > hour)
 		}
 		s.Last = now
-	} else if k.SmoothM < y.b.CrestM-2*noise-0.002 || now-s.Last > 30*minute {
+	} else if k.SmoothM < y.b.CrestM-2*noise-0.003 {
 		s.OverAt, s.ByRain = 0, false
 	}
+	if s.ByRain {
+		s.RainTotal = k.TotalM3
+	}
 	if s.ByRain && k.RunAt > s.OverAt && k.FillM3 > 0.02 && now-k.RunAt < 10*minute {
-		s.ByRain = false // a valve runs into a full bay
+		s.ByRain, s.RainTotal = false, math.NaN() // a valve runs into a full bay
 	}
 	// A free overflow carries a usual fill under a head of some millimetres, and what stands
 	// higher than eight is not running off as it should.

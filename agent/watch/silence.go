@@ -43,12 +43,12 @@ func (f *feed) heard(t int64, good bool, why site.Why) {
 
 // patience is how long a point may be without a good reading: three of the intervals at which it
 // is read or, where that is longer, at which it has been heard; two minutes at least where the
-// driver says that it does not answer, and ten where nothing is said (a recorder left out a sample
-// or two).
+// driver says that it does not answer, and thirty where nothing is said (a recorder left out some
+// samples).
 func (f *feed) patience() int64 {
 	p := 3 * max(int64(f.p.Interval/time.Millisecond), int64(f.st.Every))
 	if f.st.Why == site.WhyNoReading || f.st.Why == "" {
-		return max(p, 10*minute)
+		return max(p, 30*minute)
 	}
 	return max(p, 2*minute)
 }
@@ -89,13 +89,11 @@ func (w *Watch) silence(now int64) {
 	units := map[string]*group{}
 	for i := range w.feeds {
 		f := &w.feeds[i]
-		if f.p.Device == "" {
-			continue
-		}
-		g := units[f.p.Device]
+		name := f.unit()
+		g := units[name]
 		if g == nil {
 			g = &group{since: now}
-			units[f.p.Device] = g
+			units[name] = g
 		}
 		g.all++
 		if f.st.Silent {
@@ -113,7 +111,7 @@ func (w *Watch) silence(now int64) {
 		if !f.st.Silent {
 			continue
 		}
-		if g := units[f.p.Device]; g != nil && g.silent == g.all && g.all > 1 {
+		if g := units[f.unit()]; g != nil && g.silent == g.all && g.all > 1 {
 			continue
 		}
 		if f.p.Quantity == site.Level && sensorsWord(f.st.Why) {
@@ -159,6 +157,17 @@ func (f *feed) lastGood(started int64) int64 {
 		return f.st.Good
 	}
 	return max(f.st.First, started)
+}
+
+// unit names what a point is read through: its device or, in recorded data, its bay or the site.
+func (f *feed) unit() string {
+	switch {
+	case f.p.Device != "":
+		return f.p.Device
+	case f.p.Bay != "":
+		return f.p.Bay
+	}
+	return "site"
 }
 
 func reason(y site.Why) string {
