@@ -443,20 +443,18 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 	fate := ""
 	if !math.IsNaN(k.RoomM3) && rate > 0 {
 		n.ToCrest = left(k.RoomM3 / rate)
-		fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
-		if n.ToCrest == site.NoTimeLeft {
-			fate = ""
-		}
-		if k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM {
-			fate = "; the overflow runs"
-		}
 		if !n.Carried {
 			n.ToSoft = w.toSoft(y, rate)
-			if site.Known(y.b.OverflowM3S) {
-				fate += fmt.Sprintf(" and can carry only %s", d.Rate(y.b.OverflowM3S))
-			}
-		} else {
-			fate += " and can carry it"
+		}
+		// Where two times are known the alarm desk tells both.
+		switch {
+		case k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM:
+			fate = "; the overflow is running"
+		case n.ToCrest != site.NoTimeLeft && n.ToSoft == site.NoTimeLeft:
+			fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+		}
+		if !n.Carried && site.Known(y.b.OverflowM3S) {
+			fate += fmt.Sprintf("; it can carry only %s", d.Rate(y.b.OverflowM3S))
 		}
 	}
 	why := "past where its fills stop"
