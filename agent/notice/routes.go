@@ -84,13 +84,14 @@ func (e *Email) Send(ctx context.Context, m Message) (err error) {
 		}
 	}
 	var d net.Dialer
-	conn, err := d.DialContext(ctx, "tcp", e.Server)
+	raw, err := d.DialContext(ctx, "tcp", e.Server)
 	if err != nil {
 		return err
 	}
-	defer conn.Close()
+	defer raw.Close()
 	// The client below knows no context: closing its connection ends it.
-	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+	defer context.AfterFunc(ctx, func() { _ = raw.Close() })()
+	conn := raw
 	if !e.StartTLS {
 		t := tls.Client(conn, config)
 		if err := t.HandshakeContext(ctx); err != nil {

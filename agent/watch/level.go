@@ -28,7 +28,8 @@ type crestState struct {
 	ByRain    bool    // rain brought it there
 	RainTotal float64 // metered total when rain last held it there, m3; NaN never
 	Last      int64
-	AboveAt   int64 // since when it has stood well above it
+	AboveAt   int64   // since when it has stood well above it
+	AboveM    float64 // how high it stood then
 	Blocked   bool
 	PeakM     float64
 }
@@ -141,13 +142,16 @@ func (w *Watch) crest(y *bay, now int64) {
 	if s.ByRain && k.RunAt > s.OverAt && k.FillM3 > 0.02 && now-k.RunAt < 10*minute {
 		s.ByRain, s.RainTotal = false, math.NaN() // a valve runs into a full bay
 	}
-	// A free overflow carries a usual fill under a head of some millimetres, and what stands
-	// higher than eight is not running off as it should.
+	// Water over a free crest stands some millimetres to centimetres above it, as high as the
+	// flow needs, and stays there; it sinks to the crest when the flow ends. An overflow that does
+	// not carry lets the level go on rising, or leaves it standing when nothing runs in.
 	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above {
 		if s.AboveAt == 0 {
-			s.AboveAt = now
+			s.AboveAt, s.AboveM = now, k.SmoothM
 		}
-		if now-s.AboveAt >= 20*minute && k.BayM > y.b.CrestM+0.004 {
+		rising := k.SmoothM > s.AboveM+0.005+3*noise
+		quiet := k.RunAt == 0 || now-k.RunAt > 20*minute
+		if now-s.AboveAt >= 20*minute && k.BayM > y.b.CrestM+0.004 && (rising || quiet) {
 			s.Blocked = true
 		}
 	} else {

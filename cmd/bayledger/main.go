@@ -43,6 +43,8 @@ type commands struct {
 	Journal journalCmd `cmd:"" help:"Self-check; lines a server refused: list, send again."`
 	Backup  backupCmd  `cmd:"" help:"Copy the journal while the daemon goes on."`
 	Restore restoreCmd `cmd:"" help:"Put a backup in place of the journal."`
+	Report  reportCmd  `cmd:"" help:"Day, week or season account as HTML or CSV."`
+	User    userCmd    `cmd:"" help:"Who may log in to the page."`
 	Version versionCmd `cmd:"" help:"Version, commit and schema versions."`
 }
 

@@ -173,7 +173,6 @@ func TestCoreIsPure(t *testing.T) {
 
 // notYet are rows of the map whose package appears with its first real use.
 var notYet = map[string]string{
-	"agent/notice":    "the daemon's own notices",
 	"agent/hub":       "many sites over MQTT",
 	"agent/procedure": "commissioning and the seasons",
 }
