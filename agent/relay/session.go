@@ -431,12 +431,12 @@ func (c *conn) leave(ctx context.Context) error {
 	return nil
 }
 
-// whyLost prefers the reason the library gives for the end of the connection.
+// whyLost says why a connection that stood is over: the library's reason when it has given one,
+// else what the sending ran into. Which of the two notices a cut first is chance.
 func (c *conn) whyLost(err error) error {
 	select {
-	case lost := <-c.lost:
-		return fmt.Errorf("connection to the broker lost: %w", lost)
+	case err = <-c.lost:
 	default:
-		return err
 	}
+	return fmt.Errorf("connection to the broker lost: %w", err)
 }
