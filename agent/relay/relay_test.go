@@ -599,6 +599,24 @@ func TestFlush(t *testing.T) {
 	ours()
 }
 
+// TestStopSendsWhatWasNoted: the last readings before a stop reach the broker, every time.
+func TestStopSendsWhatWasNoted(t *testing.T) {
+	broker := servertest.Mosquitto(t, servertest.MosquittoOptions{})
+	j, q := newJournal(t)
+	in := subscribe(t, broker.URL, "bayledger/riedhof/#", false)
+	for n := 1; n <= 20; n++ {
+		r := start(t, fast(broker.URL), club(), q, nil, clock.Real{})
+		r.waitOnline()
+		r.Live([]site.Sample{reading("A1-level", n, float64(n)/1000), reading("A2-level", n, float64(n)/1000)})
+		put(t, j, event(n))
+		r.Kick()
+		r.stop()
+		require.Equal(t, uint64(2), r.Status().Live)
+		require.Equal(t, uint64(1), r.Status().Events)
+	}
+	in.until("every event", func(m []message) bool { return len(seqs(t, m)) == 20 })
+}
+
 func TestValidate(t *testing.T) {
 	rows := []struct {
 		name string

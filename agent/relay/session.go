@@ -16,7 +16,8 @@ import (
 )
 
 const (
-	// goodbye bounds what is still done for the broker after ctx has ended.
+	// goodbye bounds what is still done for the broker after ctx has ended: what was noted is
+	// sent, and the good-bye.
 	goodbye = 2 * time.Second
 	// historyBatch is the most samples in one history message.
 	historyBatch = 500
@@ -52,11 +53,27 @@ func (r *Relay) session(ctx context.Context, up func()) (connected bool, err err
 	})
 	up()
 	r.onlineO.Do(func() { close(r.online) })
-	err = c.serve(ctx)
-	if ctx.Err() != nil {
-		return true, c.leave(context.WithoutCancel(ctx))
+	sending, cancel := outlast(ctx, goodbye)
+	defer cancel()
+	if err = c.serve(ctx, sending); err == nil {
+		err = c.leave(sending)
 	}
 	return true, c.whyLost(err)
+}
+
+// outlast returns a context that ends when ctx has ended and grace has passed.
+func outlast(ctx context.Context, grace time.Duration) (context.Context, context.CancelFunc) {
+	late, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	stop := context.AfterFunc(ctx, func() {
+		t := time.NewTimer(grace)
+		defer t.Stop()
+		select {
+		case <-t.C:
+			cancel()
+		case <-late.Done():
+		}
+	})
+	return late, func() { stop(); cancel() }
 }
 
 // conn is one connection.
@@ -220,8 +237,10 @@ func (c *conn) sweep(ctx context.Context) error {
 	}
 }
 
-// serve sends what there is to send until the connection or ctx ends.
-func (c *conn) serve(ctx context.Context) error {
+// serve sends what there is to send until ctx ends, and returns nil when all that was noted by
+// then is with the broker, or until the connection is lost. Nothing is broken off by the end of
+// ctx; sending bounds how long it may take after that.
+func (c *conn) serve(ctx, sending context.Context) error {
 	var events, history <-chan struct{}
 	if c.r.events != nil {
 		events = c.r.events.Changed()
@@ -236,21 +255,21 @@ func (c *conn) serve(ctx context.Context) error {
 		if !more {
 			select {
 			case <-ctx.Done():
-				return ctx.Err()
 			case err := <-c.lost:
 				return err
 			case <-c.r.wake:
 			case <-events:
 			case <-history:
 			case <-beat.C:
-				if err := c.send(ctx, c.topics.status(), 1, true, encode(c.status("online", ""))); err != nil {
+				if err := c.send(sending, c.topics.status(), 1, true, encode(c.status("online", ""))); err != nil {
 					return err
 				}
 				continue
 			}
 		}
+		stopped := ctx.Err() != nil // the round after this sends what was noted before the stop
 		var err error
-		if more, err = c.round(ctx); err != nil {
+		if more, err = c.round(sending); err != nil || stopped {
 			return err
 		}
 	}
@@ -422,8 +441,6 @@ func (c *conn) await(ctx context.Context, t mqtt.Token) error {
 // leave tells the broker that this is no fault: the will would not be sent after a clean
 // disconnection, and the status would stay "online".
 func (c *conn) leave(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, goodbye)
-	defer cancel()
 	if err := c.send(ctx, c.topics.status(), 1, true, encode(c.status("offline", "stopped"))); err != nil {
 		return err // the will says it
 	}

@@ -70,7 +70,7 @@ func Influx(t testing.TB, o InfluxOptions) *InfluxServer {
 			env = append(env, "INFLUXDB_HTTP_AUTH_ENABLED=true")
 		}
 		return &Process{name: "influxd", path: path, args: []string{"run", "-config", "/dev/null"},
-			env: append(env, o.Env...), ready: answers(&s.client, s.URL+"/ping")}
+			env: append(env, o.Env...), ready: Answers(&s.client, s.URL+"/ping")}
 	})
 	if o.Auth {
 		s.Query("", "CREATE USER bay WITH PASSWORD 'ledger' WITH ALL PRIVILEGES")
@@ -174,7 +174,7 @@ func Victoria(t testing.TB) *VictoriaServer {
 		return &Process{name: "victoria-metrics", path: path, args: []string{
 			"-storageDataPath=" + dir, "-httpListenAddr=" + loopback(port), "-retentionPeriod=100y",
 			"-search.latencyOffset=0s", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR"},
-			ready: answers(http.DefaultClient, s.URL+"/health")}
+			ready: Answers(http.DefaultClient, s.URL+"/health")}
 	})
 	return s
 }

@@ -74,7 +74,7 @@ func Mosquitto(t testing.TB, o MosquittoOptions) *MosquittoServer {
 		conf.WriteString(o.Conf)
 		file := filepath.Join(dir, "mosquitto.conf")
 		writeFile(t, file, conf.String())
-		return &Process{name: "mosquitto", path: path, args: []string{"-c", file}, ready: accepts(loopback(s.Port))}
+		return &Process{name: "mosquitto", path: path, args: []string{"-c", file}, ready: Accepts(loopback(s.Port))}
 	})
 	return s
 }

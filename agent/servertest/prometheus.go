@@ -33,7 +33,7 @@ func Prometheus(t testing.TB, config string, files map[string]string, flags ...s
 		s.URL = "http://" + addr
 		args := []string{"--config.file=" + filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path=" + filepath.Join(dir, "tsdb"),
 			"--web.listen-address=" + addr, "--web.enable-lifecycle", "--log.level=error"}
-		return &Process{name: "prometheus", path: path, args: append(args, flags...), ready: answers(http.DefaultClient, s.URL+"/-/ready")}
+		return &Process{name: "prometheus", path: path, args: append(args, flags...), ready: Answers(http.DefaultClient, s.URL+"/-/ready")}
 	})
 	return s
 }
@@ -61,7 +61,7 @@ func Alertmanager(t testing.TB, config string, files map[string]string, flags ..
 		s.URL = "http://" + s.Addr
 		args := []string{"--config.file=" + filepath.Join(dir, "alertmanager.yml"), "--storage.path=" + filepath.Join(dir, "data"),
 			"--web.listen-address=" + s.Addr, "--cluster.listen-address=", "--log.level=error"}
-		return &Process{name: "alertmanager", path: path, args: append(args, flags...), ready: answers(http.DefaultClient, s.URL+"/-/ready")}
+		return &Process{name: "alertmanager", path: path, args: append(args, flags...), ready: Answers(http.DefaultClient, s.URL+"/-/ready")}
 	})
 	return s
 }

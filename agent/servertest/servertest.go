@@ -114,6 +114,15 @@ func launch(t testing.TB, make func(attempt int) *Process) *Process {
 	return nil
 }
 
+// Command starts a program of the test's own choice as a server: it is ready when ready returns
+// nil. env is added to the test's environment.
+func Command(t testing.TB, ready func(context.Context) error, env []string, path string, args ...string) *Process {
+	t.Helper()
+	return launch(t, func(int) *Process {
+		return &Process{name: filepath.Base(path), path: path, args: args, env: env, ready: ready}
+	})
+}
+
 // Start starts a stopped server again, with the same ports and files, and waits until it
 // answers.
 func (p *Process) Start() {
@@ -199,6 +208,16 @@ func (p *Process) signal(sig syscall.Signal) {
 	}
 }
 
+// Hangup sends the signal by which daemons read their files again.
+func (p *Process) Hangup() { p.signal(syscall.SIGHUP) }
+
+// ExitCode is how the last start ended: -1 for a signal. The process must be stopped.
+func (p *Process) ExitCode() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.cmd.ProcessState.ExitCode()
+}
+
 // Pid is the process id of the server's last start.
 func (p *Process) Pid() int {
 	p.mu.Lock()
@@ -209,8 +228,8 @@ func (p *Process) Pid() int {
 // Log is what the server has printed so far.
 func (p *Process) Log() string { return p.out.String() }
 
-// answers returns a readiness check: GET url gives 2xx.
-func answers(client *http.Client, url string) func(context.Context) error {
+// Answers returns a readiness check: GET url gives 2xx.
+func Answers(client *http.Client, url string) func(context.Context) error {
 	return func(ctx context.Context) error {
 		req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
 		if err != nil {
@@ -229,8 +248,8 @@ func answers(client *http.Client, url string) func(context.Context) error {
 	}
 }
 
-// accepts returns a readiness check: the address takes connections.
-func accepts(addr string) func(context.Context) error {
+// Accepts returns a readiness check: the address takes connections.
+func Accepts(addr string) func(context.Context) error {
 	return func(ctx context.Context) error {
 		c, err := (&net.Dialer{}).DialContext(ctx, "tcp", addr)
 		if err != nil {

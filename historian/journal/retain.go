@@ -81,7 +81,7 @@ func (j *Journal) prune(ctx context.Context) error {
 		if err := unix.Statfs(j.opts.Dir, &disk); err != nil {
 			return fmt.Errorf("free room: %w", err)
 		}
-		scarce := int64(disk.Bavail)*disk.Bsize < j.opts.MinFreeBytes
+		scarce := int64(disk.Bavail)*int64(disk.Bsize) < j.opts.MinFreeBytes
 		if used < limit-limit/8 && !scarce {
 			return nil
 		}
