@@ -235,7 +235,7 @@ var Kinds = []KindInfo{
 	},
 	{
 		Kind: Overflowing, Title: "Overflow running",
-		Says: "water stands at or over the overflow's crest", Ends: "the level is below the crest",
+		Says: "water stands at or over the overflow's crest", Ends: "the level is below the crest, or no metered water stands there any more",
 		Consequence: "water runs to waste; if the overflow cannot carry it the surface floods", Severity: ByWater, OnDelay: time.Minute, OffDelay: 5 * time.Minute,
 		FirstAction: "Look whether the valve of bay {bay} runs; if it does, shut its hand valve.", Owner: "on call",
 		Explains: []Explains{{Overfill, SameBay}},

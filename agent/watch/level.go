@@ -24,17 +24,16 @@ func (s *levelState) init() { s.HighFrom = math.NaN() }
 
 // crestState is what the rules on the overflow remember.
 type crestState struct {
-	OverAt    int64   // since when water has stood at the crest, 0 not
-	ByRain    bool    // rain brought it there
-	RainTotal float64 // metered total when rain last held it there, m3; NaN never
-	Last      int64
-	AboveAt   int64   // since when it has stood well above it
-	AboveM    float64 // how high it stood then
-	Blocked   bool
-	PeakM     float64
+	OverAt  int64   // since when water has stood at the crest, 0 not: one episode until it is well below
+	Below   int64   // since when it has stood well below the crest in this episode, 0 not
+	ByMeter bool    // metered water brought it there or has come since: the overflow carries what was paid for
+	KnownM3 float64 // metered total when a stuck valve that was told of last filled the bay, NaN never
+	AboveAt int64   // since when it has stood well above the crest
+	AboveM  float64 // how high it stood then
+	Blocked bool
 }
 
-func (s *crestState) init() { s.PeakM, s.RainTotal = math.NaN(), math.NaN() }
+func (s *crestState) init() { s.KnownM3 = math.NaN() }
 
 // upper and lower are the ends of the band the level should keep: the set point and the band
 // under it, or where nobody knows the set point, this bay's habit. NaN when that is not known
@@ -70,6 +69,12 @@ func (w *Watch) levels(y *bay, now int64) {
 	}
 	u := 3*k.BayUM + 0.001
 	up, low := y.upper(), y.lower()
+	if y.st.Valve.Open {
+		// The stuck valve says it all, and what it has let in is known when it is shut again.
+		s.HighAt, s.High = 0, false
+		y.st.Crest.KnownM3 = k.TotalM3
+		up = math.NaN()
+	}
 	if !math.IsNaN(up) {
 		switch {
 		case k.BayM <= up:
@@ -80,7 +85,11 @@ func (w *Watch) levels(y *bay, now int64) {
 				s.Lowered = true
 			}
 			rained := k.RainAt > 0 && k.RainAt >= s.InBandAt-hour
-			if s.InBandAt == 0 || s.Lowered || rained && k.TotalM3-nanOr(s.HighFrom, k.TotalM3) < 0.5*k.SlopeM2*(k.BayM-up) {
+			let := k.TotalM3 - nanOr(s.HighFrom, k.TotalM3)
+			if known := y.st.Crest.KnownM3; !math.IsNaN(known) {
+				let = min(let, k.TotalM3-known)
+			}
+			if s.InBandAt == 0 || s.Lowered || rained && let < 0.5*k.SlopeM2*(k.BayM-up) {
 				s.HighAt, s.High = 0, false
 				break
 			}
@@ -89,7 +98,6 @@ func (w *Watch) levels(y *bay, now int64) {
 			}
 			// A hose can put a bay above its band; it comes back by itself. What tells is water
 			// that is still let in above the band, or a level that stays for a day and a half.
-			let := k.TotalM3 - nanOr(s.HighFrom, k.TotalM3)
 			if now-s.HighAt >= 30*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour {
 				s.High = true
 			}
@@ -118,34 +126,47 @@ func (w *Watch) levels(y *bay, now int64) {
 	}
 }
 
-// crest follows the water at the overflow's crest.
+// sparseM3 is metered water of no account at a full bay: a fill that had begun, a slow valve.
+const sparseM3 = 0.02
+
+// standsFor is how long the chamber must show water at the crest before the bay is believed to
+// overflow, and how long it must show it well below before that is over: a chamber overshoots in
+// every fill, and one reading in three is above its mean.
+const standsFor = 30 * minute
+
+// crest follows the water at the overflow's crest. An episode begins when the bay, and not only
+// its chamber, stands there, and ends when the level has been well below for half an hour: deeper
+// than noise and than what a fill's beginning moves it. Water that nobody metered (rain, mostly)
+// runs off over the crest because that is what the overflow is for; that is no alarm. Metered
+// water is.
 func (w *Watch) crest(y *bay, now int64) {
 	s, k := &y.st.Crest, &y.look
 	if !(y.b.CrestM > 0) || math.IsNaN(k.SmoothM) || now-k.LevelAt > 10*minute {
 		return
 	}
 	noise := min(k.NoiseM, 0.003)
-	if k.SmoothM >= y.b.CrestM {
-		if s.OverAt == 0 {
-			s.OverAt = now
-			// Rain that runs off over the crest is the overflow doing its work.
-			// So does a bay that rain has filled and no valve since.
-			s.ByRain = k.TotalM3-s.RainTotal < 0.02 || k.RainAt > 0 && now-k.RainAt < 12*hour && (k.RunAt == 0 || now-k.RunAt > hour)
-		}
-		s.Last = now
-	} else if k.SmoothM < y.b.CrestM-2*noise-0.003 {
-		s.OverAt, s.ByRain = 0, false
+	low := y.b.CrestM - max(0.003, 3*noise, y.b.BandM/2)
+	switch {
+	case k.SmoothM >= low:
+		s.Below = 0
+	case s.Below == 0:
+		s.Below = now
 	}
-	if s.ByRain {
-		s.RainTotal = k.TotalM3
+	if s.OverAt == 0 && k.SmoothM >= y.b.CrestM {
+		s.OverAt, s.Below = now, 0
 	}
-	if s.ByRain && k.RunAt > s.OverAt && k.FillM3 > 0.02 && now-k.RunAt < 10*minute {
-		s.ByRain, s.RainTotal = false, math.NaN() // a valve runs into a full bay
+	if s.Below > 0 && (now-s.Below >= standsFor || now-s.OverAt < standsFor) {
+		s.OverAt, s.ByMeter = 0, false
+	}
+	if s.OverAt > 0 && !s.ByMeter {
+		s.ByMeter = w.metered(y)
 	}
 	// Water over a free crest stands some millimetres to centimetres above it, as high as the
 	// flow needs, and stays there; it sinks to the crest when the flow ends. An overflow that does
-	// not carry lets the level go on rising, or leaves it standing when nothing runs in.
-	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above {
+	// not carry lets the level go on rising, or leaves it standing when nothing runs in. In a
+	// storm the sky runs in, and nothing can be said.
+	raining := k.RainAt > 0 && now-k.RainAt < hour
+	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above && !raining {
 		if s.AboveAt == 0 {
 			s.AboveAt, s.AboveM = now, k.SmoothM
 		}
@@ -160,6 +181,37 @@ func (w *Watch) crest(y *bay, now int64) {
 			s.Blocked = false
 		}
 	}
+}
+
+// metered says whether the water that stands at the crest came through the meter: at least half
+// of what the bay holds between its band and its crest, since it was last in its band.
+func (w *Watch) metered(y *bay) bool {
+	k, from := &y.look, y.st.Level.HighFrom
+	if !k.HasFlow && !k.HasMeter {
+		// Nothing is metered; then it was not rain when no rain has fallen since.
+		return y.st.Level.InBandAt > 0 && k.RainAt < y.st.Level.InBandAt-hour
+	}
+	if up := y.upper(); !math.IsNaN(from) && up < y.b.CrestM {
+		if room, _ := w.l.HeldBetween(y.i, up, y.b.CrestM); room > 0 {
+			return k.TotalM3-from > max(sparseM3, room/2)
+		}
+	}
+	return k.Runs && k.FillM3 > sparseM3
+}
+
+// overflows says whether the episode at the crest is one to tell of: the bay itself stands there,
+// or its chamber has for long; metered water did it; and it is more than what is left of a stuck
+// valve that somebody has shut meanwhile.
+func (y *bay) overflows(now int64) bool {
+	s, k := &y.st.Crest, &y.look
+	if s.OverAt == 0 || !s.ByMeter {
+		return false
+	}
+	if !y.st.Valve.Open && k.TotalM3-s.KnownM3 < max(sparseM3, 4*k.PulseM3) {
+		return false
+	}
+	itself := now-s.OverAt >= 5*minute && k.BayM+2*k.BayUM >= y.b.CrestM-0.003
+	return itself || now-s.OverAt >= standsFor
 }
 
 func (w *Watch) sayLevels(y *bay, now int64) {
@@ -187,17 +239,20 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		n.Because = fmt.Sprintf("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes.", y.name(), d.Depth(k.BayM), d.Depth(y.lower()))
 		w.say(n)
 	}
-	if c.OverAt > 0 && !c.ByRain {
+	if y.overflows(now) {
 		n := site.NewFinding(site.Overflowing, y.b.ID, "", at(c.OverAt))
 		n.Confidence = 0.95
-		n.ToCrest = 0
+		what := "nothing runs in"
 		if runs {
-			n.RateM3S = rate
+			n.RateM3S, n.ToCrest = rate, 0
 			n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate
-		} else {
-			n.ToCrest = site.NoTimeLeft
+			what = fmt.Sprintf("%s run in", d.Rate(rate))
 		}
-		n.Because = fmt.Sprintf("Bay %s stands at %s; its overflow's crest is at %s.", y.name(), d.Depth(k.SmoothM), d.Depth(y.b.CrestM))
+		n.Because = fmt.Sprintf("Bay %s has stood at its overflow's crest of %s since %s after %s were let in; %s.", y.name(), d.Depth(y.b.CrestM), w.clock(c.OverAt),
+			d.Water(k.TotalM3-nanOr(s.HighFrom, k.TotalM3-k.FillM3)), what)
+		if !k.HasFlow && !k.HasMeter {
+			n.Because = fmt.Sprintf("Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.", y.name(), d.Depth(y.b.CrestM), w.clock(c.OverAt))
+		}
 		w.say(n)
 	}
 	if c.Blocked {
@@ -212,52 +267,3 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 	}
 }
 
-// frostState is what the frost rule remembers.
-type frostState struct {
-	Risk  bool
-	Since int64
-	T     float64 // degC, smoothed
-	Fall  float64 // K/h
-	At    int64
-}
-
-// frost foretells that standing water will freeze: the air is at the freezing point, or near it
-// and falling fast enough to be there within six hours. Small pipes follow the air within hours.
-func (w *Watch) frost(now int64) {
-	st := &w.st.Frost
-	t := w.l.TempC()
-	if !math.IsNaN(t) && now-st.At >= 5*minute {
-		if st.At == 0 || now-st.At > 2*hour {
-			st.T, st.Fall = t, 0
-		} else {
-			h := float64(now-st.At) / float64(hour)
-			was := st.T
-			st.T += (t - st.T) * min(1, h/0.5)
-			st.Fall += ((was-st.T)/h - st.Fall) * min(1, h/1.5)
-		}
-		st.At = now
-		ahead := st.T - max(0, min(st.Fall, 2))*6
-		switch {
-		case st.T <= 0.5 || st.T < 4 && ahead <= 0:
-			if !st.Risk {
-				st.Risk, st.Since = true, now
-			}
-		case st.T > 2 && ahead > 1:
-			st.Risk = false
-		}
-	}
-	if !st.Risk {
-		return
-	}
-	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
-	n.Confidence = 0.8
-	n.ToSoft = 0
-	if st.T > 0 && st.Fall > 0 {
-		n.ToSoft = left(st.T / st.Fall * 3600)
-	}
-	n.Because = fmt.Sprintf("The air is at %.1f degrees C and falling by %.1f an hour: chambers and pipes with water in them will freeze.", st.T, max(0, st.Fall))
-	if st.T <= 0.5 {
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C: chambers and pipes with water in them will freeze.", st.T)
-	}
-	w.say(n)
-}

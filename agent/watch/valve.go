@@ -18,6 +18,11 @@ type valveState struct {
 	Run     int64   // since when water has been seen to run without a break, 0 not
 	RunBase float64 // total before it
 
+	// HeardAt is when the valve's point last said something good. Shut is since when it has been
+	// heard to be shut without a break, 0 not; ShutBase the total then.
+	HeardAt, Shut int64
+	ShutBase      float64
+
 	Open      bool // stuck open
 	Since     int64
 	SinceBase float64
@@ -38,7 +43,8 @@ type valveState struct {
 	StartN int
 	SeenN  int // fills seen
 
-	RunOn float64 // ms that water usually runs on after the shut command, a slowly fading greatest
+	RunOn  float64 // ms that water usually runs on after the shut command, a slowly fading greatest
+	RunOnN int     // fills it was learned from
 }
 
 // unstated is taken for the travel of a valve nobody described: a slow motor valve's.
@@ -85,6 +91,26 @@ func (y *bay) travel() int64 {
 	return t
 }
 
+// sampleValve follows how long the valve has been heard to be shut. What was commanded while
+// nothing was heard is not known, so after a silence the time begins anew.
+func (y *bay) sampleValve(t int64, open, good bool) {
+	v := &y.st.Valve
+	if !good || open || v.Shut == 0 || !y.heardValve(t) {
+		v.Shut, v.ShutBase = 0, math.NaN()
+		if good && !open {
+			v.Shut = t
+		}
+	}
+	if good {
+		v.HeardAt = t
+	}
+}
+
+// heardValve says whether what the valve's point said last still counts at t.
+func (y *bay) heardValve(t int64) bool {
+	return y.st.Valve.HeardAt > 0 && t-y.st.Valve.HeardAt <= max(3*intervalMS(y.valve), 2*minute)
+}
+
 // running says whether water runs now, and how fast.
 func (y *bay) running(now int64) (float64, bool) {
 	k := &y.look
@@ -125,35 +151,41 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	case v.Run == 0:
 		v.Run = now
 	}
-	if k.ValveKnown && !k.ValveOpen {
+	if v.Shut > 0 && math.IsNaN(v.ShutBase) {
+		v.ShutBase = k.TotalM3
+	}
+	told := k.ValveKnown && y.heardValve(now)
+	if told && !k.ValveOpen {
 		// A whole fill may have come and gone between two polls of the command, so water that
 		// has only just begun to run may still be that of a valve which was told to shut since.
-		shut := max(k.ValveChanged, v.Run)
+		shut := max(v.Shut, v.Run)
 		free := shut + y.travel()
-		if v.Run == 0 || k.MeterAt < free || k.RestartAt > shut {
+		if v.Shut == 0 || v.Run == 0 || k.MeterAt < free || k.RestartAt > shut {
 			v.Base = math.NaN()
 			return
 		}
+		flows := k.HasFlow && k.FlowGood && k.FlowM3S > k.StartM3S
 		least := max(2*k.PulseM3, k.StartM3S*float64(y.poll())/1000)
 		if v.For != shut || math.IsNaN(v.Base) {
 			v.For, v.Base, v.BaseAt = shut, k.TotalM3, k.MeterAt
-			// A flow that is read needs no second look: it runs now.
-			if !k.HasFlow || !k.FlowGood || !(k.FlowM3S > k.StartM3S) || k.TotalM3-v.RunBase < least {
+			// Where the bay's own fills have shown how long its valve takes, a flow that is read
+			// needs no second look: it runs now.
+			if v.RunOnN == 0 || !flows || k.TotalM3-v.ShutBase < least {
 				return
 			}
-		} else if k.TotalM3-v.Base < least || k.MeterAt == v.BaseAt {
+		} else if k.TotalM3-v.Base < least || k.MeterAt == v.BaseAt || k.HasFlow && k.FlowGood && !flows {
 			return
 		}
 		if runs && rate >= 0.05*k.HabitM3S {
 			v.Open, v.Since, v.SinceBase = true, shut, v.RunBase
-			if k.ValveChanged > v.Run {
-				v.SinceBase = v.Base
+			if v.Shut > v.Run {
+				v.SinceBase = v.ShutBase
 			}
 		}
 		return
 	}
 	v.Base = math.NaN()
-	if !runs || !k.Runs || k.ValveKnown && !y.b.Valve.Feedback {
+	if !runs || !k.Runs || told && !y.b.Valve.Feedback {
 		// With the command known to be open the valve does as it is told.
 		v.Passed = math.NaN()
 		return
@@ -199,8 +231,9 @@ func (w *Watch) habits(y *bay, now int64) {
 		return
 	}
 	if k.ValveKnown && !k.ValveOpen {
-		if r := float64(k.RunAt - k.ValveChanged); r > 0 && r < float64(5*minute) {
+		if r := float64(k.RunAt - v.Shut); v.Shut > 0 && v.Shut == k.ValveChanged && r < float64(5*minute) {
 			v.RunOn = max(r, 0.97*v.RunOn)
+			v.RunOnN++
 		}
 	}
 	if !math.IsNaN(k.FillLevelM) && now-k.SetMoved > 12*hour {
@@ -464,7 +497,7 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 			why = "although its valve reports shut"
 		}
 	}
-	n.Because = fmt.Sprintf("Bay %s takes %s %s since %s: %s so far%s.", y.name(), d.Rate(rate), why, w.clock(v.Since), d.Water(n.VolumeM3), fate)
+	n.Because = fmt.Sprintf("Bay %s takes %s %s since %s: %s (± %s) so far%s.", y.name(), d.Rate(rate), why, w.clock(v.Since), d.Water(n.VolumeM3), d.Water(n.VolumeU), fate)
 	w.say(n)
 }
 

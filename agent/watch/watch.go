@@ -82,7 +82,7 @@ func New(s *site.Site, l *water.Ledger) *Watch {
 }
 
 func (st *bayState) init() {
-	st.Valve.Base = math.NaN()
+	st.Valve.Base, st.Valve.ShutBase = math.NaN(), math.NaN()
 	st.Sensor.init()
 	st.Level.init()
 	st.Meter.init()
@@ -102,8 +102,17 @@ func (w *Watch) Sample(s site.Sample) {
 	}
 	good := s.Quality != site.Bad && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
 	f.heard(t, good, s.Why)
-	if f.p.Quantity == site.Level && f.bay >= 0 {
+	if f.bay < 0 {
+		if f.p.Quantity == site.Humidity && good {
+			w.st.Frost.RH, w.st.Frost.RHAt = s.Value, t
+		}
+		return
+	}
+	switch f.p.Quantity {
+	case site.Level:
 		w.bays[f.bay].sampleLevel(t, s.Value, good, s.Why)
+	case site.ValveOpen:
+		w.bays[f.bay].sampleValve(t, s.Value >= 0.5, good)
 	}
 }
 
