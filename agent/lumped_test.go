@@ -614,14 +614,17 @@ func (s *lumpedSky) at(t time.Time) lumpedAir {
 	hour := float64(t.Hour()) + float64(t.Minute())/60 + 0.8 // solar time, about
 	phase := 2 * math.Pi * (hour - 15) / 24
 	var a lumpedAir
-	a.tempC = s.mean[day] + s.amp[day]*math.Cos(phase)
+	// Air changes over a day, not at midnight.
+	frac := float64(t.Hour())/24 + float64(t.Minute())/1440
+	blend := func(v []float64) float64 { return v[day] + (v[min(day+1, len(v)-1)]-v[day])*frac }
+	a.tempC = blend(s.mean) + blend(s.amp)*math.Cos(phase)
 	// Sun's height from latitude and day of the year (Cooper 1969, declination).
 	decl := 23.45 * math.Pi / 180 * math.Sin(2*math.Pi*float64(284+t.YearDay())/365)
 	lat := s.latitude * math.Pi / 180
 	sinh := math.Sin(lat)*math.Sin(decl) + math.Cos(lat)*math.Cos(decl)*math.Cos(math.Pi*(hour-12)/12)
 	a.solarWM2 = max(0, sinh) * 1000 * (1 - 0.75*s.cloud[day])
 	sat := func(c float64) float64 { return 0.6108 * math.Exp(17.27*c/(c+237.3)) } // kPa, Tetens
-	a.rh = min(1, max(0.2, sat(s.dew[day])/sat(a.tempC)))
+	a.rh = min(1, max(0.2, sat(blend(s.dew))/sat(a.tempC)))
 	a.windMS = s.wind[day] * (0.5 + 0.5*max(0, math.Cos(phase)))
 	for _, st := range s.storms {
 		if !t.Before(st.from) && t.Before(st.to) {

@@ -126,8 +126,12 @@ func play(p plan, r *row) outcome {
 	gone := outages(p)
 	exp := &exposed{plan: p}
 	bayOf := map[string]string{}
+	airPoint := ""
 	for _, pt := range st.Points {
 		bayOf[pt.ID] = pt.Bay
+		if pt.Quantity == site.AirTemperature {
+			airPoint = pt.ID
+		}
 	}
 	watched := "A1"
 	if p.fault != nil && p.fault.bay != "" {
@@ -165,6 +169,9 @@ func play(p plan, r *row) outcome {
 			}
 			j.events(core.Sample(smp))
 			j.baseline(base.sample(smp))
+			if smp.Point == airPoint && smp.Quality != site.Bad {
+				j.air(t, smp.Value)
+			}
 		}
 		for _, rec := range w.records() {
 			j.events(core.Record(rec))
@@ -180,6 +187,7 @@ func play(p plan, r *row) outcome {
 			end = t
 		}
 	}
+	j.air(end, math.Inf(1))
 	o.felt = exp.felt
 	o.bayYears = end.Sub(p.start).Hours() / 24 / 365.25 * float64(len(all))
 	return o
@@ -204,6 +212,27 @@ type judge struct {
 	exp   *exposed
 	world world
 	gone  []outage
+	frost []site.Event // foretold, and not come yet
+}
+
+// frostWithin and frostC say what makes a frost foretold true: air as cold as that within hours.
+// The ground is colder than the air in a weather screen.
+const (
+	frostWithin = 8 * time.Hour
+	frostC      = 1.0
+)
+
+// air judges the frosts that were foretold.
+func (j *judge) air(t time.Time, c float64) {
+	j.frost = slices.DeleteFunc(j.frost, func(e site.Event) bool {
+		if c > frostC && t.Sub(e.Time.Time) < frostWithin && !math.IsInf(c, 1) {
+			return false
+		}
+		if c > frostC {
+			j.alarm(e)
+		}
+		return true
+	})
 }
 
 func (j *judge) events(events []site.Event) {
@@ -221,9 +250,17 @@ func (j *judge) events(events []site.Event) {
 
 // clean notes an alarm that tells of nothing that is true.
 func (j *judge) clean(e site.Event) {
-	if e.State != site.Raised || e.Severity == site.Info || j.true_(e) {
-		return
+	switch {
+	case e.State != site.Raised || e.Severity == site.Info || j.true_(e):
+	case e.Kind == site.FreezeRisk:
+		j.frost = append(j.frost, e)
+	default:
+		j.alarm(e)
 	}
+}
+
+// alarm counts a false alarm.
+func (j *judge) alarm(e site.Event) {
 	if j.r != nil {
 		j.o.elsewhere++
 		j.o.elsewhereKinds[e.Kind]++

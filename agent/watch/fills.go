@@ -2,29 +2,34 @@ package watch
 
 import (
 	"fmt"
-	"math"
 
 	"bayledger/agent/site"
 )
 
 // fillState is what is remembered of how a bay's fills go.
 type fillState struct {
-	Seen   int     // fills seen
-	Habit  float64 // m3/s, usual flow; 0 before any
-	N      int
-	Flow   float64 // m3/s, the last fill's
-	LowN   int     // fills in a row that ran slow
-	LowAt  int64
-	Low    bool
-	EndT   int64 // end of the last fill whose settling is awaited, 0 none
-	Peak   float64
-	Rest   float64 // m, where the level should settle
-	Share  float64 // what was left of the lead after a quarter of an hour, last fill
-	ShareN int
-	Usual  float64 // its habit
-	SlowN  int
-	SlowAt int64
-	Slow   bool
+	Seen  int     // fills seen
+	Habit float64 // m3/s, usual flow; 0 before any
+	N     int
+	Flow  float64 // m3/s, the last fill's
+	LowN  int     // fills in a row that ran slow
+	LowAt int64
+	Low   bool
+
+	// The fill under way or just ended: when it ended (0 while none is awaited), the chamber's
+	// level when it began and when it ended, and the water let in.
+	EndT               int64
+	StartM, EndM, InM3 float64
+	Ran                bool
+	// Gain is how much a cubic metre lifts the chamber while it is let in, m/m3, and After how
+	// much of that rise comes in the quarter of an hour behind the fill: negative where the
+	// chamber leads and sinks back, as chambers do. Both are this bay's habit over HabitN fills.
+	Gain, After  float64
+	HabitN       int
+	Rise, Behind float64 // the last fill's, as shares of what its habit would have given
+	SlowN        int
+	SlowAt       int64
+	Slow         bool
 }
 
 // inARow is how many fills in a row must agree before a habit counts as broken.
@@ -44,23 +49,76 @@ func (w *Watch) fills(y *bay, now int64) {
 			s.Flow = flow
 			w.fillFlow(s, k.LastTo)
 		}
-		s.EndT = 0
-		if k.SlopeM2 > 0 && k.LastM3 > 0 && now-k.LastTo < 5*minute {
-			s.EndT, s.Peak = k.LastTo, k.SmoothM
-			s.Rest = k.LastLevelM + k.LastM3/k.SlopeM2
-		}
 	}
-	if k.Runs {
-		s.EndT = 0
-	}
-	// A quarter of an hour after the fill: what is left of the chamber's lead.
-	if s.EndT > 0 && now-s.EndT >= 15*minute {
-		lead := s.Peak - s.Rest
-		if lead > max(0.003, 6*min(k.NoiseM, 0.002)) && now-k.LevelAt < 2*minute {
-			s.Share = (k.SmoothM - s.Rest) / lead
-			w.settling(s, now)
+	y.chamber(now)
+}
+
+// settleTime is how long after a fill the chamber is looked at again, and settleLeast the least
+// time after which that still tells, when the next fill comes early.
+const (
+	settleTime  = 15 * minute
+	settleLeast = 6 * minute
+)
+
+// chamber watches how the chamber follows its fills. A pipe that clogs makes it lag: it rises
+// less than its habit while water runs in, and goes on rising when the water has stopped.
+func (y *bay) chamber(now int64) {
+	s, k := &y.st.Fills, &y.look
+	runs := k.Runs && now-k.RunAt < minute
+	switch {
+	case runs && !s.Ran:
+		y.followed(now)
+		s.Ran, s.StartM, s.InM3 = true, k.SmoothM, 0
+	case s.Ran && runs:
+		s.EndM, s.InM3 = k.SmoothM, k.FillM3
+	case s.Ran:
+		s.Ran, s.EndT = false, 0
+		if k.FillM3 > 0 && !y.st.Valve.Open && now-k.LevelAt < 2*minute && k.SlopeM2 > 0 {
+			s.EndT, s.EndM, s.InM3 = now, k.SmoothM, k.FillM3
 		}
+	case s.EndT > 0 && now-s.EndT >= settleTime:
+		y.followed(now)
+	}
+}
+
+// followed judges a fill whose chamber has had its time.
+func (y *bay) followed(now int64) {
+	s, k := &y.st.Fills, &y.look
+	if s.EndT == 0 || now-s.EndT < settleLeast || now-k.LevelAt > 2*minute || k.RainAt > s.EndT-hour {
 		s.EndT = 0
+		return
+	}
+	s.EndT = 0
+	rise, behind := (s.EndM-s.StartM)/s.InM3, (k.SmoothM-s.EndM)/s.InM3
+	// What the fill should have shown must stand well above the noise of two readings' means.
+	least := max(0.003, 6*min(k.NoiseM, 0.002))
+	if s.HabitN < 5 {
+		if s.EndM-s.StartM < least {
+			return
+		}
+		s.HabitN++
+		s.Gain += (rise - s.Gain) / float64(s.HabitN)
+		s.After += (behind - s.After) / float64(s.HabitN)
+		return
+	}
+	if s.Gain*s.InM3 < least {
+		return
+	}
+	s.Rise, s.Behind = rise/s.Gain, (behind-s.After)/s.Gain
+	switch {
+	case s.Rise < 0.6 && s.Behind > 0.25:
+		if s.SlowN == 0 {
+			s.SlowAt = now
+		}
+		s.SlowN++
+		s.Slow = s.Slow || s.SlowN >= inARow
+	default:
+		s.SlowN = 0
+		if s.Rise > 0.75 && s.Behind < 0.15 {
+			s.Slow = false
+			s.Gain += (rise - s.Gain) / 20
+			s.After += (behind - s.After) / 20
+		}
 	}
 }
 
@@ -84,26 +142,6 @@ func (w *Watch) fillFlow(s *fillState, t int64) {
 	}
 }
 
-func (w *Watch) settling(s *fillState, now int64) {
-	switch {
-	case s.ShareN < 5:
-		s.ShareN++
-		s.Usual += (s.Share - s.Usual) / float64(s.ShareN)
-	case s.Share > s.Usual+0.35:
-		if s.SlowN == 0 {
-			s.SlowAt = now
-		}
-		s.SlowN++
-		s.Slow = s.Slow || s.SlowN >= inARow
-	default:
-		s.SlowN = 0
-		if s.Share < s.Usual+0.2 {
-			s.Slow = false
-			s.Usual += (s.Share - s.Usual) / 20
-		}
-	}
-}
-
 func (w *Watch) sayFills(y *bay, now int64) {
 	s, d := &y.st.Fills, w.s.Display
 	if s.Low {
@@ -116,7 +154,8 @@ func (w *Watch) sayFills(y *bay, now int64) {
 	if s.Slow {
 		n := site.NewFinding(site.SlowChamber, y.b.ID, "", at(s.SlowAt))
 		n.Confidence = 0.85
-		n.Because = fmt.Sprintf("A quarter of an hour after its fills bay %s's chamber still holds %.0f %% of its lead; its habit is %.0f %%.", y.name(), 100*s.Share, 100*math.Max(0, s.Usual))
+		n.Because = fmt.Sprintf("In its last %d fills bay %s's chamber has risen by %.0f %% of what they usually lift it, and went on rising when they had ended: its pipe lets the water through too slowly.",
+			max(s.SlowN, inARow), y.name(), 100*max(0, s.Rise))
 		w.say(n)
 	}
 }

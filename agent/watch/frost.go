@@ -16,8 +16,9 @@ type frostState struct {
 	At    int64
 	RH    float64 // relative humidity read last, 0 to 1
 	RHAt  int64
-	// Falling is since when the air has cooled without a break, ms; 0 while it does not.
-	Falling int64
+	// Dark is true at night; Sunset and Sunrise are when it last began and ended, ms, 0 never.
+	Dark            bool
+	Sunset, Sunrise int64
 }
 
 const (
@@ -35,9 +36,9 @@ const (
 )
 
 // frost foretells that standing water will freeze: the air is at the freezing point, or its fall
-// leads there within six hours. A clear night's air cools with the root of the time since it
-// began to (Brunt 1932, the law every frost forecast starts from), so a fall that is fast now
-// slows down; and it stops short of the dew point.
+// leads there within six hours. At night the air falls towards its lowest like an exponential of
+// the night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), so the fall that
+// is measured says what is left of it; and it stops at sunrise, and short of the dew point.
 func (w *Watch) frost(now int64) {
 	st := &w.st.Frost
 	if t := w.l.TempC(); !math.IsNaN(t) && now-st.At >= 5*minute {
@@ -48,13 +49,14 @@ func (w *Watch) frost(now int64) {
 	}
 	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
 	n.Confidence = 0.8
-	if st.T <= frostC+0.5 {
+	switch {
+	case st.T <= frostC+0.5:
 		n.Confidence, n.ToSoft = 0.95, 0
 		n.Because = fmt.Sprintf("The air is at %.1f degrees C: chambers and pipes with water in them will freeze.", st.T)
-	} else {
-		n.ToSoft = left(st.freezesIn(now) * 3600)
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C and has fallen for %s, now by %.1f an hour: at that it is at %.1f within six hours, and chambers and pipes with water in them will freeze.",
-			st.T, lasted(now-st.Falling), st.Fall, st.ahead(now))
+	default:
+		n.ToSoft = left(st.freezesIn() * 3600)
+		n.Because = fmt.Sprintf("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f, and chambers and pipes with water in them will freeze.",
+			st.T, max(0, st.Fall), st.lowest(now))
 	}
 	w.say(n)
 }
@@ -63,38 +65,50 @@ func (w *Watch) frost(now int64) {
 func (w *Watch) air(t float64, now int64) {
 	st := &w.st.Frost
 	if st.At == 0 || now-st.At > 2*hour {
-		st.T, st.Fall, st.Falling = t, 0, 0
+		st.T, st.Fall = t, 0
 	} else {
 		h := float64(now-st.At) / float64(hour)
 		was := st.T
 		st.T += (t - st.T) * min(1, h/0.5)
-		st.Fall += ((was-st.T)/h - st.Fall) * min(1, h/3)
+		st.Fall += ((was-st.T)/h - st.Fall) * min(1, h/2)
 	}
 	st.At = now
-	switch {
-	case st.Fall < 0.1:
-		st.Falling = 0
-	case st.Falling == 0:
-		st.Falling = now - hour // a mean over three hours shows a fall an hour late
+	switch dark := !w.l.Day(); {
+	case dark && !st.Dark:
+		st.Dark, st.Sunset = true, now
+	case !dark && st.Dark:
+		st.Dark, st.Sunrise = false, now
 	}
-	ahead := st.ahead(now)
+	low := st.lowest(now)
 	switch {
-	case st.T <= frostC+0.5 || st.T < 5 && ahead <= frostC-0.5:
+	case st.T <= frostC+0.5 || st.T < 5 && low <= frostC-0.5:
 		if !st.Risk {
 			st.Risk, st.Since = true, now
 		}
-	case st.T > frostC+2 && ahead > frostC+1:
+	case st.T > frostC+2 && low > frostC+1:
 		st.Risk = false
 	}
 }
 
-// ahead is the lowest the air can be expected to be within frostAhead, degC.
-func (s *frostState) ahead(now int64) float64 {
-	if s.Falling == 0 {
-		return s.T
+// nightFall is the coefficient of Parton and Logan's night for the air at 1.5 m.
+const nightFall = 2.2
+
+// night is the length of the night, in hours: that of the last one, or ten.
+func (s *frostState) night() float64 {
+	if s.Sunset > 0 && s.Sunrise > s.Sunset {
+		return min(20, max(2, float64(s.Sunrise-s.Sunset)/float64(hour)))
 	}
-	x, h := max(1, float64(now-s.Falling)/float64(hour)), float64(frostAhead)/float64(hour)
-	low := s.T - 2*s.Fall*x*(math.Sqrt((x+h)/x)-1)
+	return 10
+}
+
+// lowest is the lowest the air can be expected to be within frostAhead, degC.
+func (s *frostState) lowest(now int64) float64 {
+	h := frostAhead
+	if s.Dark && s.Sunrise > 0 {
+		h = min(h, max(0, s.Sunrise+day-now))
+	}
+	z := s.night()
+	low := s.T - max(0, s.Fall)*z/nightFall*(1-math.Exp(-nightFall*float64(h)/float64(hour)/z))
 	if dew := s.dewC(now); !math.IsNaN(dew) {
 		low = max(low, min(s.T, dew-underDew))
 	}
@@ -102,13 +116,9 @@ func (s *frostState) ahead(now int64) float64 {
 }
 
 // freezesIn is when the fall reaches freezing, in hours; NaN when it does not.
-func (s *frostState) freezesIn(now int64) float64 {
-	if s.Falling == 0 || !(s.Fall > 0) {
-		return math.NaN()
-	}
-	x := max(1, float64(now-s.Falling)/float64(hour))
-	r := 1 + (s.T-frostC)/(2*s.Fall*x)
-	return x * (r*r - 1)
+func (s *frostState) freezesIn() float64 {
+	z := s.night()
+	return -z / nightFall * math.Log(1-(s.T-frostC)*nightFall/(max(0, s.Fall)*z))
 }
 
 // dewC is the dew point, degC, by the Magnus formula of FAO-56 (equation 11 solved for the

@@ -266,4 +266,3 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		w.say(n)
 	}
 }
-

@@ -19,6 +19,8 @@ type sensorState struct {
 	Same      int64 // since when the reading has not changed
 	SameN     int
 	SameTotal float64 // metered then
+	WetN      int     // readings that have not changed since water was first seen to come in
+	WetAt     int64   // when that was, 0 not yet
 	SameFall  float64 // m the balance has expected it to move since
 	SameSeq   int64
 
@@ -67,8 +69,12 @@ func (y *bay) sampleLevel(t int64, v float64, good bool, why site.Why) {
 	switch {
 	case !(math.Abs(v-s.V) <= res*0.01+1e-9):
 		s.Same, s.SameN, s.SameFall, s.SameTotal = t, 0, 0, math.NaN()
+		s.WetN, s.WetAt = 0, 0
 	default:
 		s.SameN++
+		if s.WetAt > 0 {
+			s.WetN++
+		}
 	}
 	// A spike leaves and comes back within three readings' time.
 	limit := max(0.010, 12*y.look.NoiseM)
@@ -85,6 +91,10 @@ func (s *sensorState) fadeSpikes(t int64) {
 	}
 	s.SpikeT = max(s.SpikeT, t)
 }
+
+// chamberLate is how long a chamber may take before it shows anything of a fill, ms: the pipe that
+// joins it to the bay is thin.
+const chamberLate = 4 * minute
 
 // sensor judges the level sensor: failed, frozen, spiking. Drift is the balance's to see.
 func (w *Watch) sensor(y *bay, now int64) {
@@ -115,10 +125,14 @@ func (w *Watch) sensor(y *bay, now int64) {
 		res = y.level.Resolution
 	}
 	least := max(0.0025, 5*min(k.NoiseM, 0.002), 3*res)
-	if in := k.TotalM3 - s.SameTotal; in > 0 && !crest && k.SlopeM2 > 0 && k.RunAt-s.Same > 60*second {
-		// The bay rises by what came in and the chamber leads it: half of the usual lead is
-		// asked for, because a chamber may be slow.
-		if rise := in/k.SlopeM2 + 0.5*max(0, k.LeadM); rise >= least && s.SameN >= 3 {
+	in := k.TotalM3 - s.SameTotal
+	if in > 0 && s.WetAt == 0 {
+		s.WetAt = now
+	}
+	if in > 0 && !crest && k.SlopeM2 > 0 && s.WetN >= 4 && now-s.WetAt >= chamberLate {
+		// The bay rises by what came in and the chamber leads it. Half of the usual lead is asked
+		// for, because a chamber may be slow; and none in the first minutes of the water.
+		if rise := in/k.SlopeM2 + 0.5*max(0, k.LeadM); rise >= least {
 			s.Frozen, s.Since, s.Moved, s.ByWater = true, s.Same, rise, in
 			return
 		}
