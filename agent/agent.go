@@ -9,7 +9,6 @@ import (
 	"maps"
 	"net"
 	"net/http"
-	"os"
 	"slices"
 	"sync/atomic"
 	"time"
@@ -56,7 +55,6 @@ type Agent struct {
 
 	journal *journal.Journal
 	keeper  *keeper
-	trust   trust
 	// parts are what a reload replaces; stopField and stopSinks end what runs of them.
 	parts                atomic.Pointer[parts]
 	stopField, stopSinks func(ctx context.Context) error
@@ -87,7 +85,7 @@ func New(ctx context.Context, o Options) (a *Agent, err error) {
 	if problems := o.Config.Runnable(); len(problems) > 0 {
 		return nil, sitefile.Mistakes{File: o.Config.Name, Problems: problems}
 	}
-	a = &Agent{opts: o, cfg: o.Config, log: o.Log, clk: o.Clock, started: o.Clock.Now(), failed: make(chan error, 1)}
+	a = &Agent{opts: o, cfg: o.Config, log: o.Log, clk: o.Clock, failed: make(chan error, 1)}
 	defer func() {
 		if err != nil {
 			stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopBudget)
@@ -142,17 +140,15 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	for _, incident := range j.Incidents() {
 		a.part("journal").Error("journal repaired at start", "what", incident.What, "set_aside", incident.File, "lost_samples", incident.Lost)
 	}
-	boot, err := bootID()
+	times, err := a.beginTime(ctx)
 	if err != nil {
 		return err
 	}
-	if err := j.Boot(ctx, boot); err != nil {
-		return err
-	}
+	a.started = a.clk.Now()
 	if err := j.RememberPlaces(ctx, a.cfg.Site.Places()); err != nil {
 		return err
 	}
-	k := &keeper{clk: a.clk, log: a.part("keeper"), journal: j, every: a.cfg.CommitEvery, witness: a.opts.Witness,
+	k := &keeper{clk: a.clk, log: a.part("keeper"), journal: j, times: times, every: a.cfg.CommitEvery, witness: a.opts.Witness,
 		latest: map[string]site.Sample{}}
 	if a.opts.CommitEvery > 0 {
 		k.every = a.opts.CommitEvery
@@ -381,13 +377,4 @@ func (a *Agent) publish(samples []site.Sample, events []site.Event) {
 			a.opts.OnEvent(e)
 		}
 	}
-}
-
-// bootID names this boot of the machine.
-func bootID() (string, error) {
-	b, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-	if err != nil {
-		return "", fmt.Errorf("name this boot: %w", err)
-	}
-	return string(b[:max(0, len(b)-1)]), nil
 }

@@ -39,7 +39,7 @@ func (a *Agent) health() page.Health {
 	}
 	k := a.keeper
 	h.Journal = page.Journal{OK: k.trouble == "", Note: k.trouble, Unjournaled: k.count.Unjournaled}
-	h.ClockSure, h.ClockNote = a.trust.said()
+	h.ClockSure, h.ClockNote = k.times.standing.Sure, k.times.standing.Note
 	return h
 }
 
@@ -83,12 +83,3 @@ func orUnknown(note string) string {
 	}
 	return note
 }
-
-// trust is what is known of the machine's clock. The zero value trusts it, as the clocks of demo
-// and tests are.
-type trust struct {
-	unsure bool
-	note   string
-}
-
-func (t *trust) said() (sure bool, note string) { return !t.unsure, t.note }

@@ -75,6 +75,7 @@ type keeper struct {
 	clk     clock.Clock
 	log     *slog.Logger
 	journal *journal.Journal
+	times   *timekeeping
 	every   time.Duration
 	inbox   inbox
 	// witness, if set, is written the sequence number of the last durable sample after each
@@ -192,6 +193,7 @@ func (k *keeper) run(ctx context.Context) error {
 func (k *keeper) commit(ctx context.Context) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	fresh := k.followClock(ctx)
 	var dropped int64
 	k.buf, dropped = k.inbox.take(k.buf)
 	k.count.Samples += int64(len(k.buf)) + dropped
@@ -199,6 +201,7 @@ func (k *keeper) commit(ctx context.Context) {
 	for i := range k.buf {
 		s := &k.buf[i]
 		s.Time = s.Time.UTC().Truncate(time.Millisecond)
+		k.times.mend(s)
 		s.Calibration = k.calOf[s.Point]
 		switch s.Quality {
 		case site.Bad:
@@ -208,7 +211,6 @@ func (k *keeper) commit(ctx context.Context) {
 		}
 	}
 	samples := k.append(ctx, k.buf)
-	var fresh []site.Event
 	for i := range samples {
 		samples[i] = k.cals.Apply(samples[i])
 		k.see(samples[i])

@@ -16,6 +16,7 @@ import (
 type Journal struct {
 	Dir       string        `yaml:"dir" default:"/var/lib/bayledger" why:"where the package puts it" doc:"Folder of the journal, on a disk that survives a restart."`
 	Commit    time.Duration `yaml:"commit" default:"5 s" min:"1 s" max:"60 s" why:"under 500 MB written to the card a day" doc:"How often samples are made durable: what a power cut can cost. Longer spares the card."`
+	Clock     string        `yaml:"clock" default:"network" enum:"network,own" why:"a machine without a battery starts with a wrong time" doc:"Who says that the time is right. network: a time service sets the clock, and readings taken before it has are kept without a date, dated when it has, and only then sent. own: the site has no network time; readings are dated by the machine's own clock and are sent at once, marked uncertain."`
 	MaxAge    time.Duration `yaml:"max_age" default:"400 d" min:"1 d" max:"10000 d" doc:"How long samples are kept once they have been forwarded."`
 	HourlyAge time.Duration `yaml:"hourly_age" default:"2928 d" min:"1 d" max:"20000 d" why:"eight years" doc:"How long hourly figures are kept, at least max_age."`
 	MaxSize   size          `yaml:"max_size" default:"8 GiB" doc:"Most the samples may take. The oldest forwarded go first; what has not been forwarded never goes."`
@@ -63,7 +64,7 @@ func (l *loader) journal() {
 	f := l.file.Journal
 	o := journal.DefaultOptions(f.Dir)
 	o.MaxAge, o.HourlyAge, o.MaxBytes = f.MaxAge, f.HourlyAge, int64(f.MaxSize)
-	l.cfg.Journal, l.cfg.CommitEvery = o, f.Commit
+	l.cfg.Journal, l.cfg.CommitEvery, l.cfg.OwnClock = o, f.Commit, f.Clock == "own"
 	if f.Dir != "" && !strings.HasPrefix(f.Dir, "/") {
 		l.bad("journal.dir", "write the whole path, such as /var/lib/bayledger", "the folder %q depends on where the program is started", clip(f.Dir))
 	}

@@ -52,7 +52,9 @@ type Config struct {
 	Journal       journal.Options
 	// CommitEvery is how often samples are made durable.
 	CommitEvery time.Duration
-	Influx      []influx.Options
+	// OwnClock says that nobody will ever vouch for the machine's clock.
+	OwnClock bool
+	Influx   []influx.Options
 	// MQTT is nil when nothing is published.
 	MQTT *relay.Options
 	Page page.Options

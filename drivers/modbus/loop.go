@@ -301,8 +301,8 @@ func (l *link) wait(ctx context.Context, now time.Time) {
 		l.d.clk.Wait(ctx, due) //nolint:errcheck // the loop looks at ctx
 		return
 	}
-	if _, ok := l.d.clk.(clock.Real); ok {
-		hold = min(hold, time.Until(due))
+	if clock.IsReal(l.d.clk) {
+		hold = min(hold, due.Sub(l.d.clk.Now()))
 	} else {
 		// How much real time is left until a moment of another clock, only that clock knows.
 		hold = min(hold, 5*time.Millisecond)

@@ -102,11 +102,9 @@ func (c *checker) batches(ctx context.Context) {
 			count++
 			lo, hi = min(lo, r.t), max(hi, r.t)
 			before, ok := latest[r.point]
-			shift, state := c.j.runs.shift(b.run)
-			run := b.run
-			if state == runDated {
-				run, r.t = 0, r.t+shift
-			}
+			shift, _ := c.j.runs.shift(b.run)
+			run := c.j.runs.key(b.run)
+			r.t += shift
 			if ok && before.run == run && r.t <= before.t {
 				c.tell("sample %d of point %d: its time %d is not after %d", b.first+int64(i), r.point, r.t, before.t)
 			}

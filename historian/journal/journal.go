@@ -52,7 +52,7 @@ type Journal struct {
 	order order
 	// last is the sequence number of the newest sample; read without the lock.
 	last atomic.Int64
-	// newest is the time in ms of the newest sample whose clock is vouched for.
+	// newest is the time in ms of the newest sample that is not waiting to be dated.
 	newest atomic.Int64
 	run    int64 // 0, or the run that undated samples belong to; guarded by write
 
@@ -182,8 +182,8 @@ func (j *Journal) Incidents() []Incident { return j.opened }
 // Last is the sequence number of the newest sample, 0 when there is none.
 func (j *Journal) Last() int64 { return j.last.Load() }
 
-// Newest is the time of the newest sample whose clock was vouched for; zero when there is none.
-// A clock that shows less is wrong.
+// Newest is the time of the newest sample that is dated or never will be; zero when there is
+// none. A clock that shows less is wrong.
 func (j *Journal) Newest() time.Time {
 	if t := j.newest.Load(); t != 0 {
 		return time.UnixMilli(t).UTC()
@@ -248,6 +248,7 @@ func (j *Journal) admit(ctx context.Context, samples []site.Sample) ([]reading, 
 	readings := make([]reading, 0, len(samples))
 	var refused *RefusedError
 	latest := make(map[uint32]int64, len(samples))
+	run := j.runs.key(j.run)
 	for i, s := range samples {
 		why := ""
 		switch {
@@ -276,7 +277,7 @@ func (j *Journal) admit(ctx context.Context, samples []site.Sample) ([]reading, 
 			}
 			before, ok := latest[r.point]
 			if !ok {
-				before, ok = j.order.t[r.point], j.order.run[r.point] == j.run
+				before, ok = j.order.t[r.point], j.order.run[r.point] == run
 			}
 			if !ok || r.t > before {
 				latest[r.point] = r.t
@@ -308,10 +309,10 @@ func (j *Journal) store(ctx context.Context, readings []reading) error {
 	if err != nil {
 		return err
 	}
-	newest := j.newest.Load()
+	newest, run := j.newest.Load(), j.runs.key(j.run)
 	for _, r := range readings {
-		j.order.t[r.point], j.order.run[r.point] = r.t, j.run
-		if j.run == 0 {
+		j.order.t[r.point], j.order.run[r.point] = r.t, run
+		if run == 0 {
 			newest = max(newest, r.t)
 		}
 	}
