@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"bayledger/agent/alarm"
+	"bayledger/agent/procedure"
 	"bayledger/agent/site"
 	"bayledger/agent/watch"
 	"bayledger/agent/water"
@@ -28,6 +29,8 @@ type Core struct {
 	Ledger *water.Ledger
 	Watch  *watch.Watch
 	Desk   *alarm.Desk
+	// Procedures are what a person is led through.
+	Procedures *procedure.Book
 
 	ticked     time.Time // the last tick, zero before the first sample
 	conditions conditions
@@ -36,7 +39,7 @@ type Core struct {
 // NewCore returns a core that has seen nothing.
 func NewCore(s *site.Site) *Core {
 	l := water.New(s)
-	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: alarm.New(s), conditions: conditions{}}
+	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: alarm.New(s), Procedures: procedure.New(s, l), conditions: conditions{}}
 }
 
 // Sample feeds one calibrated sample and returns the events it led to, in order. A sample that
@@ -45,6 +48,7 @@ func (c *Core) Sample(s site.Sample) []site.Event {
 	events := c.tickTo(s.Time)
 	c.Ledger.Sample(s)
 	c.Watch.Sample(s)
+	c.Procedures.Sample(s)
 	return events
 }
 
@@ -53,6 +57,7 @@ func (c *Core) Record(r site.Record) []site.Event {
 	c.Ledger.Record(r)
 	c.Watch.Record(r)
 	c.conditions.record(r)
+	c.Procedures.Record(r)
 	return c.Desk.Record(r)
 }
 
@@ -79,6 +84,7 @@ func (c *Core) tickTo(t time.Time) []site.Event {
 
 func (c *Core) tick(t time.Time) []site.Event {
 	c.Ledger.Tick(t)
+	c.Procedures.Tick(t)
 	return c.Desk.Tick(t, c.conditions.merge(c.Watch.Tick(t)))
 }
 
@@ -89,6 +95,8 @@ type coreState struct {
 	Ledger []byte    `json:"ledger"`
 	Watch  []byte    `json:"watch"`
 	Desk   []byte    `json:"desk"`
+	// Procedures is missing in a snapshot of a core that knew none.
+	Procedures []byte `json:"procedures,omitempty"`
 	// Conditions are the daemon's own troubles that stand.
 	Conditions []condition `json:"conditions,omitempty"`
 }
@@ -105,7 +113,7 @@ func (c *Core) Snapshot() ([]byte, error) {
 		name string
 		from func() ([]byte, error)
 		to   *[]byte
-	}{{"account", c.Ledger.Snapshot, &st.Ledger}, {"watch", c.Watch.Snapshot, &st.Watch}, {"alarms", c.Desk.Snapshot, &st.Desk}} {
+	}{{"account", c.Ledger.Snapshot, &st.Ledger}, {"watch", c.Watch.Snapshot, &st.Watch}, {"alarms", c.Desk.Snapshot, &st.Desk}, {"procedures", c.Procedures.Snapshot, &st.Procedures}} {
 		b, err := part.from()
 		if err != nil {
 			return nil, fmt.Errorf("snapshot of the %s: %w", part.name, err)
@@ -132,6 +140,11 @@ func (c *Core) Restore(b []byte) error {
 	}
 	if err := c.Desk.Restore(st.Desk); err != nil {
 		return fmt.Errorf("snapshot of the alarms: %w", err)
+	}
+	if len(st.Procedures) > 0 {
+		if err := c.Procedures.Restore(st.Procedures); err != nil {
+			return fmt.Errorf("snapshot of the procedures: %w", err)
+		}
 	}
 	c.ticked, c.conditions = st.Ticked, conditionsOf(st.Conditions)
 	return nil

@@ -84,6 +84,8 @@ type keeper struct {
 	// troubles, if set, says what is wrong with the daemon's own parts at the moment: what begins
 	// and what ends is put on record.
 	troubles func() []condition
+	// ordered, if set, is called under mu with every record a procedure has made.
+	ordered func(site.Record)
 	// after, if set, is called under mu after every commit and record with the calibrated samples
 	// and the fresh events.
 	after func(samples []site.Sample, events []site.Event)
@@ -220,6 +222,7 @@ func (k *keeper) commit(ctx context.Context) {
 		}
 		fresh = append(fresh, events...)
 	}
+	fresh = append(fresh, k.procedures(ctx)...)
 	fresh = append(fresh, k.ownTroubles(ctx)...)
 	if now := k.core.Now(); now.Sub(k.snapped) >= snapshotEvery {
 		if err := k.snapshot(ctx); err != nil {
@@ -285,6 +288,9 @@ func (k *keeper) record(ctx context.Context, r site.Record) (site.Record, error)
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	stored, fresh, err := k.recordLocked(ctx, r)
+	if err == nil {
+		fresh = append(fresh, k.procedures(ctx)...)
+	}
 	if err == nil && k.after != nil {
 		k.after(nil, fresh)
 	}
@@ -302,6 +308,24 @@ func (k *keeper) recordLocked(ctx context.Context, r site.Record) (site.Record, 
 		k.log.Error("event not journaled", "error", err)
 	}
 	return stored, fresh, nil
+}
+
+// procedures puts on record what the procedures have come to: each leaves their list when the core
+// is given it back. What the journal cannot take stays on the list until the next commit.
+func (k *keeper) procedures(ctx context.Context) []site.Event {
+	var fresh []site.Event
+	for _, r := range k.core.Procedures.Pending() {
+		stored, events, err := k.recordLocked(ctx, r)
+		if err != nil {
+			k.log.Error("procedure not journaled", "run", r.Subject, "error", err)
+			break
+		}
+		if k.ordered != nil {
+			k.ordered(stored)
+		}
+		fresh = append(fresh, events...)
+	}
+	return fresh
 }
 
 // ownTroubles compares what the core knows of the daemon's own troubles with what is so now,

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"bayledger/agent/alarm"
+	"bayledger/agent/procedure"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
 )
@@ -28,6 +29,8 @@ type View struct {
 	// Method says where reference evapotranspiration comes from now.
 	Method water.Method
 	Watch  Health
+	// Procedures are those under way, on offer and on record.
+	Procedures procedure.Picture
 	// Closed is true while the season is closed.
 	Closed bool
 }

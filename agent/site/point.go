@@ -96,6 +96,13 @@ type Point struct {
 	// the id of the line or gateway it is read through: an alarm on it explains the silence of
 	// everything behind it.
 	Device, Link string
+	// Register says in the words of the site file where the point is read, such as
+	// "device: court-a, table: input, address: 4"; empty in recorded data. The wiring proof
+	// prints it.
+	Register string
+	// Gain and Offset are the correction the site file gives the point, so that a procedure can say
+	// what it becomes; a Gain of 0 is none.
+	Gain, Offset float64
 }
 
 // Quality says how far a sample may be trusted.

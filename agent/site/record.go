@@ -22,6 +22,8 @@ const (
 	RecSetPoint      RecordKind = "set-point"      // Value m, the set point a person moved Bay to
 	RecClock         RecordKind = "clock"          // Value s by which the clock was found wrong
 	RecAccess        RecordKind = "access"         // somebody logged in or out, was refused, or was made: Subject is the name, Text what
+	RecProcedure     RecordKind = "procedure"      // a guided procedure: Subject is the run, Text what was answered or found, as JSON
+	RecIsolation     RecordKind = "isolation"      // the isolation valve: Text is what was ordered, done, held off or failed, Subject why (an alarm's id, a run, a person's word), Until the end of a hold-off
 	RecCondition     RecordKind = "condition"      // the daemon's own state: Subject is kind/what (link-down/line-1), Value 1 when it begins and 0 when it ends, Text the reason
 )
 

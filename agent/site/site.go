@@ -39,6 +39,10 @@ type Site struct {
 	// FalsePagesPerSeason is the false-alarm budget: false pages a six-bay site may have in a
 	// half-year season. Detector thresholds follow from it.
 	FalsePagesPerSeason float64
+	// Commission are the durations and limits of the guided procedures.
+	Commission Commission
+	// Isolation is the valve the daemon may shut; nil when there is none.
+	Isolation *Isolation
 	// Revision is the hash of the site file's text; events and accounts carry it.
 	Revision string
 }

@@ -34,6 +34,7 @@ type File struct {
 	Journal    Journal     `yaml:"journal" doc:"What is kept on this machine."`
 	Influx     []InfluxDB  `yaml:"influxdb" doc:"Historians that readings are forwarded to, each with its own place in the journal."`
 	MQTT       *MQTT       `yaml:"mqtt" doc:"Live publishing."`
+	Procedures Procedures  `yaml:"procedures" doc:"Durations and limits of commissioning and the seasons, where they do not follow from areas, fill rates and pulses."`
 	Page       Page        `yaml:"page" doc:"The page for people, with API and /metrics."`
 }
 
@@ -128,6 +129,7 @@ func Load(text []byte, name string) (*Config, site.Problems) {
 	l.influx()
 	l.mqtt()
 	l.page()
+	l.procedures()
 	slices.SortFunc(l.cfg.Site.Points, func(a, b site.Point) int { return cmp.Compare(a.ID, b.ID) })
 	if len(l.problems) > 0 {
 		l.problems.Sort()

@@ -375,3 +375,15 @@ func TestNearest(t *testing.T) {
 	require.Equal(t, 3, distance("kitten", "sitting")) // the textbook pair
 	require.Equal(t, 1, distance("aera", "area"), "two letters changed about are one slip")
 }
+
+// What the wiring proof prints for a point is enough to read it where another's register stands.
+func TestRegisterInWords(t *testing.T) {
+	c, problems := LoadFile("../../configs/two-courts-tcp.yaml")
+	require.NoError(t, problems)
+	require.Equal(t, "device: court-a, table: input, address: 10, type: uint32, unit: 0.1 L", c.Site.Point("A3-meter").Register)
+	require.Equal(t, "device: pump-io, table: holding, address: 0, type: uint32, order: CDAB, unit: 10 L", c.Site.Point("main-meter").Register)
+	require.Equal(t, "device: pump-io, table: input, address: 4, type: uint16, loop: { raw: [4000, 20000], value: [0 bar, 10 bar] }", c.Site.Point("pressure").Register)
+	require.InDelta(t, 1.018, c.Site.Point("A3-meter").Gain, 0)
+	require.InDelta(t, 0.004, c.Site.Point("A2-level").Offset, 1e-12)
+	require.Nil(t, c.Site.Isolation)
+}

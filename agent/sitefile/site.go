@@ -30,10 +30,11 @@ type Tariff struct {
 
 // Supply is the section about the water's way to the bays.
 type Supply struct {
-	ShutOff string       `yaml:"shut_off" eg:"the red wheel in the shed" doc:"Where the supply is shut by hand, in the club's words. Every urgent message says it."`
-	LowPa   float64      `yaml:"pressure_low" dim:"pressure" min:"0 kPa" max:"2000 kPa" eg:"140 kPa" doc:"Lower end of the supply pressure the club wants, after the regulator."`
-	HighPa  float64      `yaml:"pressure_high" dim:"pressure" min:"0 kPa" max:"2000 kPa" eg:"210 kPa" doc:"Upper end of it."`
-	Points  SupplyPoints `yaml:"points" doc:"Instruments on the main."`
+	ShutOff   string       `yaml:"shut_off" eg:"the red wheel in the shed" doc:"Where the supply is shut by hand, in the club's words. Every urgent message says it."`
+	LowPa     float64      `yaml:"pressure_low" dim:"pressure" min:"0 kPa" max:"2000 kPa" eg:"140 kPa" doc:"Lower end of the supply pressure the club wants, after the regulator."`
+	HighPa    float64      `yaml:"pressure_high" dim:"pressure" min:"0 kPa" max:"2000 kPa" eg:"210 kPa" doc:"Upper end of it."`
+	Points    SupplyPoints `yaml:"points" doc:"Instruments on the main."`
+	Isolation *Isolation   `yaml:"isolation" doc:"A master valve on the main that the daemon may shut."`
 }
 
 // SupplyPoints are the instruments on the main.

@@ -1,0 +1,358 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// calibrate holds a bay's sensor against two dips and its meter against a bucket, finds the crest
+// of its overflow, and waits for what the first weeks teach of its porosity.
+func calibrate(h *house, r *run) []step {
+	id := r.Bay
+	b, level, meter := h.site.Bay(id), h.site.Find(id, site.Level), h.site.Find(id, site.Volume)
+	if b == nil {
+		return []step{{id: "gone", title: "The bay is not in the site file any more", ask: confirm("Read")}}
+	}
+	bays := []string{id}
+	dip := func(n int, do ...string) step {
+		return step{id: fmt.Sprintf("dip %d", n), title: fmt.Sprintf("Dip %d", n), bays: bays, expect: h.settled() + 3*time.Minute,
+			caution: []string{cautionWater}, do: append(do, "Wait until the tool says that the level is at rest, then dip: the height of the water above the liner, read twice."),
+			ask:   h.askDepth("Height of the water above the liner", b.DepthM()+0.1),
+			judge: func(l *look) Verdict { return l.dip(n, id) }}
+	}
+	var steps []step
+	if level != nil {
+		move := step{id: "move", title: "Another level", bays: bays, expect: h.moveTime(id),
+			do:    []string{fmt.Sprintf("Fill the bay, or let it drain, until its level stands at least %s from the first dip. Shut the valve when you are told.", h.site.Display.Depth(h.o.DipApartM))},
+			judge: func(l *look) Verdict { return l.movedLevel(id) }}
+		steps = append(steps, dip(1, "Nothing runs into the bay or out of it."), move, dip(2),
+			step{id: "sensor", title: "Zero and slope of the sensor", bays: bays, expect: time.Minute,
+				do: []string{"Nothing: the tool puts the two dips together."}, judge: func(l *look) Verdict { return l.zeroAndSlope(id) }})
+	}
+	if meter != nil {
+		mpe, _ := permissible(h.o.MeterClass, h.fillM3S(id), h.o.MeterQ3M3S, h.o.MeterRatio)
+		least := leastVolume(pulse(meter), mpe)
+		d := h.site.Display
+		steps = append(steps, step{id: "bucket", title: "Meter against a bucket", bays: bays, expect: time.Duration(least/h.fillM3S(id)*float64(time.Second)) + 10*time.Minute,
+			caution: []string{cautionPressure},
+			do: []string{
+				fmt.Sprintf("Lead the water of the valve into a measure: at least %s, because the meter counts in steps of %s. Weigh it where you can: a kilogram is a litre.", atLeast(d, least), d.Water(pulse(meter))),
+				"Open the valve fully, shut it when the measure holds enough, and type how much it held.",
+			},
+			ask:   h.askWater("Water in the measure"),
+			judge: func(l *look) Verdict { return l.bucket(id) }})
+	}
+	if level != nil && site.Known(b.CrestM) {
+		steps = append(steps, step{id: "crest", title: "Crest of the overflow", bays: bays, expect: h.moveTime(id),
+			do:  []string{"Fill until the overflow just runs, shut the valve, and wait until it only drips. Say so at that moment."},
+			ask: confirm("It only drips now"), judge: func(l *look) Verdict { return l.crest(id) }})
+	}
+	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
+		steps = append(steps, step{id: "weeks", title: "Porosity from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
+			do: []string{"Nothing: the account learns the porosity from the bay's settled fills. Play."}, judge: func(l *look) Verdict { return l.porosity(id) }})
+	}
+	return steps
+}
+
+// firstWeeks is how long the account learns before the record is final.
+const firstWeeks = 14 * 24 * time.Hour
+
+// settled is how long after the last water a level counts as at rest: five time constants.
+func (h *house) settled() time.Duration { return 5 * h.o.Settle }
+
+func (h *house) askDepth(label string, most float64) *Ask {
+	unit, _ := h.site.Display.DepthUnit()
+	return &Ask{Kind: AskNumber, Label: label, Dim: site.Length, Unit: unit, Max: most}
+}
+
+func (h *house) askWater(label string) *Ask {
+	unit, size := h.site.Display.WaterUnit()
+	return &Ask{Kind: AskNumber, Label: label, Dim: site.Cubic, Unit: unit, Min: size / 10, Max: 5}
+}
+
+// atLeast writes a least volume rounded up.
+func atLeast(d site.Display, m3 float64) string {
+	unit, size := d.WaterUnit()
+	v := m3 / size
+	if v >= 10 {
+		return fmt.Sprintf("%.0f %s", math.Ceil(v), unit)
+	}
+	return fmt.Sprintf("%.1f %s", math.Ceil(v*10)/10, unit)
+}
+
+// moveTime is how long a bay needs to move its level by as much as two dips must lie apart.
+func (h *house) moveTime(id string) time.Duration {
+	b := h.site.Bay(id)
+	v := b.AreaM2 * porosityOf(b) * h.o.DipApartM
+	return time.Duration(v / h.fillM3S(id) * float64(time.Second)).Round(time.Minute)
+}
+
+// atRest reports whether the level of a bay has settled: no water for five time constants, and
+// what it moved over the last one is within a millimetre and what its noise allows. left is how
+// long that still takes at least.
+func (l *look) atRest(id string) (ok bool, left time.Duration) {
+	r := l.trace(l.site.Find(id, site.Level))
+	if r == nil || len(r.Dots) < 4 {
+		return false, l.settled()
+	}
+	quiet := l.elapsed()
+	if m := l.trace(l.meterOf(id)); m != nil && m.MoveLast != 0 {
+		quiet = l.now.Sub(time.UnixMilli(m.MoveLast))
+	}
+	if quiet < l.settled() {
+		return false, l.settled() - quiet
+	}
+	now, tau := ms(l.now), l.o.Settle.Milliseconds()
+	late, n := r.mean(now-tau/2, now)
+	early, m := r.mean(now-3*tau/2, now-tau)
+	if n == 0 || m == 0 {
+		return false, l.o.Settle
+	}
+	noise := r.spread(now-2*tau, now)
+	if !site.Known(noise) {
+		noise = 0
+	}
+	if math.Abs(late-early) > 0.001+2*noise/math.Sqrt(float64(min(n, m))) {
+		return false, l.o.Settle
+	}
+	return true, 0
+}
+
+// dip judges one dip: taken at rest, with the sensor's mean over the time constant before it.
+func (l *look) dip(n int, id string) Verdict {
+	rest, left := l.atRest(id)
+	lines := l.lines(id)
+	say := func(v Verdict) Verdict { v.Lines = lines; return v }
+	switch {
+	case !rest && l.answered:
+		return say(failed("The level is not at rest yet, so this dip says nothing. Do the step again and wait for the word."))
+	case !rest && l.elapsed() > l.settled()+6*time.Hour:
+		return say(failed("The level has not come to rest in %s: water still arrives or leaves.", span(l.elapsed())))
+	case !rest:
+		return say(watching("rest", "Not at rest yet; about another %s.", span(left)))
+	case !l.answered:
+		return say(watching("dip", "The level is at rest: dip now."))
+	}
+	shown, u := l.shown(id, l.answeredAt)
+	v := passed("Dip %s, the sensor showed %.1f mm.", l.site.Display.Depth(l.value), 1000*shown)
+	v.Values = map[string]float64{"dip_m": l.value, "shown_m": shown, "shown_u": u}
+	if first := l.result("dip 1"); n == 2 && first != nil && first.Values != nil {
+		if apart := math.Abs(shown - first.Values["shown_m"]); apart < l.o.DipApartM {
+			return say(failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Move the level further and do the step again.",
+				1000*apart, 1000*l.o.DipApartM))
+		}
+	}
+	return say(v)
+}
+
+// shown is what the sensor showed at a dip: its mean over the time constant before, and the
+// standard uncertainty of that mean. The readings' slow unrest hangs together over minutes, so the
+// mean is as sure as two of its readings, not as all of them.
+func (l *look) shown(id string, at time.Time) (m, u float64) {
+	r := l.trace(l.site.Find(id, site.Level))
+	from, to := ms(at)-l.o.Settle.Milliseconds(), ms(at)
+	m, n := r.mean(from, to)
+	if n == 0 {
+		return r.newest(), 0.001
+	}
+	u = r.spread(from, to)
+	if !site.Known(u) {
+		u = 0
+	}
+	if p := l.site.Find(id, site.Level); p.Resolution > 0 {
+		u = math.Hypot(u, p.Resolution/math.Sqrt(12))
+	}
+	return m, u / math.Sqrt2
+}
+
+// movedLevel judges that the level has gone far enough from the first dip.
+func (l *look) movedLevel(id string) Verdict {
+	r := l.trace(l.site.Find(id, site.Level))
+	first := l.result("dip 1")
+	if r == nil || len(r.Dots) == 0 || first == nil || first.Values == nil {
+		return watching("", "Waiting for a reading.")
+	}
+	apart := math.Abs(r.newest() - first.Values["shown_m"])
+	b := l.site.Bay(id)
+	var v Verdict
+	// A chamber leads its bay while water runs: some room is asked for beyond the least.
+	switch runs := l.moved(id) && l.quietFor(id) < l.patience(id); {
+	case site.Known(b.CrestM) && r.newest() > b.CrestM:
+		v = watching("crest", "The level stands over the crest: shut the valve and let the bay drain instead.")
+	case apart < 1.25*l.o.DipApartM:
+		v = watching("move", "%.0f mm from the first dip; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
+	case runs:
+		v = watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
+	default:
+		v = passed("The level stands %.0f mm from the first dip.", 1000*apart)
+	}
+	v.Lines = l.lines(id)
+	return v
+}
+
+// zeroAndSlope puts the two dips together.
+func (l *look) zeroAndSlope(id string) Verdict {
+	a, b := l.result("dip 1"), l.result("dip 2")
+	if a == nil || b == nil || a.Values == nil || b.Values == nil || a.Outcome != Seen || b.Outcome != Seen {
+		v := failed("Both dips are needed.")
+		return v
+	}
+	p := l.site.Find(id, site.Level)
+	u := math.Sqrt((sq(a.Values["shown_u"]) + sq(b.Values["shown_u"])) / 2)
+	gain, gainU, offset, offsetU := twoDips(a.Values["shown_m"], a.Values["dip_m"], b.Values["shown_m"], b.Values["dip_m"], l.o.DipStdM, u)
+	v := passed("True level = %.3f (± %.3f) x shown %+.1f mm (± %.1f mm).", gain, gainU, 1000*offset, 1000*offsetU)
+	v.Values = map[string]float64{"gain": gain, "gain_u": gainU, "offset_m": offset, "offset_u": offsetU}
+	v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU, Offset: offset, OffsetU: offsetU}}
+	switch {
+	case math.Abs(gain-1) <= gainU && math.Abs(offset) <= offsetU:
+		v.Says += " Both are what the sensor says itself: leave it as it is."
+		v.Calibrations = nil
+	case math.Abs(gain-1) > 0.1+gainU:
+		v.State, v.Phase = Failed, "failed"
+		v.Says += " A slope a tenth off is a wrong range in the site file, a wrong liquid, or a dip read wrongly; correct that before you correct the sensor."
+		v.Calibrations = nil
+	default:
+		g, o := compose(p, gain, offset)
+		v.Fix = []string{fmt.Sprintf("bay %s: points: level: { gain: %.4f, zero: %.1f mm }", id, g, 1000*o)}
+	}
+	return v
+}
+
+// compose is the correction that a point gets in the site file when what it shows, corrected as the
+// file says now, is to be corrected further.
+func compose(p *site.Point, gain, offset float64) (g, o float64) {
+	g, o = 1, 0
+	if p.Gain != 0 {
+		g, o = p.Gain, p.Offset
+	}
+	return gain * g, gain*o + offset
+}
+
+func sq(x float64) float64 { return x * x }
+
+// bucket judges the meter against what a measure held.
+func (l *look) bucket(id string) Verdict {
+	p := l.site.Find(id, site.Volume)
+	r := l.trace(p)
+	d := l.site.Display
+	say := func(v Verdict) Verdict { v.Lines = l.lines(id); return v }
+	if r == nil || r.Moves == 0 {
+		if l.answered {
+			return say(failed("The meter did not move at all while the measure was filled: it is dead, or another bay's."))
+		}
+		return say(watching("wait", "Waiting for the meter to move."))
+	}
+	ran := max(float64(r.MoveLast-r.MoveFirst)/1000, 1)
+	flow := r.Moved / ran
+	mpe, ok := permissible(l.o.MeterClass, flow, l.o.MeterQ3M3S, l.o.MeterRatio)
+	switch {
+	case l.quietFor(id) < l.patience(id):
+		return say(watching("run", "%s so far.", d.Water(r.Moved)))
+	case !l.answered:
+		return say(watching("tell", "The meter registered %s. How much did the measure hold?", d.Water(r.Moved)))
+	case !ok:
+		return say(failed("%s is outside Q1 to Q4 of this meter: nothing is claimed for it there. Open the valve further and do it again.", d.Rate(flow)))
+	}
+	least := leastVolume(pulse(p), mpe)
+	if l.value < least {
+		return say(failed("%s is too little: with counts of %s at least %s are needed to judge %.0f %%. Do it again with more.", d.Water(l.value), d.Water(pulse(p)), atLeast(d, least), 100*mpe))
+	}
+	e := (r.Moved - l.value) / l.value
+	u := half95(pulse(p)/l.value, l.o.BucketStd*(1+e))
+	v := Verdict{State: judged(e, u, mpe)}
+	words := fmt.Sprintf("The meter registered %s of %s: %+.1f %% (± %.1f %%), where class %d allows ± %.0f %%", d.Water(r.Moved), d.Water(l.value), 100*e, 100*u, l.o.MeterClass, 100*mpe)
+	switch v.State {
+	case Passed:
+		v.Says = words + "."
+	case Failed:
+		v.Says = words + ": it does not keep its class. Repeat once; if it stays so, correct it by the factor below or replace it."
+	default:
+		v.Says = words + ": too close to decide. Repeat with more water, or weigh it."
+	}
+	// True = registered / (1 + e).
+	gain := 1 / (1 + e)
+	gainU := gain * gain * u
+	v.Phase = string(v.State)
+	v.Values = map[string]float64{"error": e, "error_u": u, "limit": mpe, "least_m3": least, "registered_m3": r.Moved, "measured_m3": l.value, "flow_m3s": flow, "gain": gain, "gain_u": gainU}
+	if math.Abs(e) > u {
+		v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU}}
+		g, _ := compose(p, gain, 0)
+		v.Fix = []string{fmt.Sprintf("bay %s: points: meter: { gain: %.4f }", id, g)}
+	}
+	return say(v)
+}
+
+// crest takes the level at which the overflow only drips.
+func (l *look) crest(id string) Verdict {
+	r := l.trace(l.site.Find(id, site.Level))
+	b := l.site.Bay(id)
+	if r == nil || len(r.Dots) == 0 {
+		return watching("", "Waiting for a reading.")
+	}
+	if !l.answered {
+		v := watching("wait", "The chamber stands at %.0f mm, the crest in the site file at %.0f mm.", 1000*r.newest(), 1000*b.CrestM)
+		v.Lines = l.lines(id)
+		return v
+	}
+	if l.quietFor(id) < l.patience(id) {
+		return failed("Water still runs into the bay: shut the valve, wait until the overflow only drips, and do the step again.")
+	}
+	shown, uShown := l.shown(id, l.answeredAt)
+	level, u := shown, math.Hypot(uShown, crestDripM)
+	if s := l.result("sensor"); s != nil && s.Values != nil {
+		a, c := l.result("dip 1").Values, l.result("dip 2").Values
+		level, u = s.Values["gain"]*shown+s.Values["offset_m"], math.Hypot(u, lineStd(shown, a["shown_m"], c["shown_m"], math.Hypot(l.o.DipStdM, uShown)))
+	} else if p := l.site.Find(id, site.Level); site.Known(p.UStd) {
+		u = math.Hypot(u, p.UStd)
+	}
+	u95 := 1.959964 * u
+	v := passed("The crest stands at %.0f mm (± %.0f mm).", 1000*level, 1000*u95)
+	v.Values = map[string]float64{"crest_m": level, "crest_u": u95}
+	if math.Abs(level-b.CrestM) > u95 {
+		v.Says += fmt.Sprintf(" The site file says %.0f mm.", 1000*b.CrestM)
+		v.Fix = []string{fmt.Sprintf("bay %s: overflow: { crest: %.0f mm }", id, 1000*level)}
+	}
+	v.Lines = l.lines(id)
+	return v
+}
+
+// crestDripM is the standard uncertainty of the moment somebody calls dripping: a film of a
+// millimetre or two still stands over the edge (our own choice; no source).
+const crestDripM = 0.0015
+
+// lineStd is the standard uncertainty of the line through two dips at a shown value x, each point
+// with the standard uncertainty u.
+func lineStd(x, x1, x2, u float64) float64 {
+	t := (x - x1) / (x2 - x1)
+	return u * math.Hypot(1-t, t)
+}
+
+// porosity waits for the first two weeks and tells what the account has learned.
+func (l *look) porosity(id string) Verdict {
+	n, ok := l.ledger.Now(id)
+	if !ok {
+		return failed("The account does not know the bay.")
+	}
+	p := n.Learned.Porosity
+	words := "nothing yet"
+	if known := site.Known(p.Value) && site.Known(p.U); known {
+		words = fmt.Sprintf("%.1f %% (± %.1f %%)", 100*p.Value, 100*p.U)
+	}
+	if left := firstWeeks - l.elapsed(); left > 0 {
+		return watching("", "Drainable porosity so far: %s; the account learns for another %s.", words, span(left))
+	}
+	v := passed("Drainable porosity at the level the bay is held: %s.", words)
+	if !site.Known(p.Value) || !site.Known(p.U) {
+		v.State = Undecided
+		v.Says = "In two weeks no settled fill taught the account the bay's porosity; the site file's figure stands."
+		return v
+	}
+	v.Values = map[string]float64{"porosity": p.Value, "porosity_u": p.U, "scale": n.Learned.Scale.Value, "scale_u": n.Learned.Scale.U}
+	for _, layer := range l.site.Bay(id).Layers {
+		v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * n.Learned.Scale.Value
+	}
+	return v
+}

@@ -1,0 +1,144 @@
+package procedure
+
+import (
+	"slices"
+	"time"
+)
+
+// Picture is what a book shows at one moment: a copy that is never changed.
+type Picture struct {
+	Time time.Time `json:"time"`
+	// Bays are the ids a procedure of one bay may be started for.
+	Bays   []string  `json:"bays"`
+	Offers []Offer   `json:"offers"`
+	Runs   []Running `json:"running"`
+	// Records are the newest finished (or provisionally finished) procedures, oldest first.
+	Records []Record `json:"records"`
+}
+
+// Offer is a procedure that can be started.
+type Offer struct {
+	Kind  Kind   `json:"kind"`
+	Title string `json:"title"`
+	Says  string `json:"says"`
+	// PerBay is true when a bay must be named.
+	PerBay bool `json:"per_bay"`
+	// Takes is how long a person is needed, Alone how long the tool goes on by itself.
+	Takes time.Duration `json:"takes_ns"`
+	Alone time.Duration `json:"alone_ns"`
+	Steps int           `json:"steps"`
+	// Not says why it cannot be done here; empty when it can.
+	Not string `json:"not,omitempty"`
+}
+
+// Running is a procedure under way.
+type Running struct {
+	ID      string    `json:"id"`
+	Kind    Kind      `json:"kind"`
+	Title   string    `json:"title"`
+	Bay     string    `json:"bay,omitempty"`
+	By      string    `json:"by,omitempty"`
+	Started time.Time `json:"started"`
+	// Left is true when nobody has been there for so long that alarms page again.
+	Left bool `json:"left,omitempty"`
+	Now  Now  `json:"now"`
+	// Index of the present step, from 1, and how many there are.
+	Index int `json:"index"`
+	Of    int `json:"of"`
+	// Takes and Alone are what is still to come.
+	Takes   time.Duration `json:"takes_ns"`
+	Alone   time.Duration `json:"alone_ns"`
+	Results []Result      `json:"results"`
+}
+
+// Now is the present step of a running procedure.
+type Now struct {
+	Step    string    `json:"step"`
+	Title   string    `json:"title"`
+	Do      []string  `json:"do"`
+	Caution []string  `json:"caution,omitempty"`
+	Ask     *Ask      `json:"ask,omitempty"`
+	Since   time.Time `json:"since"`
+	// Expect is how long the step takes.
+	Expect   time.Duration `json:"expect_ns"`
+	Verdict  Verdict       `json:"verdict"`
+	Answered bool          `json:"answered,omitempty"`
+	// Alone is true when nobody is needed.
+	Alone bool `json:"alone,omitempty"`
+	// Can lists what may be answered: answer, again, skip, stop.
+	Can []string `json:"can"`
+}
+
+// Picture of the book at the last tick.
+func (b *Book) Picture() Picture {
+	p := Picture{Time: b.st.Now, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records)}
+	for i := range plans {
+		pl := &plans[i]
+		o := Offer{Kind: pl.kind, Title: pl.title, Says: pl.says, PerBay: pl.perBay}
+		if pl.not != nil {
+			if o.Not = pl.not(&b.house); o.Not != "" && pl.kind == IsolationProof {
+				continue // a site without the valve need not hear of it
+			}
+		}
+		r := &run{Kind: pl.kind}
+		if pl.perBay && len(p.Bays) > 0 {
+			r.Bay = p.Bays[0]
+		}
+		steps := pl.steps(&b.house, r)
+		o.Takes, o.Alone, o.Steps = takes(steps), alone(steps), len(steps)
+		p.Offers = append(p.Offers, o)
+	}
+	for _, r := range b.st.Runs {
+		p.Runs = append(p.Runs, b.running(r))
+	}
+	return p
+}
+
+func (b *Book) running(r *run) Running {
+	steps, i := r.plan(b), r.index(b)
+	s := r.step(b)
+	pl := planOf(r.Kind)
+	out := Running{ID: r.ID, Kind: r.Kind, Title: pl.title, Bay: r.Bay, By: r.By, Started: r.Started, Left: r.Left,
+		Index: i + 1, Of: len(steps), Results: slices.Clone(r.Results)}
+	out.Takes, out.Alone = takes(steps[min(i, len(steps)):]), alone(steps[min(i, len(steps)):])
+	out.Now = Now{Step: s.id, Title: s.title, Do: s.do, Caution: s.caution, Ask: s.ask, Since: r.StepAt, Expect: s.expect, Verdict: r.Verdict,
+		Answered: r.Answered, Alone: s.alone && !r.Latched}
+	switch {
+	case r.Latched:
+		out.Now.Can = []string{"again"}
+		if !s.must {
+			out.Now.Can = append(out.Now.Can, "skip")
+		}
+	default:
+		if s.ask != nil && !r.Answered {
+			out.Now.Can = []string{"answer"}
+		}
+		if !s.must {
+			out.Now.Can = append(out.Now.Can, "skip")
+		}
+		if s.judge != nil && !s.alone {
+			out.Now.Can = append(out.Now.Can, "again")
+		}
+	}
+	out.Now.Can = append(out.Now.Can, "stop")
+	return out
+}
+
+// takes is how long steps need a person, alone how long the tool goes on by itself.
+func takes(steps []step) (d time.Duration) {
+	for _, s := range steps {
+		if !s.alone {
+			d += s.expect
+		}
+	}
+	return d
+}
+
+func alone(steps []step) (d time.Duration) {
+	for _, s := range steps {
+		if s.alone {
+			d += s.expect
+		}
+	}
+	return d
+}

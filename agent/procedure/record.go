@@ -1,0 +1,181 @@
+package procedure
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// Record is what is printed and kept of a procedure. Times are UTC; people's copies are in the
+// site's own time.
+type Record struct {
+	V        int       `json:"v"`
+	ID       string    `json:"id"`
+	Kind     Kind      `json:"kind"`
+	Title    string    `json:"title"`
+	Site     string    `json:"site"`
+	SiteName string    `json:"site_name"`
+	Bay      string    `json:"bay,omitempty"`
+	Revision string    `json:"revision"`
+	By       string    `json:"by,omitempty"`
+	Started  time.Time `json:"started"`
+	Ended    time.Time `json:"ended"`
+	// Provisional is true while the tool still watches by itself: the final record follows.
+	Provisional bool `json:"provisional"`
+	// SignedOff is true when every step was seen or confirmed.
+	SignedOff bool `json:"signed_off"`
+	// Stopped is why it was ended before its end; empty when it was not.
+	Stopped string   `json:"stopped,omitempty"`
+	Results []Result `json:"results"`
+	// Fix are all lines of the site file that put right what was found, in order.
+	Fix []string `json:"fix,omitempty"`
+
+	zone *time.Location
+}
+
+// recordVersion is the value of a record's v field.
+const recordVersion = 1
+
+func (b *Book) record(r *run, t time.Time) Record {
+	s := b.house.site
+	rec := Record{V: recordVersion, ID: r.ID, Kind: r.Kind, Title: planOf(r.Kind).title, Site: s.ID, SiteName: s.Name, Bay: r.Bay, Revision: s.Revision,
+		By: r.By, Started: r.Started, Ended: t, SignedOff: true, Results: r.Results}
+	for _, x := range r.Results {
+		rec.SignedOff = rec.SignedOff && (x.Outcome == Seen || x.Outcome == Confirmed)
+		rec.Fix = append(rec.Fix, x.Fix...)
+	}
+	for _, st := range r.plan(b) {
+		done := slices.ContainsFunc(r.Results, func(x Result) bool { return x.Step == st.id })
+		rec.SignedOff = rec.SignedOff && (done || st.alone)
+	}
+	return rec
+}
+
+// In returns the record with its times for people in a zone.
+func (r Record) In(zone *time.Location) Record {
+	r.zone = zone
+	return r
+}
+
+// Stand is the record's standing in a few words.
+func (r Record) Stand() string {
+	switch {
+	case r.Stopped != "":
+		return "stopped: " + r.Stopped
+	case r.Provisional && r.SignedOff:
+		return "provisional; the tool goes on watching"
+	case r.Provisional:
+		return "provisional, not signed off"
+	case r.SignedOff:
+		return "final, signed off"
+	}
+	return "final, not signed off"
+}
+
+// Clock is a moment in the record's zone.
+func (r Record) Clock(t time.Time) string {
+	zone := r.zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	return t.In(zone).Format("2006-01-02 15:04 MST")
+}
+
+// WriteText writes the record for a terminal or a printer.
+func (r Record) WriteText(w io.Writer) error {
+	var b strings.Builder
+	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	p("%s", r.Title)
+	if r.Bay != "" {
+		p("bay %s", r.Bay)
+	}
+	p("%s (%s), site file %s", r.SiteName, r.Site, r.Revision)
+	p("%s to %s, begun by %s", r.Clock(r.Started), r.Clock(r.Ended), orSomebody(r.By))
+	p("%s", strings.ToUpper(r.Stand()))
+	for i, x := range r.Results {
+		p("")
+		p("%2d. %s: %s%s, %s", i+1, x.Title, x.Outcome, by(x), r.Clock(x.Ended))
+		if x.Answer != "" && x.Answer != "yes" {
+			p("    answer: %s", x.Answer)
+		}
+		if x.Says != "" {
+			p("    %s", x.Says)
+		}
+		if x.Why != "" {
+			p("    reason: %s", x.Why)
+		}
+		var parts []string
+		for _, v := range x.Readings {
+			parts = append(parts, v.Point+" "+v.Text)
+		}
+		if len(parts) > 0 {
+			p("    readings: %s", strings.Join(parts, ", "))
+		}
+	}
+	if len(r.Fix) > 0 {
+		p("")
+		p("To put right:")
+		for _, f := range r.Fix {
+			p("    %s", f)
+		}
+	}
+	p("")
+	p("Signed: ______________________________")
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func by(x Result) string {
+	if x.Who == "" {
+		return " by the tool"
+	}
+	return " by " + x.Who
+}
+
+// By says who brought a step to its end.
+func (x Result) By() string { return strings.TrimPrefix(by(x), " ") }
+
+//go:embed record.html
+var recordHTML string
+
+var recordPage = template.Must(template.New("record").Parse(recordHTML))
+
+// WriteHTML writes the record as one page that prints on its own: no script, nothing loaded.
+func (r Record) WriteHTML(w io.Writer) error {
+	var buf bytes.Buffer
+	if err := recordPage.Execute(&buf, r); err != nil {
+		return fmt.Errorf("record %s: %w", r.ID, err)
+	}
+	_, err := w.Write(buf.Bytes())
+	return err
+}
+
+// take does what a step's result means for the site beyond the run itself.
+func (b *Book) take(r *run, x *Result, t time.Time) {
+	switch {
+	case r.Kind == WinterClose && x.Step == "figures" && x.Outcome == Seen:
+		b.house.autumn = figuresOf(x)
+	case r.Kind == WinterClose && x.Step == "closed" && x.Outcome == Confirmed:
+		b.season(r, "closed", t)
+	case r.Kind == SpringOpening && x.Step == "opened" && x.Outcome == Confirmed:
+		b.season(r, "open", t)
+	case r.Kind == IsolationProof && x.Step == "order" && x.Outcome == Confirmed:
+		b.put(site.Record{Time: t, Kind: site.RecIsolation, Who: r.Who, Text: IsolationOrder, Subject: r.ID, Value: site.Unknown(), Value2: site.Unknown()})
+	case r.Kind == IsolationProof && x.Step == "seen":
+		b.st.Isolation = time.Time{} // a proof that fails takes the one before away
+		if x.Outcome == Seen {
+			b.st.Isolation = t
+		}
+	}
+}
+
+func (b *Book) season(r *run, word string, t time.Time) {
+	b.put(site.Record{Time: t, Kind: site.RecSeason, Who: r.Who, Text: word, Value: site.Unknown(), Value2: site.Unknown()})
+}
