@@ -23,7 +23,7 @@ type Link struct {
 	Parity     string        `yaml:"parity" enum:"none,even,odd" doc:"Parity of the line; the devices' manuals say it."`
 	StopBits   int           `yaml:"stop_bits" min:"1" max:"2" eg:"1" doc:"Stop bits: 1, or 2 with parity none. Not given: what the parity asks for."`
 	RS485      *RS485        `yaml:"rs485" doc:"Direction control by the kernel. USB adapters do it by themselves."`
-	Listen     time.Duration `yaml:"listen" min:"0 s" max:"1 h" eg:"60 s" doc:"How long a line is listened to before the first request, because a second master would break the controller. 60 s for serial and rtu-over-tcp when not given; 0 s only for a line that is known to have no other master."`
+	Listen     time.Duration `yaml:"listen" min:"0 s" max:"1 h" eg:"60 s" doc:"How long a line is listened to before the first request, because a second master would break the controller. 60 s for serial and rtu-over-tcp when not given; 0 s only for a line that is known to have no other master. Where one is heard, nothing is sent until it has been silent for as long, 60 s at least, and twice as long each time it comes back."`
 	ListenOnly bool          `yaml:"listen_only" default:"no" doc:"Never transmit: take the points from another master's traffic."`
 	Echo       bool          `yaml:"echo" default:"no" doc:"The adapter hands back what it sends."`
 	FrameGap   time.Duration `yaml:"frame_gap" default:"0 s" min:"0 s" max:"1 s" why:"the specification's 3.5 characters" doc:"Silence between frames, for a line that needs more."`

@@ -9,7 +9,7 @@ import (
 
 // NAMUR NE 43 limits in milliampere: a current in [loopValidLow, loopValidHigh] is a
 // measurement, one at or beyond loopFailLow or loopFailHigh a failed transmitter or a broken
-// wire, and what lies between says neither.
+// wire. What lies between says neither, so it has no value either.
 const (
 	loopFailLow   = 3.6
 	loopValidLow  = 3.8
@@ -22,16 +22,16 @@ const (
 // the specification sends them; what follows is not looked at, and too little of it is
 // undecodable. airPa is the air pressure for an absolute Head, NaN when it is not known.
 //
-// A value that may be used is Good, or Uncertain where the current of a Loop lies between NE
-// 43's valid range and its failure limits; the value is then what the current says. Bad comes
-// with its reason and NaN. Bounds of the point are not looked at here.
+// The quality is Good, or Bad with its reason and NaN. A current of a Loop between NE 43's valid
+// range and its failure limits is Bad too, but with a reason of its own: a loop that passes
+// through it for a moment has not failed. Bounds of the point are not looked at here.
 func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.Why) {
 	bad := math.NaN()
 	raw, why := d.Number(data)
 	if why != site.WhyNone {
 		return bad, site.Bad, why
 	}
-	v, q := raw, site.Good
+	v := raw
 	switch {
 	case d.Span != nil:
 		s := d.Span
@@ -43,7 +43,7 @@ func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.
 		case !(mA > loopFailLow && mA < loopFailHigh):
 			return bad, site.Bad, site.WhyLoopFault
 		case mA < loopValidLow || mA > loopValidHigh:
-			q, why = site.Uncertain, site.WhyLoopGap
+			return bad, site.Bad, site.WhyLoopGap
 		}
 		v = linear(mA, 4, 20, l.Low, l.High)
 	}
@@ -63,7 +63,7 @@ func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.
 	if !site.Known(v) {
 		return bad, site.Bad, site.WhyNotFinite
 	}
-	return v, q, why
+	return v, site.Good, site.WhyNone
 }
 
 // linear maps rawLow to low and rawHigh to high. The conversions keep arm64 from fusing the

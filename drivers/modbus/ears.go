@@ -9,20 +9,34 @@ import (
 )
 
 // ears is the time in which a line is only listened to: before the first request, after a sign
-// of another master, and for good where one was heard or the site file says so.
+// of another master, and for good where the site file says so. Where another master is heard, the
+// time lasts until it has been silent for long.
 type ears struct {
-	wg   sync.WaitGroup
-	mu   sync.Mutex
-	end  bool  // the time is over and nobody was heard
-	err  error // the line broke
-	told bool  // the log knows of the other master
-	l    *link
+	wg      sync.WaitGroup
+	mu      sync.Mutex
+	end     bool  // the time is over: the line is nobody else's
+	err     error // the line broke
+	told    bool  // the log knows of the other master
+	silence time.Duration
+	l       *link
 }
+
+// How long another master must have been silent before the line is used again. A controller that
+// polls seldom is heard again after that, and each time the silence asked for doubles; the count
+// begins anew when the line was ours for long.
+const (
+	firstSilence   = time.Minute
+	lastSilence    = time.Hour
+	silenceForgets = 24 * time.Hour
+)
 
 // listen starts listening. late is true when requests of ours may still be answered: for so long
 // answers mean nothing.
 func (l *link) listen(r *rtuLine, now time.Time, late bool) {
-	e := &ears{l: l}
+	e := &ears{l: l, silence: max(l.o.Listen, firstSilence)}
+	if !l.resumed.IsZero() && now.Sub(l.resumed) < silenceForgets {
+		e.silence = min(2*l.silence, max(l.o.Listen, lastSilence))
+	}
 	l.ears = e
 	l.heard.begin(!late)
 	l.mu.Lock()
@@ -41,15 +55,19 @@ func (l *link) listen(r *rtuLine, now time.Time, late bool) {
 		}
 		until := time.Now().Add(l.o.Listen)
 		for err == nil {
-			slice := earlier(until, time.Now().Add(time.Second))
-			if l.o.ListenOnly || l.heard.foreign() {
-				done() // for good, so no clock waits for it
-				slice = time.Now().Add(time.Second)
-			} else if !time.Now().Before(until) {
+			now := time.Now()
+			if spoke, foreign := l.heard.spoken(); foreign {
+				done() // for long, so no clock waits for it
+				until = spoke.Add(e.silence)
+			}
+			switch {
+			case l.o.ListenOnly:
+				until = now.Add(time.Second)
+			case !now.Before(until):
 				e.set(true, nil)
 				return
 			}
-			err = r.listen(slice)
+			err = r.listen(earlier(until, now.Add(time.Second)))
 		}
 		e.set(false, err)
 	})
@@ -89,8 +107,8 @@ func (l *link) hear(now time.Time) bool {
 		l.stats.OtherMaster, l.stats.Last = evidence, ErrOtherMaster.Error()
 		l.mu.Unlock()
 		l.d.log.Error("another master speaks on this line, so nothing is sent; give the devices a line of their own, "+
-			"put a gateway between, or read the controller as a TCP device; then reload",
-			"link", l.o.ID, "heard", evidence)
+			"put a gateway between, or read the controller as a TCP device; the line is used again when nobody else has spoken for a while",
+			"link", l.o.ID, "heard", evidence, "silence_s", e.silence.Seconds())
 	}
 	switch {
 	case err != nil:
@@ -98,6 +116,13 @@ func (l *link) hear(now time.Time) bool {
 		l.down(now, err)
 		return false
 	case end:
+		if e.told {
+			l.silence, l.resumed = e.silence, now
+			l.mu.Lock()
+			l.stats.OtherMaster, l.stats.Last = "", ""
+			l.mu.Unlock()
+			l.d.log.Info("the other master has been silent; the line is used again", "link", l.o.ID, "silence_s", e.silence.Seconds())
+		}
 		l.deafen()
 		l.cleared = true
 		l.heard.begin(false)

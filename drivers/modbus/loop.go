@@ -30,10 +30,13 @@ type link struct {
 	timer     *time.Timer
 	dialAt    time.Time // on the clock
 	dialPause time.Duration
-	breaks    int      // connections that broke since the last answer
-	ears      *ears    // while the line is only listened to
-	cleared   bool     // the line was listened to and is ours
-	why       site.Why // why the link cannot be used, for the log's edges
+	breaks    int   // connections that broke since the last answer
+	ears      *ears // while the line is only listened to
+	cleared   bool  // the line was listened to and is ours
+	// silence is how long another master had been silent when the line was used again at resumed.
+	silence time.Duration
+	resumed time.Time
+	why     site.Why // why the link cannot be used, for the log's edges
 
 	mu    sync.Mutex // guards stats, and heard and isHeard of the points
 	stats LinkStats

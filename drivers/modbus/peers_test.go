@@ -237,7 +237,7 @@ func TestPymodbusMasterOnOurLine(t *testing.T) {
 	}, tool(t, "python3"), "testdata/master.py", ends[1])
 
 	l := serialLink(ends[2], dev("io", 1, mm("a", 6), mm("b", 60)))
-	l.Baud, l.Listen = 19200, 2*time.Second
+	l.Baud, l.Listen = 19200, time.Minute
 	drv, got := play(t, Options{Links: []Link{l}}, siteOf(level("a", 2*fast), level("b", 2*fast)))
 	for _, s := range got.until(t, "a", goods(15)) {
 		if s.Quality == site.Good {
@@ -261,6 +261,6 @@ func TestPymodbusMasterOnOurLine(t *testing.T) {
 
 func serialOther(path string) Link {
 	l := serialLink(path)
-	l.Baud, l.Listen = 19200, time.Second
+	l.Baud, l.Listen = 19200, time.Minute // it says so as soon as it hears one
 	return l
 }

@@ -52,11 +52,13 @@ func newProbe(ctx context.Context, o ProbeOptions, open opener) (*Probe, error) 
 		return p, nil
 	}
 	p.heard.begin(true)
-	if err := r.listen(time.Now().Add(p.o.Listen)); err != nil {
-		return nil, errors.Join(err, p.Close())
-	}
-	if evidence := p.heard.evidence(); evidence != "" {
-		return nil, errors.Join(fmt.Errorf("%w; heard: %s", ErrOtherMaster, evidence), p.Close())
+	for until := time.Now().Add(p.o.Listen); time.Now().Before(until); {
+		if err := r.listen(earlier(until, time.Now().Add(time.Second))); err != nil {
+			return nil, errors.Join(err, p.Close())
+		}
+		if evidence := p.heard.evidence(); evidence != "" {
+			return nil, errors.Join(fmt.Errorf("%w; heard: %s", ErrOtherMaster, evidence), p.Close())
+		}
 	}
 	p.heard.begin(false)
 	return p, nil

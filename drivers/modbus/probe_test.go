@@ -156,8 +156,6 @@ func TestRankPutsTheRightReadingFirst(t *testing.T) {
 }
 
 func FuzzIdentification(f *testing.F) {
-	f.Add([]byte{0x2B, 0x0E, 1, 0x83, 0, 0, 1, 0, 2, 'A', 'B'})
-	f.Add([]byte{0x2B, 0x0E, 1, 0x83, 0xFF, 3, 0})
 	f.Fuzz(func(t *testing.T, pdu []byte) {
 		objects, _, _ := parseIdentification(pdu)
 		for _, o := range objects {

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"sync"
+	"time"
 )
 
 // sniffer follows what is said on an RTU line by others: it tells whether another master is
@@ -25,6 +26,8 @@ type sniffer struct {
 	bursts int
 	burst  int
 	master string // what showed that there is another master; empty when nothing did
+	// spoke is when another master last showed itself, in real time.
+	spoke time.Time
 	// asked is the last request heard, until it is answered.
 	asked []byte
 	// answer, if set, is called with what another master was told: unit, function, address,
@@ -69,11 +72,14 @@ func (s *sniffer) pause() {
 	s.parse(true)
 	if s.burst >= 4 {
 		s.bursts++
+		if s.any && s.bursts >= noiseBursts {
+			s.spoke = time.Now()
+			if s.master == "" {
+				s.master = "traffic that holds no frame: another speed or parity, or another protocol"
+			}
+		}
 	}
 	s.burst = 0
-	if s.any && s.bursts >= noiseBursts && s.master == "" {
-		s.master = "traffic that holds no frame: another speed or parity, or another protocol"
-	}
 }
 
 func (s *sniffer) parse(silent bool) {
@@ -125,6 +131,7 @@ func (s *sniffer) frame(f []byte) {
 }
 
 func (s *sniffer) note(f []byte, format string, args ...any) {
+	s.spoke = time.Now()
 	if s.master == "" {
 		s.master = fmt.Sprintf(format, args...) + fmt.Sprintf(" (% X)", f)
 	}
@@ -135,6 +142,13 @@ func (s *sniffer) foreign() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.master != ""
+}
+
+// spoken is when another master last showed itself; heard is false when none did.
+func (s *sniffer) spoken() (at time.Time, heard bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.spoke, s.master != ""
 }
 
 // evidence is what showed another master.

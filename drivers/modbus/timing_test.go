@@ -322,7 +322,8 @@ func TestListensFirst(t *testing.T) {
 	})
 }
 
-// TestMasterThatComesLaterIsHeardToo: another master begins after we did.
+// TestMasterThatComesLaterIsHeardToo: another master begins after we did, and goes away. The line
+// is used again when it has been silent for a minute, and the second time for two.
 func TestMasterThatComesLaterIsHeardToo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := rtuLink("127.0.0.1:1", dev("io", 1, mm("a", 5)))
@@ -338,17 +339,26 @@ func TestMasterThatComesLaterIsHeardToo(t *testing.T) {
 			pass(20 * time.Second)
 			require.Positive(t, countQ(c.of("a"), site.Good))
 			far := <-line
-			far.Write(rtuFrame(9, 3, 0, 0, 0, 1)) // blocks until it is read before our next request
-			pass(time.Second)
-			sent := f.count()
-			for range 20 {
-				far.Write(rtuFrame(9, 3, 0, 0, 0, 1))
-				pass(3 * time.Second)
+			for _, silence := range []time.Duration{time.Minute, 2 * time.Minute} {
+				far.Write(rtuFrame(9, 3, 0, 0, 0, 1)) // blocks until it is read before our next request
+				pass(time.Second)
+				sent := f.count()
+				for range 20 {
+					far.Write(rtuFrame(9, 3, 0, 0, 0, 1))
+					pass(3 * time.Second)
+				}
+				require.Equal(t, sent, f.count(), "a request of ours between another master's")
+				links, _ := d.Stats()
+				require.NotEmpty(t, links[0].OtherMaster)
+				require.Equal(t, site.WhyOtherMaster, c.of("a")[len(c.of("a"))-1].Why)
+				pass(silence - 4*time.Second) // 3 s have gone by already
+				require.Equal(t, sent, f.count(), "not silent for %v yet", silence)
+				pass(4 * time.Second)
+				require.Greater(t, f.count(), sent)
+				links, _ = d.Stats()
+				require.Empty(t, links[0].OtherMaster)
+				require.Equal(t, site.Good, c.of("a")[len(c.of("a"))-1].Quality)
 			}
-			require.Equal(t, sent, f.count(), "a request of ours between another master's")
-			links, _ := d.Stats()
-			require.NotEmpty(t, links[0].OtherMaster)
-			require.Equal(t, site.WhyOtherMaster, c.of("a")[len(c.of("a"))-1].Why)
 		})
 	})
 }

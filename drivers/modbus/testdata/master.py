@@ -2,7 +2,7 @@
 import sys, time, types
 sys.modules.setdefault("serial_asyncio", types.SimpleNamespace(create_serial_connection=None))
 from pymodbus.client import ModbusSerialClient
-client = ModbusSerialClient(port=sys.argv[1], baudrate=19200, parity="N", timeout=1)
+client = ModbusSerialClient(port=sys.argv[1], baudrate=19200, parity="N", timeout=10)
 assert client.connect()
 print("ready", flush=True)
 while True:
