@@ -2,7 +2,6 @@ package modbus
 
 import (
 	"encoding/binary"
-	"io"
 	"log/slog"
 	"os"
 	"testing"
@@ -122,57 +121,4 @@ func BenchmarkBareLibrary(b *testing.B) {
 	}
 	_ = sum
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*benchPoints), "ns/sample")
-}
-
-// loopback is one request over a real socket, with the library's own handler and with ours.
-func loopback(b *testing.B, read func() error) {
-	for b.Loop() {
-		if err := read(); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
-
-func benchField(b *testing.B) *field {
-	f := &field{reg: map[uint16]uint16{}, bit: map[uint16]bool{}}
-	f.act = func(c io.ReadWriteCloser, _ int, head, _, answer []byte) bool {
-		f.mu.Lock()
-		f.seen = f.seen[:0]
-		f.mu.Unlock()
-		c.Write(f.frame(head, answer))
-		return true
-	}
-	return f
-}
-
-// BenchmarkLineAt9600 reads flat out on a pseudo terminal whose far end takes the time that the
-// frames would, 10 bits a character, and reports which share of the specification's timing is
-// used: the two frames and a silence behind each.
-func BenchmarkLineAt9600(b *testing.B) {
-	l := serialLink("")
-	l.Baud = 9600
-	f := benchField(b)
-	f.rtu = true
-	f.act = func(c io.ReadWriteCloser, _ int, head, _, answer []byte) bool {
-		out := f.frame(head, answer)
-		tick := time.NewTimer(time.Duration(8+len(out))*charTime(l) + frameGap(l))
-		<-tick.C
-		c.Write(out)
-		return true
-	}
-	path, far := serialPairOf(b)
-	f.wg.Go(func() { f.serve(far) })
-	l.Path = path
-	p, err := openSerial(l)
-	require.NoError(b, err)
-	u := newUnit(l.Kind, 1, new(uint16))
-	u.timeout = time.Second
-	w := &wireTo{ctx: b.Context(), o: l, p: p}
-	w.connect()
-	u.via = w
-	loopback(b, func() error { _, err := u.read(Holding, 0, 10); return err })
-	b.ReportMetric(100*float64(b.N)*float64(occupied(l, Holding, 10))/float64(b.Elapsed()), "%line")
-	require.NoError(b, w.line.close())
-	far.Close()
-	f.wg.Wait()
 }

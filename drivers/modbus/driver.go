@@ -100,6 +100,11 @@ func newDriver(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, op
 	if err := Check(opts, s).Err(); err != nil {
 		return nil, fmt.Errorf("modbus: %w", err)
 	}
+	return build(opts, s, clk, log, open), nil
+}
+
+// build makes a driver of options that were checked.
+func build(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, open opener) *Driver {
 	d := &Driver{clk: clk, log: log, air: map[string]*point{}}
 	for _, o := range opts.Links {
 		d.links = append(d.links, newLink(d, o, s, opts.Spread, open))
@@ -122,7 +127,7 @@ func newDriver(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, op
 			}
 		}
 	}
-	return d, nil
+	return d
 }
 
 // Run reads until ctx ends and returns when every goroutine has finished. Each point's sample is

@@ -286,31 +286,33 @@ func (l *link) trial(now, real time.Time) *request {
 func (l *link) wait(ctx context.Context, now time.Time) {
 	due := l.nextDue(now)
 	until := time.Time{}
-	held := func(dev *device) {
+	pause := func(dev *device) {
 		if until.IsZero() || dev.notBefore.Before(until) {
 			until = dev.notBefore
 		}
 	}
 	for _, r := range l.ready {
-		held(r.dev)
+		pause(r.dev)
 	}
 	for _, dev := range l.devices {
 		if dev.silent && !now.Before(dev.retryAt) && dev.notBefore.After(time.Now()) {
-			held(dev)
+			pause(dev)
 		}
 	}
-	hold := time.Until(until)
-	if until.IsZero() || l.ears != nil || l.line == nil {
+	held := !until.IsZero() && l.ears == nil && l.line != nil
+	switch {
+	case clock.IsReal(l.d.clk): // waited for here, with the one timer there is
+		left := due.Sub(l.d.clk.Now())
+		if held {
+			left = min(left, time.Until(until))
+		}
+		l.rest(ctx, left)
+	case !held:
 		l.d.clk.Wait(ctx, due) //nolint:errcheck // the loop looks at ctx
-		return
-	}
-	if clock.IsReal(l.d.clk) {
-		hold = min(hold, due.Sub(l.d.clk.Now()))
-	} else {
+	default:
 		// How much real time is left until a moment of another clock, only that clock knows.
-		hold = min(hold, 5*time.Millisecond)
+		l.rest(ctx, min(time.Until(until), 5*time.Millisecond))
 	}
-	l.rest(ctx, hold)
 }
 
 // rest lets real time pass.

@@ -176,7 +176,7 @@ func (l *rtuLine) drain() error {
 	start, drained := time.Now(), false
 	for {
 		until := l.quietAt.Add(l.gap)
-		if _, tty := l.p.(*serialPort); !tty {
+		if _, tty := l.p.(flusher); !tty {
 			// A socket whose deadline has passed gives nothing, not even what is there.
 			until = later(until, time.Now().Add(time.Millisecond))
 		}
@@ -239,9 +239,12 @@ func (l *rtuLine) fail(err error) error {
 	return fmt.Errorf("%w: %w", ErrDown, err)
 }
 
+// flusher is a serial device; a socket is none.
+type flusher interface{ flush() error }
+
 // flush throws away what a serial device has not yet sent.
 func (l *rtuLine) flush() {
-	if s, ok := l.p.(*serialPort); ok {
+	if s, ok := l.p.(flusher); ok {
 		if err := s.flush(); err != nil {
 			l.bad.Store(true)
 		}

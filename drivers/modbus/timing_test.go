@@ -125,6 +125,42 @@ func TestOneDeadUnitOfEightAt9600Baud(t *testing.T) {
 	})
 }
 
+// TestOneDeadUnitOfEightOnASerialLine is the same on the kernel's serial layer and in real time,
+// whose far end takes the time that the frames would.
+func TestOneDeadUnitOfEightOnASerialLine(t *testing.T) {
+	l := serialLink("")
+	l.Baud = 9600
+	var points []site.Point
+	for i := range 8 {
+		id := "lv" + string(rune('1'+i))
+		points = append(points, level(id, time.Second))
+		d := dev("unit-"+id, i+1, mm(id, i))
+		d.Timeout = 200 * time.Millisecond
+		l.Devices = append(l.Devices, d)
+	}
+	f := newPaced(t, l)
+	f.die(4, true)
+	l.Path = f.serial()
+	d, c := play(t, Options{Links: []Link{l}}, siteOf(points...))
+	c.until(t, "lv8", goods(8))
+	_, devices := d.Stats()
+	for i, s := range devices {
+		got := c.of(points[i].ID)
+		if s.Unit == 4 {
+			require.False(t, s.Up)
+			// 2 to give up, then trials after 2, 4 and 8 s.
+			require.LessOrEqual(t, s.Requests, int64(2+3))
+			require.Equal(t, s.Requests, s.Timeouts)
+			require.Equal(t, len(got), countQ(got, site.Bad))
+			require.InDelta(t, 8, len(got), 1, "it says at each interval that it has nothing")
+			continue
+		}
+		require.Zero(t, s.Missed, "unit %d", s.Unit)
+		require.Zero(t, countQ(got, site.Bad), "unit %d", s.Unit)
+		require.InDelta(t, 8, len(got), 1, "unit %d", s.Unit)
+	}
+}
+
 func TestDueMomentsAreAlignedAndSkippedNotHeapedUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		points := []site.Point{level("level", 5*time.Second), {ID: "valve", Bay: "A1", Quantity: site.ValveOpen, Interval: time.Second},
