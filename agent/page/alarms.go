@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -34,6 +35,9 @@ type alarmCard struct {
 	CanAck, IsShelved bool
 	State             site.State
 	Bay               string
+	// Over is true when the trouble has gone, and When says from when to when it was there.
+	Over bool
+	When string
 }
 
 // alarmWith is an alarm with what its reader may do.
@@ -47,23 +51,29 @@ func (p alarmsPage) Of(c alarmCard) alarmWith { return alarmWith{c, p.CanAct} }
 
 type alarmsPage struct {
 	shell
-	Said    string
-	CanAct  bool
-	Open    []alarmCard
-	Shelved []alarmCard
-	Notes   []alarmCard
-	Over    []alarmCard
-	Past    []pastRow
-	HasPast bool
+	Said     string
+	CanAct   bool
+	Severity site.Severity
+	Word     string
+	Open     []alarmCard
+	Shelved  []alarmCard
+	Notes    []alarmCard
+	Over     []alarmCard
+	Past     []life
+	HasPast  bool
 }
 
-type pastRow struct {
-	Time     time.Time
-	State    site.State
-	Place    string
-	Title    string
-	Because  string
-	Severity site.Severity
+// life is an alarm from its first word to its last, as the history has it.
+type life struct {
+	ID           string
+	Kind         site.Kind
+	Severity     site.Severity // the gravest it had
+	Place, Title string
+	From, To     time.Time // To is zero while it stands
+	When         string
+	Because      string // of its last word while it stood
+	Water        string
+	Effects      []string
 }
 
 // pastSpan is how far back the alarms page looks.
@@ -71,50 +81,113 @@ const pastSpan = 14 * 24 * time.Hour
 
 func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	sh := s.shell(r, "Alarms", "alarms")
-	p := alarmsPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r)}
+	p := alarmsPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r), HasPast: s.deps.History != nil, Word: "Well"}
 	v := viewOf(r, s)
-	if v != nil && v.Site != nil {
-		open := wanting(v.Alarms)
-		p.Open = alarmCards(sh.words, v, open)
-		for i := range p.Open {
-			var err error
-			if p.Open[i].Plot, err = s.evidence(r.Context(), sh.words, v, open[i]); err != nil {
-				s.fail(w, r, err)
-				return
-			}
-		}
-		for _, a := range v.Alarms {
-			switch {
-			case a.Cause != "":
-			case a.Phase == alarm.ReturnedUnacknowledged:
-				p.Over = append(p.Over, alarmCardOf(sh.words, v, a))
-			case a.Phase == alarm.Shelved, a.Phase == alarm.OutOfService, a.Phase == alarm.SuppressedByDesign:
-				p.Shelved = append(p.Shelved, alarmCardOf(sh.words, v, a))
-			case a.Present && a.Now.Severity == site.Info:
-				p.Notes = append(p.Notes, alarmCardOf(sh.words, v, a))
-			}
-		}
+	if v == nil || v.Site == nil {
+		s.render(w, r, http.StatusOK, "alarms", p)
+		return
 	}
-	if s.deps.History != nil {
-		p.HasPast = true
-		events, err := s.deps.History.Events(r.Context(), sh.now.Add(-pastSpan), sh.now.Add(time.Second), "", 200)
+	if p.HasPast {
+		events, err := s.deps.History.Events(r.Context(), sh.now.Add(-pastSpan), sh.now.Add(time.Second), "", 2000)
 		if err != nil {
 			s.fail(w, r, fmt.Errorf("page: read the events of two weeks: %w", err))
 			return
 		}
-		for i := len(events) - 1; i >= 0; i-- {
-			e := events[i]
-			if e.State == site.Updated {
-				continue
-			}
-			row := pastRow{Time: e.Time.Time, State: e.State, Title: title(e.Kind), Because: sentence(e.Because), Severity: e.Severity}
-			if v != nil && v.Site != nil {
-				row.Place = placeOf(v.Site, e.Bay)
-			}
-			p.Past = append(p.Past, row)
+		p.Past = lives(sh.words, v.Site, events)
+	}
+	open := wanting(v.Alarms)
+	p.Open = alarmCards(sh.words, v, open)
+	for i := range p.Open {
+		var err error
+		if p.Open[i].Plot, err = s.evidence(r.Context(), sh.words, v, open[i]); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	}
+	if len(p.Open) > 0 {
+		p.Severity, p.Word = p.Open[0].Severity, p.Open[0].Word
+	}
+	for _, a := range v.Alarms {
+		switch {
+		case a.Cause != "":
+		case a.Phase == alarm.ReturnedUnacknowledged:
+			p.Over = append(p.Over, overCard(alarmCardOf(sh.words, v, a), p.Past))
+		case a.Phase == alarm.Shelved, a.Phase == alarm.OutOfService, a.Phase == alarm.SuppressedByDesign:
+			p.Shelved = append(p.Shelved, alarmCardOf(sh.words, v, a))
+		case a.Present && a.Now.Severity == site.Info:
+			p.Notes = append(p.Notes, alarmCardOf(sh.words, v, a))
 		}
 	}
 	s.render(w, r, http.StatusOK, "alarms", p)
+}
+
+// lives puts the events of each alarm together, the newest alarm first; what an alarm explained
+// stands with it.
+func lives(w words, s *site.Site, events []site.Event) []life {
+	var all []*life
+	byID := map[string]*life{}
+	effects := map[string][]string{}
+	for _, e := range events {
+		l := byID[e.ID]
+		if l == nil {
+			if e.CauseID != "" {
+				if e.State == site.Raised {
+					effects[e.CauseID] = append(effects[e.CauseID], lower(title(e.Kind)))
+				}
+				continue
+			}
+			l = &life{ID: e.ID, Kind: e.Kind, Place: placeOf(s, e.Bay), Title: title(e.Kind), From: e.Since.Time}
+			byID[e.ID] = l
+			all = append(all, l)
+		}
+		if rank(e.Severity) > rank(l.Severity) {
+			l.Severity = e.Severity
+		}
+		if e.Litres != nil {
+			u := site.Unknown()
+			if e.LitresU != nil {
+				u = *e.LitresU / 1000
+			}
+			l.Water = w.plusMinus(*e.Litres/1000, u)
+		}
+		if l.To = (time.Time{}); e.State == site.Cleared {
+			l.To = e.Time.Time
+		} else {
+			l.Because = sentence(e.Because)
+		}
+	}
+	out := make([]life, 0, len(all))
+	for _, l := range slices.Backward(all) {
+		l.Effects = slices.Compact(slices.Sorted(slices.Values(effects[l.ID])))
+		l.When = w.clock(l.From)
+		if !l.To.IsZero() {
+			end := w.clock(l.To)
+			if sameDay(l.From.In(w.zone), l.To.In(w.zone)) {
+				end = l.To.In(w.zone).Format("15:04")
+			}
+			l.When += " to " + end
+		} else {
+			l.When = "since " + l.When
+		}
+		out = append(out, *l)
+	}
+	return out
+}
+
+func rank(s site.Severity) int {
+	return slices.Index([]site.Severity{"", site.Info, site.Warning, site.Urgent}, s)
+}
+
+// overCard takes from an alarm that is over what asks for an act, and says what it was.
+func overCard(c alarmCard, past []life) alarmCard {
+	c.FirstAction, c.DoNot, c.Consequence, c.Or, c.WouldDecide, c.Over = "", "", "", "", "", true
+	c.When = "Since " + c.SinceText
+	for _, l := range past {
+		if l.ID == c.ID {
+			c.Because, c.When = nameOr(l.Because, c.Because), l.When
+		}
+	}
+	return c
 }
 
 func alarmCards(w words, v *View, alarms []alarm.Alarm) []alarmCard {
@@ -147,14 +220,18 @@ func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
 		}
 	}
 	if a.RateLPH != nil {
-		c.Figures = append(c.Figures, fact{"Rate", w.d.Rate(*a.RateLPH / 3.6e6)})
+		c.Figures = append(c.Figures, fact{"Rate", w.rate(*a.RateLPH / 3.6e6)})
 	}
 	if a.Litres != nil {
 		u := site.Unknown()
 		if a.LitresU != nil {
 			u = *a.LitresU / 1000
 		}
-		c.Figures = append(c.Figures, fact{"So far", w.plusMinus(*a.Litres/1000, u)})
+		name := "So far"
+		if !al.Present {
+			name = "In all"
+		}
+		c.Figures = append(c.Figures, fact{name, w.plusMinus(*a.Litres/1000, u)})
 	}
 	if a.TimeLeftS != nil {
 		c.Figures = append(c.Figures, fact{"Time left", span(time.Duration(*a.TimeLeftS * float64(time.Second)))})

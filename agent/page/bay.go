@@ -12,18 +12,21 @@ import (
 
 type bayPage struct {
 	shell
-	Bay     bayCard
-	Court   string
-	Off     string
-	Facts   []fact
-	Alarms  []alarmCard
-	Days    []dayRow
-	Plots   *bayPlots
-	OldLeak bool
-	Learned []fact
-	Cannot  []Ability
-	Can     []Ability
-	ID      string
+	Bay bayCard
+	// Severity and State are what stands above the bay's name.
+	Severity site.Severity
+	State    string
+	Court    string
+	Off      string
+	Facts    []fact
+	Alarms   []alarmCard
+	Days     []dayRow
+	Plots    *bayPlots
+	OldLeak  bool
+	Learned  []fact
+	Cannot   []Ability
+	Can      []Ability
+	ID       string
 }
 
 // dayRow is one closed day of an account, or today so far.
@@ -35,6 +38,9 @@ type dayRow struct {
 	Odd                                                     bool
 }
 
+var doingWords = map[Doing]string{Holding: "As it was set", Filling: "Filling", Settling: "Settling after water", Low: "Below its band", High: "Above its band",
+	OverCrest: "Over the crest of its overflow", NoReading: "No reading", OutOfSeason: "Season closed"}
+
 func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	v := viewOf(r, s)
 	id := r.PathValue("bay")
@@ -44,7 +50,16 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	}
 	b, sb := v.Bay(id), v.Site.Bay(id)
 	sh := s.shell(r, placeOf(v.Site, id), "ground")
-	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, gaugeReach(v.Site))}
+	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, reachOf(v.Site, v.Bays))}
+	p.Severity = p.Bay.Severity
+	doing := v.doing(b)
+	p.State = doingWords[doing]
+	switch doing {
+	case Low, High, OverCrest, NoReading:
+		if p.Severity == "" {
+			p.Severity = site.Info
+		}
+	}
 	for _, c := range v.Site.Courts {
 		if c.ID == sb.Court {
 			p.Court = nameOr(c.Name, c.ID)
@@ -101,7 +116,7 @@ func bayFacts(w words, v *View, b *Bay, sb *site.Bay) []fact {
 	if site.Known(b.RoomM3) {
 		facts = append(facts, fact{"Room before it runs", w.water(b.RoomM3)})
 	}
-	facts = append(facts, fact{"Flow", w.d.Rate(b.FlowM3S)}, fact{"Valve", valveWord(b)})
+	facts = append(facts, fact{"Flow", w.rate(b.FlowM3S)}, fact{"Valve", valveWord(b)})
 	if !b.LastFill.From.IsZero() {
 		facts = append(facts, fact{"Last fill", w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)})
 	}
@@ -166,7 +181,7 @@ func learnedFacts(w words, b *Bay) []fact {
 		facts = append(facts, fact{"Settles after a fill in", span(time.Duration(l.SettleS * float64(time.Second)))})
 	}
 	if l.FlowM3S > 0 {
-		facts = append(facts, fact{"Usual flow of a fill", w.d.Rate(l.FlowM3S)})
+		facts = append(facts, fact{"Usual flow of a fill", w.rate(l.FlowM3S)})
 	}
 	state := "goes on"
 	if !l.Learning {

@@ -264,7 +264,7 @@ func TestBrowserWork(t *testing.T) {
 	evaluate[bool](b, `(document.getElementById("name").value = "", true)`)
 	enter(secret)
 	b.until(`location.pathname === "/alarms" && document.querySelector(".who")?.textContent.includes("ann")`)
-	require.True(t, evaluate[bool](b, `document.querySelector(".call.urgent h2").textContent.includes("Valve stuck open")`))
+	require.True(t, evaluate[bool](b, `document.querySelector(".call.urgent h2").textContent.includes("valve stuck open")`))
 	b.accessible("alarms as a keeper")
 	b.picture("alarms-keeper-360")
 

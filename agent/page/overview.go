@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"net/http"
 	"slices"
@@ -43,22 +44,23 @@ type bayCard struct {
 	ID, Name string
 	Level    string
 	Set      string
-	Off      string
-	Doing    string
-	Detail   string
-	Severity site.Severity
-	Trouble  string
-	Gauge    gauge
-	Fill     string
+	// Off is how the level stands to its set point, State what the tile says in one line, and Sign
+	// its mark: empty when the bay is as it was set.
+	Off, State string
+	Sign       template.HTML
+	Severity   site.Severity
+	Trouble    string
+	Gauge      gauge
+	Fill       string
 }
 
-// gauge is a bay's level about its set point, drawn on a field 24 wide and 100 high. Every
-// gauge of the site has the same scale and the set point in the middle, so that when all is
-// well the water stands in one line.
+// gauge is a bay's level about its set point, on a field 100 high. Every gauge of the site has
+// one scale and the set point at one height, so that when all is well the water stands in one
+// line.
 type gauge struct {
-	Known                        bool
-	WaterY, WaterH, BandY, BandH string
-	CrestY                       string
+	Known                              bool
+	WaterY, WaterH, BandY, BandH, SetY string
+	CrestY                             string // empty without a crest
 }
 
 // watchItem is one part of the watch's own state.
@@ -111,30 +113,44 @@ func (s *Server) standing(w words, v *View) standing {
 		return standing{Severity: site.Urgent, Word: "Blind", Line: "The watch sees nothing.",
 			More: "The newest reading is from " + w.clock(v.Watch.LastReading) + ", " + w.ago(v.Watch.LastReading) + ". What stands below is old."}
 	}
+	rest := s.restOfGround(w, v)
 	open := wanting(v.Alarms)
-	if len(open) > 0 {
-		top := open[0].Now
-		st := standing{Severity: top.Severity, Word: severityWord(top.Severity), Link: "/alarms"}
-		if len(open) == 1 {
-			st.Line = placeOf(v.Site, top.Bay) + ": " + strings.ToLower(title(top.Kind)) + "."
-			st.More = sentence(top.Because)
-			st.Link = "/alarms#" + alarmAnchor(top.ID)
-			return st
-		}
-		where := places(v.Site, open)
-		st.Line = list(where) + " " + wants(len(where)) + " you."
-		st.More = "First, " + placeOf(v.Site, top.Bay) + ": " + sentence(top.Because)
+	if len(open) == 0 {
+		return rest
+	}
+	top := open[0].Now
+	st := standing{Severity: top.Severity, Word: severityWord(top.Severity), Link: "/alarms", More: rest.Line}
+	if len(open) == 1 {
+		st.Line = placeOf(v.Site, top.Bay) + ": " + strings.ToLower(title(top.Kind)) + "."
+		st.Link = "/alarms#" + alarmAnchor(top.ID)
 		return st
 	}
+	where := places(v.Site, open)
+	st.Line = list(where) + " " + wants(len(where)) + " you."
+	return st
+}
+
+// restOfGround is how the bays stand that no open alarm is about.
+func (s *Server) restOfGround(w words, v *View) standing {
 	if v.Closed {
 		return standing{Line: "The season is closed.", Word: "Well", More: "The watch goes on reading; it minds frost and the main, not the level."}
 	}
+	open := wanting(v.Alarms)
+	every, rest := "every bay", len(v.Bays)
 	var low, high, blind []string
 	spread, fill := 0.0, water.Fill{}
 	fillBay := ""
 	for i := range v.Bays {
 		b := &v.Bays[i]
 		name := bayName(v.Site, b.Bay)
+		if b.LastFill.From.After(fill.From) {
+			fill, fillBay = b.LastFill, b.Bay
+		}
+		if slices.ContainsFunc(open, func(a alarm.Alarm) bool { return concerns(a.Now, b.Bay) }) {
+			every = "every other bay"
+			rest--
+			continue
+		}
 		switch v.doing(b) {
 		case Low:
 			low = append(low, name)
@@ -147,23 +163,26 @@ func (s *Server) standing(w words, v *View) standing {
 				spread = max(spread, d, -d)
 			}
 		}
-		if b.LastFill.From.After(fill.From) {
-			fill, fillBay = b.LastFill, b.Bay
-		}
 	}
-	var more []string
+	var more, odd []string
 	if !fill.From.IsZero() {
 		more = append(more, "Last fill: "+bayName(v.Site, fillBay)+" at "+w.clock(fill.From)+", "+w.water(fill.VolumeM3)+".")
 	}
-	var odd []string
-	if len(low) > 0 {
-		odd = append(odd, list(low)+" "+isAre(len(low))+" below the band")
+	say := func(which []string, one, many string) {
+		switch {
+		case len(which) == rest && rest > 2:
+			odd = append(odd, every+" "+one)
+		case len(which) == 1:
+			odd = append(odd, which[0]+" "+one)
+		case len(which) > 1:
+			odd = append(odd, list(which)+" "+many)
+		}
 	}
-	if len(high) > 0 {
-		odd = append(odd, list(high)+" "+isAre(len(high))+" above the set point")
-	}
-	if len(blind) > 0 {
-		odd = append(odd, list(blind)+" "+hasHave(len(blind))+" no reading")
+	say(low, "is below its band", "are below their bands")
+	say(high, "is above its band", "are above their bands")
+	say(blind, "has no reading", "have no reading")
+	if rest == 0 {
+		return standing{}
 	}
 	if len(odd) > 0 {
 		return standing{Severity: site.Info, Word: "Watching", Line: sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{"No alarm is open."}, more...), " ")}
@@ -171,14 +190,7 @@ func (s *Server) standing(w words, v *View) standing {
 	if spread > 0 {
 		more = append([]string{"Bays at rest stand within " + w.d.Depth(spread) + " of their set points."}, more...)
 	}
-	return standing{Word: "Well", Line: "Every bay is as it was set.", More: strings.Join(more, " ")}
-}
-
-func isAre(n int) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
+	return standing{Word: "Well", Line: sentence(every + " is as it was set"), More: strings.Join(more, " ")}
 }
 
 func wants(n int) string {
@@ -186,13 +198,6 @@ func wants(n int) string {
 		return "wants"
 	}
 	return "want"
-}
-
-func hasHave(n int) string {
-	if n == 1 {
-		return "has"
-	}
-	return "have"
 }
 
 func sentence(s string) string {
@@ -260,7 +265,7 @@ func places(s *site.Site, alarms []alarm.Alarm) []string {
 }
 
 func courtCards(w words, v *View) [][]courtCard {
-	reach := gaugeReach(v.Site)
+	reach := reachOf(v.Site, v.Bays)
 	var rows [][]courtCard
 	for _, row := range layout(v.Site) {
 		var cards []courtCard
@@ -278,23 +283,33 @@ func courtCards(w words, v *View) [][]courtCard {
 	return rows
 }
 
-func bayCardOf(w words, v *View, b *Bay, reach float64) bayCard {
+func bayCardOf(w words, v *View, b *Bay, reach gaugeReach) bayCard {
 	level, doing := v.levelOf(b), v.doing(b)
-	c := bayCard{ID: b.Bay, Name: bayName(v.Site, b.Bay), Doing: string(doing), Level: w.d.Depth(level), Gauge: gaugeOf(v.Site.Bay(b.Bay), level, b.SetPointM, reach)}
-	if site.Known(b.SetPointM) {
-		c.Set = w.d.Depth(b.SetPointM)
-		if d := level - b.SetPointM; site.Known(d) {
-			c.Off = offText(w, d)
-		}
+	c := bayCard{ID: b.Bay, Name: bayName(v.Site, b.Bay), Level: w.d.Depth(level), Set: w.d.Depth(b.SetPointM), Gauge: reach.of(v.Site.Bay(b.Bay), level, b.SetPointM)}
+	if d := level - b.SetPointM; site.Known(d) {
+		c.Off = offText(w, d)
 	}
-	switch {
-	case doing == NoReading:
-		c.Level = "\u2013"
-		c.Detail = "last " + w.clock(b.LevelAt)
-	case doing == Filling && site.Known(b.FlowM3S):
-		c.Detail = w.d.Rate(b.FlowM3S)
-	case b.Quality == site.Uncertain:
-		c.Detail = "uncertain"
+	c.State, c.Sign = c.Off, mark(site.Info)
+	switch doing {
+	case NoReading:
+		c.Level, c.State = "\u2013", "no reading since "+w.clock(b.LevelAt)
+	case Holding:
+		c.Sign = mark("")
+	case Filling:
+		c.Sign = mark("filling")
+		if c.State = "filling"; site.Known(b.FlowM3S) {
+			c.State += " " + w.rate(b.FlowM3S)
+		}
+		c.State += ", " + c.Off
+	case Settling:
+		c.State, c.Sign = "settling, "+c.Off, mark("filling")
+	case OverCrest:
+		c.State = "over the crest"
+	case OutOfSeason:
+		c.State, c.Sign = "season closed", mark("")
+	}
+	if b.Quality == site.Uncertain && doing != NoReading {
+		c.State += ", uncertain"
 	}
 	if !b.LastFill.From.IsZero() {
 		c.Fill = "fill " + w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)
@@ -323,33 +338,42 @@ func offText(w words, d float64) string {
 	return strings.TrimPrefix(text, "+") + " under"
 }
 
-// gaugeReach is how far above and below the set point the gauges of a site go: four of its
-// widest bands, so that a band is an eighth of the height.
-func gaugeReach(s *site.Site) float64 {
-	reach := 0.008
+// gaugeReach is how far above and below the set point the gauges of a site go, m.
+type gaugeReach struct{ up, down float64 }
+
+// reachOf makes room for every bay's crest where that leaves the band readable, and for four
+// bands below.
+func reachOf(s *site.Site, bays []Bay) gaugeReach {
+	band := 0.002
 	for b := range s.Bays() {
 		if site.Known(b.BandM) {
-			reach = max(reach, 4*b.BandM)
+			band = max(band, b.BandM)
 		}
 	}
-	return reach
+	r := gaugeReach{4 * band, 4 * band}
+	for i := range bays {
+		if over := 1.1 * (s.Bay(bays[i].Bay).CrestM - bays[i].SetPointM); site.Known(over) {
+			r.up = max(r.up, min(over, 12*band))
+		}
+	}
+	return r
 }
 
-func gaugeOf(sb *site.Bay, levelM, setM, reach float64) gauge {
+func (r gaugeReach) of(sb *site.Bay, levelM, setM float64) gauge {
 	off := levelM - setM
 	if !site.Known(off) {
 		return gauge{}
 	}
-	at := func(m float64) float64 { return min(100, max(0, 50-50*m/reach)) }
+	at := func(m float64) float64 { return min(100, max(0, 100*(r.up-m)/(r.up+r.down))) }
 	f := func(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
 	y := at(off)
-	g := gauge{Known: true, WaterY: f(y), WaterH: f(100 - y)}
+	g := gauge{Known: true, WaterY: f(y), WaterH: f(100 - y), SetY: f(at(0))}
 	band := sb.BandM
 	if !site.Known(band) {
 		band = 0
 	}
 	g.BandY, g.BandH = f(at(0)), f(at(-band)-at(0))
-	if over := sb.CrestM - setM; site.Known(over) && over < reach {
+	if over := sb.CrestM - setM; site.Known(over) && over < r.up {
 		g.CrestY = f(at(over))
 	}
 	return g
@@ -467,7 +491,7 @@ func siteFacts(w words, v *View) []fact {
 		}},
 		{site.Solar, "Sun", func(x float64) string { return fmt.Sprintf("%.0f W/m\u00b2", x) }},
 		{site.Pressure, "Supply", w.d.Press},
-		{site.Flow, "Main flow", w.d.Rate},
+		{site.Flow, "Main flow", w.rate},
 	}
 	var out []fact
 	for _, o := range order {

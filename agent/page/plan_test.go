@@ -59,20 +59,28 @@ func TestLayoutWithoutAPlan(t *testing.T) {
 	require.Empty(t, layout(&site.Site{Courts: []site.Court{{ID: "empty"}}}))
 }
 
+// TestGauge by hand: bands of 4 mm give 16 mm below; a crest 28 mm over the set point, with a tenth
+// of it to spare, gives 30.8 mm above; a level 3.2 mm under the set point then stands at
+// 34.0/46.8 from the top.
 func TestGauge(t *testing.T) {
-	sb := site.Bay{BandM: 0.004, CrestM: 0.09}
-	reach := gaugeReach(&site.Site{Courts: []site.Court{{Bays: []site.Bay{sb, {BandM: nan}}}}})
-	require.InDelta(t, 0.016, reach, 1e-12)
-	require.Equal(t, gauge{Known: true, WaterY: "60.0", WaterH: "40.0", BandY: "50.0", BandH: "12.5"}, gaugeOf(&sb, 0.0588, 0.062, reach))
-	sb.CrestM = 0.070
-	g := gaugeOf(&sb, 0.2, 0.062, reach)
-	require.Equal(t, "0.0", g.WaterY) // off the scale: the bay is full
-	require.Equal(t, "25.0", g.CrestY)
-	require.Equal(t, gauge{}, gaugeOf(&sb, nan, 0.062, reach))
-	require.Equal(t, gauge{}, gaugeOf(&sb, 0.06, nan, reach))
+	sb := site.Bay{ID: "A1", BandM: 0.004, CrestM: 0.09}
+	s := &site.Site{Courts: []site.Court{{Bays: []site.Bay{sb, {ID: "A2", BandM: nan, CrestM: nan}}}}}
+	bays := []Bay{{BayNow: water.BayNow{Bay: "A1", SetPointM: 0.062}}, {BayNow: water.BayNow{Bay: "A2", SetPointM: 0.05}}}
+	reach := reachOf(s, bays)
+	require.InDelta(t, 0.0308, reach.up, 1e-12)
+	require.InDelta(t, 0.016, reach.down, 1e-12)
+	g := reach.of(&sb, 0.0588, 0.062)
+	require.Equal(t, gauge{Known: true, WaterY: "72.6", WaterH: "27.4", SetY: "65.8", BandY: "65.8", BandH: "8.5", CrestY: "6.0"}, g)
+	require.Equal(t, "0.0", reach.of(&sb, 0.2, 0.062).WaterY, "off the scale the gauge is full")
+	require.Equal(t, gauge{}, reach.of(&sb, nan, 0.062))
+	require.Equal(t, gauge{}, reach.of(&sb, 0.06, nan))
 	sb.BandM = nan
-	require.Equal(t, "0.0", gaugeOf(&sb, 0.06, 0.062, reach).BandH)
-	require.InDelta(t, 0.008, gaugeReach(&site.Site{Courts: []site.Court{{Bays: []site.Bay{sb}}}}), 1e-12)
+	require.Equal(t, "0.0", reach.of(&sb, 0.06, 0.062).BandH)
+	// A crest far above does not make the band unreadable.
+	s.Courts[0].Bays[0].CrestM = 1
+	require.InDelta(t, 0.048, reachOf(s, bays).up, 1e-12)
+	s.Courts[0].Bays[0].BandM, s.Courts[0].Bays[0].CrestM = nan, nan
+	require.Equal(t, gaugeReach{0.008, 0.008}, reachOf(s, bays))
 }
 
 func TestDoing(t *testing.T) {

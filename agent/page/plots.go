@@ -90,9 +90,13 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 	}
 	if p.SetPoint = id; id == "" && site.Known(b.SetPointM) {
 		p.FixedSet = mm(b.SetPointM)
-		set = report.Line{Name: "set point", Class: "set", T: []time.Time{from, to}, V: []float64{b.SetPointM, b.SetPointM}}
+		set = report.Level("set point", "set", b.SetPointM, from, to)
 	}
 	set.Step = true
+	var crest report.Line
+	if site.Known(sb.CrestM) {
+		crest = report.Level("overflow", "crest", sb.CrestM, from, to)
+	}
 	flow, id, err := line(site.Flow, "flow", "water")
 	if err != nil {
 		return nil, err
@@ -110,7 +114,7 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 	}
 	name := placeOf(v.Site, b.Bay)
 	p.Level = report.Plot{Title: name + ": level and set point over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.DepthUnit, Scale: 1 / depth,
-		Lines: []report.Line{level, set}, Marks: marks}.SVG()
+		Lines: []report.Line{level, set, crest}, Marks: marks}.SVG()
 	p.Flow = report.Plot{Title: name + ": flow over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.RateUnit, Scale: 1 / rate, Lines: []report.Line{flow}}.SVG()
 	days := b.Days[max(0, len(b.Days)-31):]
 	p.Balance = report.Bars(name+": taken in against what the weather asked, by day", w.d, w.zone, days)
@@ -155,12 +159,16 @@ func (s *Server) evidence(ctx context.Context, w words, v *View, a alarm.Alarm) 
 	if err != nil {
 		return "", fmt.Errorf("page: read the series of %s: %w", pt.ID, err)
 	}
-	lines := []report.Line{lineOf(dots, pt.ID, "water")}
 	name := "flow"
+	lines := []report.Line{lineOf(dots, name, "water")}
 	if q == site.Level {
 		name = "level"
+		lines[0].Name = name
 		if b := v.Bay(a.Now.Bay); b != nil && site.Known(b.SetPointM) {
-			lines = append(lines, report.Line{Name: "set point", Class: "set", T: []time.Time{from, to}, V: []float64{b.SetPointM, b.SetPointM}})
+			lines = append(lines, report.Level("set point", "set", b.SetPointM, from, to))
+		}
+		if c := v.Site.Bay(a.Now.Bay).CrestM; site.Known(c) {
+			lines = append(lines, report.Level("overflow", "crest", c, from, to))
 		}
 	}
 	return report.Plot{Title: placeOf(v.Site, a.Now.Bay) + ": " + name + " since two hours before " + lower(title(a.Now.Kind)), From: from, To: to, Zone: w.zone, Unit: unit,

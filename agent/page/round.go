@@ -329,17 +329,22 @@ func risen(dots []Dot) float64 {
 
 func roundCardOf(w words, v *View, b *Bay, records []site.Record, rainM float64, opened time.Time) roundCard {
 	sb := v.Site.Bay(b.Bay)
-	card := bayCardOf(w, v, b, gaugeReach(v.Site))
-	c := roundCard{ID: b.Bay, Name: card.Name, Set: w.d.Depth(b.SetPointM), Level: card.Level, Doing: card.Doing, Trouble: card.Trouble, Severity: card.Severity,
+	card := bayCardOf(w, v, b, reachOf(v.Site, v.Bays))
+	c := roundCard{ID: b.Bay, Name: card.Name, Set: w.d.Depth(b.SetPointM), Level: card.Level, Doing: card.State, Trouble: card.Trouble, Severity: card.Severity,
 		FixedSet: v.Site.Find(b.Bay, site.SetPoint) == nil, Rest: "not at rest"}
 	if b.Settled {
 		c.Rest = "at rest"
 	}
 	if n := b.Night; !n.From.IsZero() {
 		rest, odd := restOf(w, n)
-		c.Night = "took " + w.water(n.MeteredM3) + ", unexplained " + rest
-		if odd {
-			c.Night += ", beyond its uncertainty"
+		c.Night = "took " + w.water(n.MeteredM3)
+		switch {
+		case n.OverflowRan:
+			c.Night += "; the overflow ran"
+		case odd:
+			c.Night += "; unexplained " + rest + ", beyond its uncertainty"
+		default:
+			c.Night += "; unexplained " + rest
 		}
 	}
 	in := roundInput{SetM: b.SetPointM, LevelM: b.SettledM, LevelU: b.BayLevelU, BandM: sb.BandM, CrestM: sb.CrestM, TopM: sb.SurfaceBottomM(),

@@ -52,8 +52,9 @@ func (s *Server) shell(r *http.Request, title, here string) shell {
 // ZoneName is the site's zone for the charts' script.
 func (s shell) ZoneName() string { return s.zone.String() }
 
-// LocalNow is the time of day at the site, Stamp a moment as an element, ISO one for machines.
-func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("Mon 2 Jan 15:04") }
+// LocalDate and LocalNow are the day and the time of day at the site, Stamp a moment as an element, ISO one for machines.
+func (s shell) LocalDate() string      { return s.now.In(s.zone).Format("Mon 2 Jan") }
+func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("15:04") }
 func (s shell) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 func (s shell) Stamp(t time.Time) template.HTML {
 	return template.HTML(fmt.Sprintf(`<time datetime="%s">%s</time>`, s.ISO(t), template.HTMLEscapeString(s.clock(t))))
@@ -90,7 +91,7 @@ func (s *Server) loadPages() error {
 			}
 			return "/assets/" + name + "?v=" + a.etag, nil
 		},
-		"mark": mark,
+		"mark": mark, "lower": lower, "join": list,
 	}
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
@@ -123,7 +124,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name
 	w.Write(buf.Bytes())
 }
 
-// mark draws the sign of a severity: each has a shape of its own, so that colour is never
+// mark draws the sign of a severity, of water that moves or, for "", of all being well: each has a shape of its own, so that colour is never
 // needed to tell them apart. The word beside it is the reader's; the sign is hidden from
 // readers of the text.
 func mark(sev site.Severity) template.HTML {
@@ -132,6 +133,7 @@ func mark(sev site.Severity) template.HTML {
 		site.Urgent:  `<path class="body" d="M10 1 19.5 18.5H.5Z"/><path class="cut" d="M9 7h2v6H9zM9 14.5h2v2H9z"/>`,
 		site.Warning: `<path class="body" d="M10 .8 19.2 10 10 19.2.8 10Z"/><path class="cut" d="M9 5.5h2v6H9zM9 12.8h2v2H9z"/>`,
 		site.Info:    `<circle class="body" cx="10" cy="10" r="8.5"/><path class="cut" d="M9 8.7h2v6H9zM9 5.5h2v2H9z"/>`,
+		"filling":    `<path class="drop" d="M10 1.5c3.6 4.6 6 7.7 6 10.8a6 6 0 0 1-12 0c0-3.100 2.400-6.200 6-10.800Z"/>`,
 		"":           `<path class="tick" d="M3 10.5 8 15.5 17.5 4.5"/>`,
 	}
 	class := string(sev)

@@ -92,21 +92,29 @@ func (w words) plusMinus(m3, u2 float64) string {
 	if !site.Known(m3) {
 		return "unknown"
 	}
-	text := strings.Replace(w.d.Water(m3), "-", "\u2212", 1)
+	text := w.water(m3)
 	if site.Known(u2) {
 		number, unit, _ := strings.Cut(text, " ")
-		u, _, _ := strings.Cut(w.d.Water(u2), " ")
+		u, _, _ := strings.Cut(w.water(u2), " ")
 		text = number + "\u00a0\u00b1\u00a0" + u + "\u00a0" + unit
 	}
 	return text
 }
 
-// water writes a volume, a dash where there is none to speak of.
+// water writes a volume.
 func (w words) water(m3 float64) string {
-	if !site.Known(m3) {
-		return "unknown"
+	return nought(strings.Replace(w.d.Water(m3), "-", "\u2212", 1))
+}
+
+// rate writes a flow.
+func (w words) rate(m3s float64) string { return nought(w.d.Rate(m3s)) }
+
+// nought drops the decimal of a figure that is nothing.
+func nought(text string) string {
+	if rest, ok := strings.CutPrefix(text, "0.0 "); ok {
+		return "0 " + rest
 	}
-	return strings.Replace(w.d.Water(m3), "-", "\u2212", 1)
+	return text
 }
 
 // list joins names as people do.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,7 +14,8 @@ import (
 
 // Plot is a drawing of values over time as SVG, without script or inline style: classes name
 // what is drawn and the page's style sheet gives the colours. It is what is seen where no script
-// runs, and what is printed.
+// runs, and what is printed. Everything stands in per cent of the width, so that letters keep
+// their size on a phone and on a wall.
 type Plot struct {
 	// Title says what is drawn, for people who do not see it.
 	Title    string
@@ -27,6 +29,7 @@ type Plot struct {
 }
 
 // Line is one curve; NaN breaks it. T and V have one length. Step draws a value until the next.
+// Class is water, set or crest; one of class crest that lies far from the others is left out.
 type Line struct {
 	Name  string
 	Class string
@@ -41,10 +44,40 @@ type Mark struct {
 	Label string
 }
 
+// Level returns a line that stands at one value from one moment to another.
+func Level(name, class string, v float64, from, to time.Time) Line {
+	return Line{Name: name, Class: class, T: []time.Time{from, to}, V: []float64{v, v}}
+}
+
+// The height of a drawing in pixels: a strip for the words of marks, the curves, and a strip for
+// the time.
 const (
-	plotW, plotH                = 720.0, 210.0
-	plotLeft, plotTop, plotFoot = 46.0, 10.0, 24.0
+	plotTop, plotHigh, plotFoot = 18.0, 170.0, 22.0
+	plotWide                    = 1000.0 // of the curves' own scale
 )
+
+// sheetOf begins a drawing: a grid line with its number for each tick.
+func sheetOf(b *strings.Builder, title, unit string, ticks []float64, y func(float64) float64) {
+	fmt.Fprintf(b, `<svg class="plot" width="100%%" height="%g" role="img" aria-label="%s">`, plotTop+plotHigh+plotFoot, template.HTMLEscapeString(title))
+	for i, v := range ticks {
+		text := short(v)
+		if i == len(ticks)-1 {
+			text += "\u00a0" + unit
+		}
+		fmt.Fprintf(b, `<line class="p-grid" x1="0" x2="100%%" y1="%.1f" y2="%.1f"/><text class="p-num" x="0" y="%.1f">%s</text>`, y(v), y(v), y(v)-3, template.HTMLEscapeString(text))
+	}
+}
+
+// anchor is how a word at a place of the width, 0 to 1, stands to it, so that it is not cut off.
+func anchor(at float64) string {
+	switch {
+	case at < 0.05:
+		return "start"
+	case at > 0.95:
+		return "end"
+	}
+	return "middle"
+}
 
 // SVG draws the plot; an empty string when there is nothing to draw.
 func (p Plot) SVG() template.HTML {
@@ -54,35 +87,59 @@ func (p Plot) SVG() template.HTML {
 	}
 	ticks := niceTicks(lo, hi, 4)
 	lo, hi = min(lo, ticks[0]), max(hi, ticks[len(ticks)-1])
-	x := func(t time.Time) float64 {
-		return plotLeft + (plotW-plotLeft-4)*float64(t.Sub(p.From))/float64(p.To.Sub(p.From))
-	}
-	y := func(v float64) float64 { return plotTop + (plotH-plotTop-plotFoot)*(hi-v)/(hi-lo) }
+	p.Lines = slices.DeleteFunc(slices.Clone(p.Lines), func(l Line) bool { return len(l.V) == 0 || l.Class == "crest" && l.V[0]*p.scale() > hi })
+	at := func(t time.Time) float64 { return float64(t.Sub(p.From)) / float64(p.To.Sub(p.From)) }
+	x := func(t time.Time) float64 { return plotWide * at(t) }
+	y := func(v float64) float64 { return plotHigh * (hi - v) / (hi - lo) }
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotW, plotH, template.HTMLEscapeString(p.Title))
-	for _, v := range ticks {
-		fmt.Fprintf(&b, `<line class="p-grid" x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/><text class="p-num" x="%.1f" y="%.1f" text-anchor="end">%s</text>`,
-			plotLeft, plotW-4, y(v), y(v), plotLeft-5, y(v)+4, short(v))
-	}
-	fmt.Fprintf(&b, `<text class="p-num" x="2" y="%.1f">%s</text>`, plotH-6, template.HTMLEscapeString(p.Unit))
-	for _, t := range timeTicks(p.From, p.To, p.Zone) {
-		fmt.Fprintf(&b, `<line class="p-grid" x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/><text class="p-num" x="%.1f" y="%.1f" text-anchor="middle">%s</text>`,
-			x(t), x(t), plotTop, plotH-plotFoot, x(t), plotH-6, timeLabel(t, p.To.Sub(p.From), p.Zone))
-	}
-	for _, m := range p.Marks {
-		if m.T.Before(p.From) || m.T.After(p.To) {
-			continue
+	sheetOf(&b, p.Title, p.Unit, ticks, func(v float64) float64 { return plotTop + y(v) })
+	for i, t := range timeTicks(p.From, p.To, p.Zone) {
+		class := ""
+		if i%2 == 1 {
+			class = " p-odd" // left out where there is little room
 		}
-		fmt.Fprintf(&b, `<line class="p-mark" x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/><text class="p-label" x="%.1f" y="%.1f">%s</text>`,
-			x(m.T), x(m.T), plotTop, plotH-plotFoot, min(x(m.T)+4, plotW-120), plotTop+12, template.HTMLEscapeString(m.Label))
+		fmt.Fprintf(&b, `<line class="p-grid%s" x1="%.2f%%" x2="%.2f%%" y1="%g" y2="%g"/><text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`,
+			class, 100*at(t), 100*at(t), plotTop, plotTop+plotHigh, class, 100*at(t), plotTop+plotHigh+15, anchor(at(t)), timeLabel(t, p.To.Sub(p.From), p.Zone))
 	}
+	fmt.Fprintf(&b, `<svg x="0" y="%g" width="100%%" height="%g" viewBox="0 0 %g %g" preserveAspectRatio="none">`, plotTop, plotHigh, plotWide, plotHigh)
 	for _, l := range p.Lines {
 		if d := p.path(l, x, y); d != "" {
 			fmt.Fprintf(&b, `<path class="p-line %s" d="%s"><title>%s</title></path>`, template.HTMLEscapeString(l.Class), d, template.HTMLEscapeString(l.Name))
 		}
 	}
 	b.WriteString("</svg>")
+	worded := math.Inf(-1)
+	for _, m := range p.Marks {
+		f := at(m.T)
+		if f < 0 || f > 1 {
+			continue
+		}
+		fmt.Fprintf(&b, `<line class="p-mark" x1="%.2f%%" x2="%.2f%%" y1="%g" y2="%g"/>`, 100*f, 100*f, plotTop-4, plotTop+plotHigh)
+		if f-worded < 0.3 {
+			continue // the words of the one before stand there
+		}
+		side := "start"
+		if f > 0.6 {
+			side = "end"
+		}
+		worded = f
+		fmt.Fprintf(&b, `<text class="p-label" x="%.2f%%" y="12" text-anchor="%s">%s</text>`, 100*f, side, template.HTMLEscapeString(m.Label))
+	}
+	b.WriteString("</svg>")
+	b.WriteString(p.legend())
 	return template.HTML(b.String())
+}
+
+// legend names the curves where there are several.
+func (p Plot) legend() string {
+	var b strings.Builder
+	if len(p.Lines) < 2 {
+		return ""
+	}
+	for _, l := range p.Lines {
+		fmt.Fprintf(&b, `<li class="%s">%s</li>`, template.HTMLEscapeString(l.Class), template.HTMLEscapeString(l.Name))
+	}
+	return `<ul class="p-legend">` + b.String() + `</ul>`
 }
 
 func (p Plot) scale() float64 {
@@ -95,6 +152,9 @@ func (p Plot) scale() float64 {
 func (p Plot) bounds() (lo, hi float64) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	for _, l := range p.Lines {
+		if l.Class == "crest" {
+			continue
+		}
 		for i, v := range l.V {
 			if v *= p.scale(); math.IsNaN(v) || math.IsInf(v, 0) || l.T[i].Before(p.From) || l.T[i].After(p.To) {
 				continue
@@ -104,6 +164,14 @@ func (p Plot) bounds() (lo, hi float64) {
 	}
 	if lo == hi {
 		lo, hi = lo-1, hi+1
+	}
+	for _, l := range p.Lines {
+		if l.Class != "crest" || len(l.V) == 0 {
+			continue
+		}
+		if c := l.V[0] * p.scale(); c-hi < 2*(hi-lo) {
+			hi = max(hi, c)
+		}
 	}
 	return lo, hi
 }
@@ -213,29 +281,28 @@ func Bars(titleText string, d site.Display, zone *time.Location, days []water.Ac
 	}
 	ticks := niceTicks(0, most, 4)
 	hi := ticks[len(ticks)-1]
-	y := func(v float64) float64 { return plotTop + (plotH-plotTop-plotFoot)*(hi-v)/hi }
+	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/hi }
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="plot" viewBox="0 0 %g %g" role="img" aria-label="%s">`, plotW, plotH, template.HTMLEscapeString(titleText))
-	for _, v := range ticks {
-		fmt.Fprintf(&b, `<line class="p-grid" x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/><text class="p-num" x="%.1f" y="%.1f" text-anchor="end">%s</text>`,
-			plotLeft, plotW-4, y(v), y(v), plotLeft-5, y(v)+4, short(v))
-	}
-	fmt.Fprintf(&b, `<text class="p-num" x="2" y="%.1f">%s</text>`, plotH-6, unit)
-	slot := (plotW - plotLeft - 4) / float64(len(days))
-	wide := min(slot*0.38, 26)
+	sheetOf(&b, titleText, unit, ticks, y)
+	slot := 100 / float64(len(days))
+	wide := min(slot*0.38, 4)
 	every := (len(days) + 7) / 8
 	for i, a := range days {
-		x := plotLeft + slot*(float64(i)+0.5)
+		x := slot * (float64(i) + 0.5)
 		for k, v := range []float64{taken(a), a.EvaporatedM3} {
 			if v /= size; site.Known(v) && v > 0 {
-				fmt.Fprintf(&b, `<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, [...]string{"p-in", "p-out"}[k], x-wide+float64(k)*wide, y(v), wide-1, y(0)-y(v))
+				fmt.Fprintf(&b, `<rect class="%s" x="%.2f%%" y="%.1f" width="%.2f%%" height="%.1f"/>`, [...]string{"p-in", "p-out"}[k], x-wide+float64(k)*wide, y(v), wide*0.94, y(0)-y(v))
 			}
 		}
 		if i%every == 0 {
-			fmt.Fprintf(&b, `<text class="p-num" x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, x, plotH-6, a.From.In(zone).Format("2 Jan"))
+			class := ""
+			if i/every%2 == 1 {
+				class = " p-odd"
+			}
+			fmt.Fprintf(&b, `<text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`, class, x, plotTop+plotHigh+15, anchor(x/100), a.From.In(zone).Format("2 Jan"))
 		}
 	}
-	b.WriteString("</svg>")
+	b.WriteString(`</svg><ul class="p-legend"><li class="in">taken in by meter, hand and rain</li><li class="out">what the weather asked</li></ul>`)
 	return template.HTML(b.String())
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -13,7 +14,9 @@ import (
 	"math"
 	"net"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"text/tabwriter"
@@ -26,6 +29,7 @@ import (
 	"golang.org/x/term"
 
 	"bayledger/agent"
+	"bayledger/agent/access"
 	"bayledger/agent/clock"
 	"bayledger/agent/relay"
 	"bayledger/agent/site"
@@ -256,12 +260,17 @@ func (d *demo) play() (err error) {
 	} else if err := l.Close(); err != nil {
 		return err
 	}
+	password, err := d.keeper(conf, dir)
+	if err != nil {
+		return err
+	}
 	a, err := agent.New(ctx, agent.Options{Config: conf, Dir: dir, Clock: clk, Log: logger(d.env.Stderr, false, slog.LevelWarn),
 		Version: facts().Version, OnEvent: d.heard, CommitEvery: d.cmd.Commit, Listen: listen})
 	if err != nil {
 		return err
 	}
 	d.say("%s, from %s for %g h of site time", cfg.Name, cfg.Start.In(conf.Site.Zone).Format("Mon 2 Jan 2006 15:04"), d.cmd.Hours)
+	d.say("log in at %s/login as %s with %s", a.URL(), demoKeeper, password)
 	d.say("page %s   Modbus TCP %s   MQTT %s   journal %s", a.URL(), modbusAt, brokerAt, dir)
 	if err := a.Start(); err != nil {
 		return errors.Join(err, a.Stop())
@@ -300,6 +309,25 @@ func (d *demo) stay(ctx context.Context, clk *clock.Stepped, a *agent.Agent, cfg
 			return nil // interrupted, which is how it ends
 		}
 	}
+}
+
+// demoKeeper is who may answer alarms and note dips in the demo.
+const demoKeeper = "keeper"
+
+// keeper makes the demo's one user, with a password of this run.
+func (d *demo) keeper(conf *sitefile.Config, dir string) (password string, err error) {
+	conf.Page.UsersFile = filepath.Join(dir, "users.json")
+	st, err := access.Open(conf.Page.UsersFile, false, time.Now)
+	if err != nil {
+		return "", err
+	}
+	password = strings.ToLower(rand.Text()[:12])
+	if err := st.Add(demoKeeper, access.Keeper, password); errors.Is(err, access.ErrExists) { // the folder of an earlier run
+		return password, st.SetPassword(demoKeeper, password)
+	} else if err != nil {
+		return "", err
+	}
+	return password, nil
 }
 
 // folder is where the journal goes, and what to do with it at the end.

@@ -74,7 +74,8 @@ func SiteYAML(c Config, line Line) (string, error) {
 		p("    name: %q", k.Name)
 		p("    defaults: { device: %s }", deviceOf(k.ID))
 		p("    bays:")
-		for j, bc := range k.Bays {
+		south := 0.0 // the edge of the bay before: bays of a court lie liner to liner
+		for _, bc := range k.Bays {
 			p("      - id: %s", bc.ID)
 			p("        name: %q", bc.Name)
 			p("        area: %s m2", num(bc.Nominal.AreaM2))
@@ -88,7 +89,9 @@ func SiteYAML(c Config, line Line) (string, error) {
 			p("        band: %s mm", mm(bc.BandM))
 			p("        fill_rate: %s L/min", num(bc.FillM3S/lpm))
 			const width = 11.0
-			p("        plan: { x: %s m, y: %s m, width: %s m, length: %s m }", num(float64(i)*18), num(float64(j)*12), num(width), num(bc.Nominal.AreaM2/width))
+			length := bc.Nominal.AreaM2 / width
+			p("        plan: { x: %s m, y: %s m, width: %s m, length: %s m }", num(float64(i)*18), num(south), num(width), num(length))
+			south += length
 			p("        points:")
 			f.pointLines(p, "          ", n, map[site.Quantity]string{site.Level: "level", site.Flow: "flow", site.Volume: "meter", site.ValveOpen: "valve",
 				site.SetPoint: "set_point", site.WaterTemp: "water_temperature"})

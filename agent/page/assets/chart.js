@@ -25,6 +25,8 @@
   // Columns of several points on one axis of time.
   const joined = (parts) => uPlot.join(parts, parts.map((p) => p.slice(1).map(() => 2)));
 
+  // load fetches what is drawn between two moments, and sets curves: what the crosshair reads.
+  let curves = [];
   const load = async (from, to) => {
     const mine = ++asked;
     const [level, set, flow, told] = await Promise.all([
@@ -33,36 +35,56 @@
     ]);
     if (mine !== asked) return null;
     events = told.events.filter((e) => e.state === "raised" && !e.cause_id).map((e) => ({ t: Date.parse(e.since) / 1000, kind: e.kind.replaceAll("-", " ") }));
-    const k = +d.depthScale, parts = [];
-    if (level) parts.push([level.time_s, scaled(level.min, k), scaled(level.max, k), scaled(level.value, k)]);
-    if (set) parts.push([set.time_s, scaled(set.value, k)]);
-    else if (d.fixed) parts.push([[from, to], [d.fixed * k, d.fixed * k]]);
-    return { depth: parts.length ? joined(parts) : null, rate: flow ? [flow.time_s, scaled(flow.max, +d.rateScale)] : null, hasSet: Boolean(set || d.fixed) };
+    const k = +d.depthScale, depth = [];
+    curves = [];
+    const curve = (name, word, times, values, unit, stands) => {
+      curves.push({ name, word, times, values, unit, stands });
+      return values;
+    };
+    if (level) depth.push([level.time_s, scaled(level.min, k), scaled(level.max, k), curve("", "level", level.time_s, scaled(level.value, k), d.depthUnit)]);
+    if (set) depth.push([set.time_s, curve("set", "set point", set.time_s, scaled(set.value, k), d.depthUnit, true)]);
+    else if (d.fixed) depth.push([[from, to], curve("set", "set point", [from, to], [d.fixed * k, d.fixed * k], d.depthUnit, true)]);
+    if (d.crest) curve("crest", "overflow", [from], [d.crest * k], d.depthUnit, true);
+    if (flow) curve("", "flow", flow.time_s, scaled(flow.max, +d.rateScale), d.rateUnit);
+    return { depth: depth.length ? joined(depth) : null, rate: flow ? [flow.time_s, curves.at(-1).values] : null, hasSet: Boolean(set || d.fixed) };
   };
 
+  // Events as broken lines; their words stand in the strip above the upper plot.
+  const px = devicePixelRatio;
   const marks = {
     hooks: {
       draw: (u) => {
-        const c = u.ctx;
+        const c = u.ctx, { left, top, width, height } = u.bbox;
         c.save();
+        c.font = `650 ${12 * px}px Hyperlegible, sans-serif`;
+        if (u === plots[0] && d.crest) {
+          const y = u.valToPos(d.crest * d.depthScale, "y", true);
+          if (y >= top && y <= top + height) {
+            c.strokeStyle = ink("--clay");
+            c.lineWidth = 2 * px;
+            c.setLineDash([6 * px, 4 * px]);
+            c.beginPath();
+            c.moveTo(left, y);
+            c.lineTo(left + width, y);
+            c.stroke();
+          }
+        }
         c.strokeStyle = ink("--urgent");
         c.fillStyle = ink("--ink");
-        c.font = `${12 * devicePixelRatio}px Hyperlegible, sans-serif`;
-        c.setLineDash([4 * devicePixelRatio, 3 * devicePixelRatio]);
-        c.textAlign = "left";
+        c.lineWidth = 1.5 * px;
+        c.setLineDash([4 * px, 3 * px]);
         let right = -1;
         for (const e of events) {
           const x = u.valToPos(e.t, "x", true);
-          if (x < u.bbox.left || x > u.bbox.left + u.bbox.width) continue;
+          if (x < left || x > left + width) continue;
           c.beginPath();
-          c.moveTo(x, u.bbox.top);
-          c.lineTo(x, u.bbox.top + u.bbox.height);
+          c.moveTo(x, top - (u === plots[0] ? 4 * px : 0));
+          c.lineTo(x, top + height);
           c.stroke();
-          const w = c.measureText(e.kind).width;
-          if (x < right) continue; // the words of the one before stand there
-          const at = Math.min(x + 5 * devicePixelRatio, u.bbox.left + u.bbox.width - w);
-          c.fillText(e.kind, at, u.bbox.top + 12 * devicePixelRatio);
-          right = at + w;
+          const w = c.measureText(e.kind).width, at = Math.min(x, left + width - w);
+          if (u !== plots[0] || at < right) continue; // the words of the one before stand there
+          c.fillText(e.kind, at, top - 7 * px);
+          right = at + w + 10 * px;
         }
         c.restore();
       },
@@ -119,6 +141,7 @@
   const zoned = (s) => uPlot.tzDate(new Date(s * 1000), d.zone);
   const common = (height) => ({
     width: box.clientWidth, height, tzDate: zoned,
+    legend: { show: false },
     cursor: { sync: { key: "bay" }, drag: { x: true, y: false, setScale: false } },
     scales: { x: { min: seen.from, max: seen.to } },
     plugins: [marks, touch],
@@ -130,28 +153,62 @@
         look(from, to);
       }],
       init: [(u) => u.over.addEventListener("dblclick", () => look(whole.from, whole.to))],
+      setCursor: [(u) => read(u.cursor.left < 0 ? null : u.posToVal(u.cursor.left, "x"))],
     },
   });
   const axis = (extra) => ({ stroke: ink("--soft"), grid: { stroke: ink("--rule"), width: 1 }, ticks: { stroke: ink("--rule"), width: 1 }, font: "12px Hyperlegible, sans-serif", ...extra });
   const clock = { values: [[86400, "{D} {MMM}", null, null, null, null, null, null, 1], [3600, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1], [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1]] };
-  const number = (unit) => (u, v) => (v === null || v === undefined ? "–" : v.toFixed(unit === "in" ? 2 : 1) + " " + unit);
-  const when = { value: "{WWW} {D} {MMM} {HH}:{mm}" };
+  const stamp = uPlot.fmtDate("{WWW} {D} {MMM} {HH}:{mm}");
+
+  // What the crosshair reads, in a line above the plots; without it, what the lines are.
+  const line = document.createElement("p");
+  line.className = "read";
+  const read = (t) => {
+    const time = document.createElement("time");
+    time.textContent = t === null ? "" : stamp(zoned(t));
+    line.replaceChildren(time, ...curves.map((c) => {
+      const b = document.createElement("b"), v = t === null ? null : valueAt(c, t);
+      b.className = c.name;
+      b.textContent = c.word + (v === null ? `, ${c.unit}` : ` ${v.toFixed(c.unit === "in" ? 2 : 1)} ${c.unit}`);
+      return b;
+    }));
+  };
+  // The value at a moment: of the nearest step or, for what stands until it moves, of the one before.
+  const valueAt = (c, t) => {
+    let i = Math.max(0, c.times.findLastIndex((x) => x <= t));
+    if (c.stands) while (i > 0 && c.values[i] === null) i--;
+    else if (i + 1 < c.times.length && c.times[i + 1] - t < t - c.times[i]) i++;
+    return c.values[i] ?? null;
+  };
+
+  // The crest belongs to the picture where it leaves the level's own movement readable.
+  const depthRange = (u, lo, hi) => {
+    if (lo === null) return [0, 1];
+    const crest = d.crest * d.depthScale, room = Math.max(hi - lo, 4 * d.depthScale);
+    if (d.crest && crest > hi && crest - hi < 2 * room) hi = crest;
+    return [lo - room * 0.08, hi + room * 0.08];
+  };
+  const blank = (u, ticks) => ticks.map(() => "");
 
   const draw = (data) => {
     for (const p of plots) p.destroy();
     plots = [];
     box.querySelector(".still")?.remove();
+    box.prepend(line);
     if (data.depth) {
-      const series = [when];
-      if (d.level) series.push({ label: "least", stroke: ink("--water-2"), value: number(d.depthUnit) }, { label: "most", stroke: ink("--water-2"), value: number(d.depthUnit) },
-        { label: "Level", stroke: ink("--water"), width: 2, value: number(d.depthUnit) });
-      if (data.hasSet) series.push({ label: "Set point", stroke: ink("--ink"), width: 1.5, spanGaps: true, value: number(d.depthUnit) });
-      plots.push(new uPlot({ ...common(260), series, bands: d.level ? [{ series: [2, 1], fill: ink("--water-2") }] : [], axes: [axis(clock), axis({ label: d.depthUnit, labelSize: 18, size: 46 })] }, data.depth, box));
+      const series = [{}];
+      if (d.level) series.push({ stroke: ink("--water-2") }, { stroke: ink("--water-2") }, { stroke: ink("--water"), width: 2 });
+      if (data.hasSet) series.push({ stroke: ink("--ink"), width: 1.5, spanGaps: true });
+      const o = common(250);
+      o.scales.y = { range: depthRange };
+      plots.push(new uPlot({ ...o, series, padding: [22, 20, 0, 0], bands: d.level ? [{ series: [2, 1], fill: ink("--water-2") }] : [],
+        axes: [axis(data.rate ? { ...clock, values: blank, size: 8 } : clock), axis({ size: 44 })] }, data.depth, box));
     }
     if (data.rate) {
-      plots.push(new uPlot({ ...common(170), series: [when, { label: "Flow", stroke: ink("--water"), fill: ink("--water-2"), width: 1.5, value: number(d.rateUnit) }],
-        axes: [axis(clock), axis({ label: d.rateUnit, labelSize: 18, size: 46 })] }, data.rate, box));
+      plots.push(new uPlot({ ...common(150), series: [{}, { stroke: ink("--water"), fill: ink("--water-2"), width: 1.5 }], padding: [10, 20, 0, 0],
+        axes: [axis(clock), axis({ size: 44 })] }, data.rate, box));
     }
+    read(null);
     box.dataset.drawn = String(plots.length);
   };
 
