@@ -15,6 +15,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"bayledger/agent/access"
 	"bayledger/agent/clock"
 	"bayledger/agent/page"
 	"bayledger/agent/site"
@@ -59,6 +60,7 @@ type Agent struct {
 	parts                atomic.Pointer[parts]
 	stopField, stopSinks func(ctx context.Context) error
 	pages                *page.Server
+	users                *access.Store // nil when nobody can log in
 	listener             net.Listener
 	registry             *prometheus.Registry
 
@@ -277,7 +279,11 @@ func (a *Agent) startField() {
 func (a *Agent) startSinks() {
 	var loops undoStack
 	for _, s := range a.parts.Load().sinks {
-		l := startLoop(s.run, a.ended("sending to "+s.id))
+		kept := func() {}
+		if s.waits {
+			kept = a.clk.Work()
+		}
+		l := startLoop(func(ctx context.Context) error { defer kept(); return s.run(ctx) }, a.ended("sending to "+s.id))
 		loops.push(s.id, l.stop)
 	}
 	a.stopSinks = loops.unwind

@@ -12,15 +12,18 @@ import (
 type sink struct {
 	id  string
 	run func(ctx context.Context) error
+	// waits is true when run waits on the agent's clock.
+	waits bool
 	// state is what page and metrics show, trouble what keeps it from taking data.
 	state   func() page.Sink
 	trouble func() string
 }
 
-// openSinks makes a forwarder with its own place in the journal for every historian of the site
-// file, and gives up the places of those that have left it.
+// openSinks makes everything that sends what the journal holds, each with its own place in it: a
+// forwarder for every historian of the site file, the relay, a notifier for every person. The
+// places of those that have left the site file are given up.
 func (a *Agent) openSinks(ctx context.Context, p *parts) error {
-	var names []string
+	var samples []string
 	for _, o := range p.cfg.Influx {
 		q, err := a.journal.Queue(ctx, o.Name, true)
 		if err != nil {
@@ -30,7 +33,7 @@ func (a *Agent) openSinks(ctx context.Context, p *parts) error {
 		if err != nil {
 			return err
 		}
-		names = append(names, o.Name)
+		samples = append(samples, o.Name)
 		p.sinks = append(p.sinks, sink{id: o.Name, run: f.Run,
 			state: func() page.Sink {
 				st := f.Status()
@@ -40,7 +43,20 @@ func (a *Agent) openSinks(ctx context.Context, p *parts) error {
 			trouble: func() string { return f.Status().Trouble },
 		})
 	}
-	return a.openRelay(ctx, p, names)
+	if err := a.openRelay(ctx, p); err != nil {
+		return err
+	}
+	events, err := a.openNotices(ctx, p)
+	if err != nil {
+		return err
+	}
+	if o := p.cfg.MQTT; o != nil {
+		events = append(events, mqttQueue)
+		if o.History {
+			samples = append(samples, mqttQueue)
+		}
+	}
+	return a.journal.Retire(ctx, samples, events)
 }
 
 // lag is how long a sink has been behind: the time since it last stored anything.

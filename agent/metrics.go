@@ -108,6 +108,8 @@ var (
 	mSeason     = gauge("season_closed", "1 while the season is closed.")
 	mClock      = gauge("clock_synchronized", "1 while somebody vouches for the machine's clock.")
 	mReload     = gauge("site_file_reload_failed", "1 while the newest site file was refused and an older one is running.")
+	mOffset     = gauge("site_utc_offset_seconds", "How far the site's clock is ahead of UTC now.")
+	mTells      = gauge("site_tells_itself", "1 where the daemon tells people itself and the Prometheus rules leave its alarms alone.")
 	mSamples    = counter("samples_total", "Samples taken from the field.")
 	mJournaled  = counter("samples_journaled_total", "Samples made durable in the journal.")
 	mUnjournal  = counter("samples_unjournaled_total", "Samples watched but not kept, because the journal could not take them.")
@@ -122,6 +124,9 @@ func (s scrape) process(e emitter, v *page.View) {
 	e.put(mBuild, 1, a.opts.Version)
 	e.put(mSite, 1, v.Site.Name, v.Site.Revision, v.Site.Display.String(), v.Site.ShutOff)
 	e.put(mStart, seconds(a.started.UnixMilli()))
+	_, offset := a.clk.Now().In(v.Site.Zone).Zone()
+	e.put(mOffset, float64(offset))
+	e.put(mTells, one(len(a.parts.Load().cfg.People) > 0))
 	if !v.Time.IsZero() {
 		e.put(mDataTime, seconds(v.Time.UnixMilli()))
 	}
@@ -226,6 +231,7 @@ var (
 	alarmLabels = []string{"bay", "kind", "subject"}
 	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "bay", "kind", "subject", "severity")
 	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
+	mReference  = gauge("alarm_reference", "Number by which the alarm is answered: bayledger ack takes it.", alarmLabels...)
 	mRaised     = gauge("alarm_raised_timestamp_seconds", "When the alarm was first raised.", alarmLabels...)
 	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
 	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
@@ -250,6 +256,7 @@ func (s scrape) alarms(e emitter, v *page.View) {
 		l := []string{n.Bay, string(n.Kind), n.Subject}
 		e.put(mAlarm, 1, append(l, string(n.Severity))...)
 		e.put(mAcked, one(al.Phase == alarm.Acknowledged), l...)
+		e.put(mReference, float64(al.Seqs[0]), l...)
 		e.put(mRaised, seconds(n.Raised.UnixMilli()), l...)
 		e.put(mSince, seconds(n.Since.UnixMilli()), l...)
 		e.put(mRate, scaled(n.RateLPH, 1/3.6e6), l...)

@@ -15,12 +15,11 @@ type relayPart struct{ *relay.Relay }
 // mqttQueue is the relay's name in the journal and among the sinks.
 const mqttQueue = "mqtt"
 
-// openRelay builds the relay when the site file names a broker. names are the journal's queues
-// that are in use so far; all others are given up.
-func (a *Agent) openRelay(ctx context.Context, p *parts, names []string) error {
+// openRelay builds the relay when the site file names a broker.
+func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 	o := p.cfg.MQTT
 	if o == nil {
-		return a.journal.Retire(ctx, names, nil)
+		return nil
 	}
 	events, err := a.journal.EventQueue(ctx, mqttQueue)
 	if err != nil {
@@ -34,12 +33,6 @@ func (a *Agent) openRelay(ctx context.Context, p *parts, names []string) error {
 	}
 	r, err := relay.New(*o, p.cfg.Site, relayEvents{events}, samples, a.clk, a.part("mqtt"), a.opts.Version)
 	if err != nil {
-		return err
-	}
-	if o.History {
-		names = append(names, mqttQueue)
-	}
-	if err := a.journal.Retire(ctx, names, []string{mqttQueue}); err != nil {
 		return err
 	}
 	p.relay = &relayPart{r}

@@ -25,7 +25,7 @@ func (a *Agent) pageDeps(o page.Options) (page.Deps, error) {
 	if err != nil {
 		return d, err
 	}
-	d.Access = st
+	d.Access, a.users = st, st
 	users, err := st.Users()
 	if err == nil && !slices.ContainsFunc(users, func(u access.User) bool { return u.Role == access.Keeper }) {
 		a.part("page").Warn("nobody can log in yet; bayledger user invite makes an invitation", "users_file", o.UsersFile)

@@ -53,6 +53,9 @@ type Alarm struct {
 	Present bool
 	// Told is true when the alarm stands on its own: raised, not folded, not muted.
 	Told bool
+	// Asked is when an answer was asked for last: when it was raised, turned urgent, came back
+	// from suppression, or had stood answered for ReAlarm.
+	Asked time.Time
 	// Why says what suppresses the alarm, and until when, in one sentence; empty when nothing.
 	Why string
 	// Cause is the id of the alarm it is folded under, empty when it is not.
@@ -89,6 +92,7 @@ type entry struct {
 	acked  bool
 	ackBy  string
 	ackAt  time.Time
+	asked  time.Time // when an answer was asked for last
 	raised time.Time // part of the id
 	seqs   []int64
 	told   site.Event // the last record
@@ -368,7 +372,7 @@ func (d *Desk) move(out []site.Event, e *entry, p *part, t time.Time) []site.Eve
 	}
 	if e.acked && e.level == site.Urgent && t.Sub(e.ackAt) >= ReAlarm {
 		e.acked = false
-		return append(out, d.tell(e, p, site.Updated, t))
+		return append(out, d.tell(e, p, site.Raised, t))
 	}
 	if d.news(e, p, t) {
 		return append(out, d.tell(e, p, site.Updated, t))
@@ -393,7 +397,7 @@ func (d *Desk) Open() []Alarm {
 	list := make([]Alarm, 0, len(d.entries))
 	for i, e := range d.entries {
 		p := &plan[i]
-		a := Alarm{Event: e.told, Present: e.present, Cause: e.cause, AckBy: e.ackBy, AckAt: e.ackAt,
+		a := Alarm{Event: e.told, Present: e.present, Cause: e.cause, AckBy: e.ackBy, AckAt: e.ackAt, Asked: e.asked,
 			ShelvedUntil: e.shelf, Seqs: slices.Clone(e.seqs), Now: e.told}
 		if e.open && e.present {
 			a.Now = d.event(e, p, e.told.State, d.now)

@@ -234,7 +234,9 @@ func TestReAlarm(t *testing.T) {
 	require.Equal(t, Acknowledged, phaseOf(d, f.Key()))
 	again = d.Tick(at.Add(10*time.Second), []site.Finding{f})
 	require.Len(t, again, 1)
-	require.Equal(t, site.Updated, again[0].State)
+	require.Equal(t, site.Raised, again[0].State)
+	asked, _ := Find(d.Open(), again[0].ID)
+	require.Equal(t, at.Add(10*time.Second), asked.Asked)
 	require.Equal(t, Unacknowledged, phaseOf(d, f.Key()))
 }
 

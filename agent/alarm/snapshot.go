@@ -33,6 +33,7 @@ type savedEntry struct {
 	Acked     bool          `json:"acked,omitempty"`
 	AckBy     string        `json:"ack_by,omitempty"`
 	AckAt     time.Time     `json:"ack_at,omitzero"`
+	Asked     time.Time     `json:"asked,omitzero"`
 	Raised    time.Time     `json:"raised,omitzero"`
 	Seqs      []int64       `json:"seqs,omitempty"`
 	Told      *site.Event   `json:"told,omitempty"`
@@ -89,7 +90,7 @@ func (d *Desk) Snapshot() ([]byte, error) {
 			Finding: savedFinding{f.Kind, f.Bay, f.Bays, f.Subject, f.Since, number(f.Confidence), number(f.RateM3S),
 				number(f.VolumeM3), number(f.VolumeU), f.ToCrest, f.ToSoft, f.Carried, f.OrKind, f.WouldDecide, f.Because},
 			Present: e.present, FirstSeen: e.firstSeen, GoneSince: e.goneSince, Open: e.open, Acked: e.acked,
-			AckBy: e.ackBy, AckAt: e.ackAt, Raised: e.raised, Seqs: e.seqs, Quiet: e.quiet, Level: e.level,
+			AckBy: e.ackBy, AckAt: e.ackAt, Asked: e.asked, Raised: e.raised, Seqs: e.seqs, Quiet: e.quiet, Level: e.level,
 			Over: e.over, Cause: e.cause, Freed: e.freed, Shelf: e.shelf, ShelfBy: e.shelfBy, ShelfOf: e.shelfOf, Muted: e.muted,
 		}
 		if e.told.ID != "" {
@@ -125,7 +126,7 @@ func (d *Desk) Restore(b []byte) error {
 			ToSoft: x.Finding.ToSoft, Carried: x.Finding.Carried, OrKind: x.Finding.OrKind,
 			WouldDecide: x.Finding.WouldDecide, Because: x.Finding.Because}
 		e := &entry{key: f.Key(), finding: f, present: x.Present, firstSeen: x.FirstSeen,
-			goneSince: x.GoneSince, open: x.Open, acked: x.Acked, ackBy: x.AckBy, ackAt: x.AckAt, raised: x.Raised,
+			goneSince: x.GoneSince, open: x.Open, acked: x.Acked, ackBy: x.AckBy, ackAt: x.AckAt, asked: x.Asked, raised: x.Raised,
 			seqs: x.Seqs, quiet: x.Quiet, level: x.Level, over: x.Over, cause: x.Cause, freed: x.Freed,
 			shelf: x.Shelf, shelfBy: x.ShelfBy, shelfOf: x.ShelfOf, muted: x.Muted}
 		if x.Told != nil {

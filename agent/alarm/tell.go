@@ -64,12 +64,12 @@ func (d *Desk) tell(e *entry, p *part, state site.State, t time.Time) site.Event
 	}
 	switch {
 	case state == site.Raised:
-		e.quiet = 0
+		e.quiet, e.asked = 0, t
 		if e.cause == "" {
 			d.rates.raisedAt(ev.Severity, t)
 		}
 	case state == site.Updated && gravity(ev.Severity) > gravity(level):
-		e.acked, e.quiet = false, 0 // news that asks for an answer of its own
+		e.acked, e.quiet, e.asked = false, 0, t // news that asks for an answer of its own
 		if e.cause == "" {
 			d.rates.raisedAt(ev.Severity, t)
 		}

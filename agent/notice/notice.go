@@ -2,13 +2,15 @@
 // alarms at once, a second person when nobody answers, and one line every morning that says that
 // all is well or what to look at.
 //
-// Events come from the journal's queue and leave it when a message is with at least one route,
-// so an outage of the way out loses nothing and tells nothing twice; after a crash between the
-// two a message may come twice, under the same Message-ID and Idempotency-Key. What is older
-// than useful is not sent any more. Folded effects (with a cause_id) are never told: their cause
-// speaks for them.
+// Each person has a Notifier with a place of their own in the journal's queue of events, so that
+// nobody's broken mailbox keeps a page from anybody else. An event leaves the queue when the
+// person's route has taken the message, so an outage of the way out loses nothing and tells
+// nothing twice; after a crash between the two a message may come twice, under the same
+// Message-ID and Idempotency-Key. What is older than useful is not sent any more. Folded effects
+// (with a cause_id) are never told: their cause speaks for them.
 //
-// Use it only where no Alertmanager tells the same alarms.
+// A site that has these notices says so in its metrics, and the Prometheus rules then leave its
+// alarms alone: never both routes for one alarm.
 package notice
 
 import (
@@ -20,13 +22,14 @@ import (
 	"fmt"
 	"log/slog"
 	"strings"
+	"sync"
 	"time"
 
 	"bayledger/agent/clock"
 	"bayledger/agent/site"
 )
 
-// Message is what one route is given.
+// Message is what a route is given.
 type Message struct {
 	// Key is the same when the same message is sent again.
 	Key string
@@ -34,11 +37,13 @@ type Message struct {
 	Sort string
 	// Short has at most 300 characters, Long is the whole of it.
 	Short, Long string
+	// Time is when it is sent.
+	Time time.Time
 	// Event is nil for the morning line.
 	Event *site.Event
 }
 
-// Route brings a message to people. Send returns nil only when it has been taken over.
+// Route brings a message to one person. Send returns nil only when it has been taken over.
 type Route interface {
 	Send(ctx context.Context, m Message) error
 	// Name is for the log; it holds no secret.
@@ -51,7 +56,7 @@ type Event struct {
 	Event site.Event
 }
 
-// Events is the journal's queue of events.
+// Events is this person's place in the journal's queue of events.
 type Events interface {
 	Next(ctx context.Context, limit int) ([]Event, error)
 	Ack(ctx context.Context, pos int64) error
@@ -63,6 +68,8 @@ type Standing struct {
 	Acked bool
 	// Present is false for one that is over and was never answered.
 	Present bool
+	// Asked is since when it has been waiting for an answer.
+	Asked time.Time
 }
 
 // Store keeps the notifier's memory over restarts.
@@ -71,101 +78,88 @@ type Store interface {
 	Save(ctx context.Context, b []byte) error
 }
 
-// Options of a Notifier. Make them with DefaultOptions.
-type Options struct {
-	First  []Route // told first
-	Second []Route // told when nobody answers; none means no escalation
-	// EscalateAfter is how long an urgent alarm may go unanswered.
+// Person is somebody who is told. Make one with DefaultPerson.
+type Person struct {
+	// ID is permanent: it names the person's place in the queue, and answers are on record
+	// under it.
+	ID    string
+	Route Route
+	// Second is told only of what nobody has answered for EscalateAfter, and gets no morning
+	// line.
+	Second        bool
 	EscalateAfter time.Duration
 	// Useful is the age beyond which a message is no longer sent.
 	Useful time.Duration
 	// Morning is when the morning line goes out, in the site's time.
 	Morning site.DayTime
+	// OwnLine is true when the route works while the site's internet is cut: it has a modem.
+	OwnLine bool
 }
 
-// DefaultOptions without routes.
-func DefaultOptions() Options {
-	return Options{EscalateAfter: 15 * time.Minute, Useful: 12 * time.Hour, Morning: 6*60 + 30}
+// DefaultPerson has neither id nor route.
+func DefaultPerson() Person {
+	return Person{EscalateAfter: 15 * time.Minute, Useful: 12 * time.Hour, Morning: 6*60 + 30}
 }
 
-// Validate returns every mistake.
-func (o Options) Validate() site.Problems {
-	var p site.Problems
-	if len(o.First) == 0 {
-		p.Add("notice", "name an e-mail address or a webhook", "there is nobody to tell")
-	}
-	if o.EscalateAfter < time.Minute {
-		p.Add("escalate_after", `write for example "15m"`, "%v is too short for anybody to answer", o.EscalateAfter)
-	}
-	if o.Useful < time.Hour {
-		p.Add("useful", `write for example "12h"`, "%v would drop what an hour's outage delayed", o.Useful)
-	}
-	if o.Morning < 0 || o.Morning >= 24*60 {
-		p.Add("morning", `write for example "06:30"`, "this is no time of day")
-	}
-	return p
-}
-
-// every is the pause between two looks; retryMax bounds the pause after failures.
 const (
+	// every is the pause between two looks; retryMax bounds the pause after failures.
 	every    = 10 * time.Second
 	retryMax = 5 * time.Minute
-	// sendWithin bounds one try of one route.
+	// sendWithin bounds one try of one message.
 	sendWithin = 20 * time.Second
 	// morningFor is how long after its time the morning line is still worth sending.
 	morningFor = 2 * time.Hour
+	// shortMax is the most characters of a short message.
+	shortMax = 300
 )
 
-// Notifier tells people. It belongs to the goroutine of Run.
+// Notifier tells one person. It belongs to the goroutine of Run, but for Trouble.
 type Notifier struct {
-	o        Options
+	who      Person
 	site     *site.Site
 	events   Events
 	standing func() []Standing
-	words    func(site.Event) (short, long string)
+	words    func(e site.Event, who string) (short, long string)
 	store    Store
 	clk      clock.Clock
 	log      *slog.Logger
 
-	mem    memory
-	pause  time.Duration // after a failure
-	next   time.Time     // no try before
-	broken bool          // the failure is logged
+	mem   memory
+	pause time.Duration // after a failure
+	next  time.Time     // no try before
+
+	mu      sync.Mutex
+	trouble string // why nothing gets through; empty while it does
 }
 
 // memory is what must survive a restart.
 type memory struct {
-	V         int             `json:"v"`
-	Day       string          `json:"day"`       // local day of the last morning line
-	Told      map[string]bool `json:"told"`      // ids of urgent alarms somebody was told of
-	Escalated map[string]bool `json:"escalated"` // ids the second was told of
+	V    int             `json:"v"`
+	Day  string          `json:"day"`  // local day of the last morning line
+	Told map[string]bool `json:"told"` // ids of urgent alarms the person was told of
+	// Escalated are, by id, the askings the person was told nobody had answered.
+	Escalated map[string]time.Time `json:"escalated"`
 }
 
 // New makes a notifier. standing is asked for the alarms that stand; words puts an event into
-// words; store may be nil.
-func New(o Options, s *site.Site, events Events, standing func() []Standing, words func(site.Event) (string, string),
-	store Store, clk clock.Clock, log *slog.Logger) (*Notifier, error) {
-	if err := o.Validate().Err(); err != nil {
-		return nil, fmt.Errorf("notice: %w", err)
-	}
-	return &Notifier{o: o, site: s, events: events, standing: standing, words: words, store: store, clk: clk, log: log,
-		mem: memory{V: 1, Told: map[string]bool{}, Escalated: map[string]bool{}}}, nil
+// words for the person of that id; store may be nil.
+func New(who Person, s *site.Site, events Events, standing func() []Standing, words func(e site.Event, who string) (short, long string),
+	store Store, clk clock.Clock, log *slog.Logger) *Notifier {
+	return &Notifier{who: who, site: s, events: events, standing: standing, words: words, store: store, clk: clk, log: log.With("person", who.ID),
+		mem: memory{V: 1, Told: map[string]bool{}, Escalated: map[string]time.Time{}}}
 }
 
-// Run tells people until ctx ends. On a stepped clock its goroutine must be a party.
+// Trouble says why nothing gets through to the person at the moment, or "". It may be called
+// from any goroutine.
+func (n *Notifier) Trouble() string {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.trouble
+}
+
+// Run tells the person until ctx ends.
 func (n *Notifier) Run(ctx context.Context) error {
-	if n.store != nil {
-		b, err := n.store.Load(ctx)
-		if err == nil && b != nil {
-			var m memory
-			if err = json.Unmarshal(b, &m); err == nil && m.V == 1 && m.Told != nil && m.Escalated != nil {
-				n.mem = m
-			}
-		}
-		if err != nil && ctx.Err() == nil {
-			n.log.Warn("memory of notices cannot be read; somebody may be told twice", "err", err.Error())
-		}
-	}
+	n.remember(ctx)
 	for {
 		now := n.clk.Now()
 		if !now.Before(n.next) {
@@ -177,28 +171,60 @@ func (n *Notifier) Run(ctx context.Context) error {
 	}
 }
 
+// remember reads what was told before the restart.
+func (n *Notifier) remember(ctx context.Context) {
+	if n.store == nil {
+		return
+	}
+	b, err := n.store.Load(ctx)
+	if err == nil && b != nil {
+		var m memory
+		if err = json.Unmarshal(b, &m); err == nil && m.V == 1 && m.Told != nil && m.Escalated != nil {
+			n.mem = m
+		}
+	}
+	if err != nil && ctx.Err() == nil {
+		n.log.Warn("memory of notices cannot be read; somebody may be told twice", "err", err.Error())
+	}
+}
+
 // settle takes note of how a step went: pauses grow while nothing gets through.
 func (n *Notifier) settle(ctx context.Context, now time.Time, err error) {
-	switch {
-	case err == nil:
-		if n.broken {
-			n.log.Info("notices get through again")
-		}
-		n.pause, n.next, n.broken = 0, time.Time{}, false
-	case ctx.Err() == nil:
-		n.pause = min(max(2*n.pause, every), retryMax)
-		n.next = now.Add(n.pause)
-		if !n.broken {
-			n.log.Warn("notice not delivered; it is kept and tried again", "err", err.Error())
-		}
-		n.broken = true
+	if err != nil && ctx.Err() != nil {
+		return // being stopped is no fault
 	}
+	text := ""
+	if err != nil {
+		text = err.Error()
+	}
+	n.mu.Lock()
+	was := n.trouble
+	n.trouble = text
+	n.mu.Unlock()
+	switch {
+	case text == "":
+		if was != "" {
+			n.log.Info("notices get through again", "route", n.who.Route.Name())
+		}
+		n.pause, n.next = 0, time.Time{}
+		return
+	case text != was:
+		n.log.Warn("notice not delivered; it is kept and tried again", "route", n.who.Route.Name(), "err", text)
+	}
+	n.pause = min(max(2*n.pause, every), retryMax)
+	n.next = now.Add(n.pause)
 }
 
 // step tells everything that is due at now. The first failure ends it, so that order is kept.
 func (n *Notifier) step(ctx context.Context, now time.Time) error {
 	before := n.state()
-	err := errors.Join(n.tell(ctx, now), n.escalate(ctx, now), n.morning(ctx, now))
+	err := n.tell(ctx, now)
+	if err == nil && n.who.Second {
+		err = n.escalate(ctx, now)
+	}
+	if err == nil && !n.who.Second {
+		err = n.morning(ctx, now)
+	}
 	if after := n.state(); n.store != nil && after != before {
 		err = errors.Join(err, n.store.Save(context.WithoutCancel(ctx), []byte(after)))
 	}
@@ -234,59 +260,59 @@ func (n *Notifier) tell(ctx context.Context, now time.Time) error {
 	}
 }
 
-// one tells one event if it is somebody's business now.
+// one tells one event if it is this person's business now.
 func (n *Notifier) one(ctx context.Context, now time.Time, e site.Event) error {
 	told := n.mem.Told[e.ID]
-	sort := "alarm"
-	switch {
-	case e.State == site.Cleared:
+	if e.State == site.Cleared {
+		if told {
+			if err := n.say(ctx, now, "over", e); err != nil {
+				return err
+			}
+		}
 		delete(n.mem.Told, e.ID)
 		delete(n.mem.Escalated, e.ID)
-		if !told {
-			return nil
-		}
-		sort = "over"
-	case e.CauseID != "" || e.Severity != site.Urgent:
-		return nil // its cause speaks, or it waits for the morning
-	case e.State == site.Updated && told:
-		return nil // numbers; they are on the page
+		return nil
 	}
-	if age := now.Sub(e.Time.Time); age > n.o.Useful {
+	switch {
+	case n.who.Second: // hears of it when nobody has answered
+		return nil
+	case e.CauseID != "" || e.Severity != site.Urgent: // its cause speaks, or it waits for the morning
+		return nil
+	case e.State == site.Updated && told: // numbers; they are on the page
+		return nil
+	}
+	return n.say(ctx, now, "alarm", e)
+}
+
+// say sends what an event says, unless that is too old to be useful, and notes that the person
+// knows of the alarm.
+func (n *Notifier) say(ctx context.Context, now time.Time, sort string, e site.Event) error {
+	if age := now.Sub(e.Time.Time); age > n.who.Useful {
 		n.log.Warn("notice too old to be useful", "id", e.ID, "age_s", age.Seconds())
 		return nil
 	}
-	short, long := n.words(e)
-	if err := n.send(ctx, n.o.First, Message{Key: key(sort, e.ID, fmt.Sprint(e.Seq)), Sort: sort, Short: short, Long: long, Event: &e}); err != nil {
-		if sort == "over" {
-			n.mem.Told[e.ID] = true // so that the next try still knows it
-		}
+	short, long := n.words(e, n.who.ID)
+	if err := n.send(ctx, Message{Key: key(sort, e.ID, fmt.Sprint(e.Seq)), Sort: sort, Short: short, Long: long, Event: &e}); err != nil {
 		return err
 	}
-	if sort == "alarm" {
-		n.mem.Told[e.ID] = true
-		delete(n.mem.Escalated, e.ID) // raised anew, it may be escalated anew
-	}
+	n.mem.Told[e.ID] = true
 	return nil
 }
 
-// escalate tells the second about what nobody has answered.
+// escalate tells what nobody has answered, once for each time an answer was asked for.
 func (n *Notifier) escalate(ctx context.Context, now time.Time) error {
-	if len(n.o.Second) == 0 {
-		return nil
-	}
 	for _, s := range n.standing() {
 		e := s.Event
-		if !s.Present || s.Acked || e.Severity != site.Urgent || e.CauseID != "" || !n.mem.Told[e.ID] || n.mem.Escalated[e.ID] ||
-			now.Sub(e.Raised.Time) < n.o.EscalateAfter {
+		if !s.Present || s.Acked || e.Severity != site.Urgent || now.Sub(s.Asked) < n.who.EscalateAfter || n.mem.Escalated[e.ID].Equal(s.Asked) {
 			continue
 		}
-		short, long := n.words(e)
-		m := Message{Key: key("escalation", e.ID), Sort: "escalation", Event: &e,
-			Short: "Nobody has answered. " + short, Long: "Nobody has answered this alarm yet.\n\n" + long}
-		if err := n.send(ctx, n.o.Second, m); err != nil {
+		short, long := n.words(e, n.who.ID)
+		m := Message{Key: key("escalation", e.ID, s.Asked.UTC().Format(time.RFC3339Nano)), Sort: "escalation", Event: &e,
+			Short: fit("Nobody has answered. " + short), Long: "Nobody has answered this alarm yet.\n\n" + long}
+		if err := n.send(ctx, m); err != nil {
 			return err
 		}
-		n.mem.Escalated[e.ID] = true
+		n.mem.Escalated[e.ID], n.mem.Told[e.ID] = s.Asked, true
 	}
 	return nil
 }
@@ -294,13 +320,12 @@ func (n *Notifier) escalate(ctx context.Context, now time.Time) error {
 // morning sends the line of the day, once.
 func (n *Notifier) morning(ctx context.Context, now time.Time) error {
 	l := now.In(n.site.Zone)
-	due := time.Date(l.Year(), l.Month(), l.Day(), int(n.o.Morning)/60, int(n.o.Morning)%60, 0, 0, n.site.Zone)
+	due := time.Date(l.Year(), l.Month(), l.Day(), int(n.who.Morning)/60, int(n.who.Morning)%60, 0, 0, n.site.Zone)
 	day := l.Format("2006-01-02")
 	if n.mem.Day == day || now.Before(due) || now.Sub(due) > morningFor {
 		return nil
 	}
-	m := n.line(day)
-	if err := n.send(ctx, n.o.First, m); err != nil {
+	if err := n.send(ctx, n.line(day)); err != nil {
 		return err
 	}
 	n.mem.Day = day
@@ -320,12 +345,12 @@ func (n *Notifier) line(day string) Message {
 	var look []string
 	var long strings.Builder
 	for _, s := range n.standing() {
-		if s.Event.CauseID != "" || s.Event.Severity == site.Info {
+		if s.Event.Severity == site.Info {
 			continue
 		}
-		short, whole := n.words(s.Event)
+		short, whole := n.words(s.Event, n.who.ID)
 		look = append(look, short)
-		long.WriteString(whole + "\n")
+		long.WriteString("\n" + whole)
 	}
 	m := Message{Key: key("morning", n.site.ID, day), Sort: "morning"}
 	if len(look) == 0 {
@@ -333,32 +358,28 @@ func (n *Notifier) line(day string) Message {
 		m.Long = m.Short + "\n"
 		return m
 	}
-	m.Short = fmt.Sprintf("%s: %d to look at this morning. %s", name, len(look), look[0])
-	if r := []rune(m.Short); len(r) > 300 {
-		m.Short = string(r[:299]) + "…"
-	}
-	m.Long = fmt.Sprintf("%s: %d to look at this morning.\n\n%s", name, len(look), long.String())
+	begin := fmt.Sprintf("%s: %d to look at this morning.", name, len(look))
+	m.Short, m.Long = fit(begin+" "+look[0]), begin+"\n"+long.String()
 	return m
 }
 
-// send is done when one route has the message; the others' failures are logged.
-func (n *Notifier) send(ctx context.Context, routes []Route, m Message) error {
-	var errs []error
-	for _, r := range routes {
-		try, cancel := context.WithTimeout(ctx, sendWithin)
-		err := r.Send(try, m)
-		cancel()
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %w", r.Name(), err))
-		}
+// fit cuts a text to what a telephone shows.
+func fit(text string) string {
+	if r := []rune(text); len(r) > shortMax {
+		return string(r[:shortMax-1]) + "…"
 	}
-	if len(errs) < len(routes) {
-		for _, err := range errs {
-			n.log.Warn("one route failed; another has the notice", "err", err.Error())
-		}
-		return nil
+	return text
+}
+
+func (n *Notifier) send(ctx context.Context, m Message) error {
+	m.Time = n.clk.Now()
+	ctx, cancel := context.WithTimeout(ctx, sendWithin)
+	defer cancel()
+	if err := n.who.Route.Send(ctx, m); err != nil {
+		return fmt.Errorf("%s: %w", n.who.Route.Name(), err)
 	}
-	return errors.Join(errs...)
+	n.log.Info("notice delivered", "sort", m.Sort, "route", n.who.Route.Name())
+	return nil
 }
 
 // key identifies a message: the same parts give the same key.

@@ -68,18 +68,18 @@ type store struct{ b []byte }
 func (s *store) Load(context.Context) ([]byte, error)   { return s.b, nil }
 func (s *store) Save(_ context.Context, b []byte) error { s.b = b; return nil }
 
-func words(e site.Event) (string, string) {
+func words(e site.Event, _ string) (string, string) {
 	return fmt.Sprintf("%s %s %s", e.Severity, e.Kind, e.State), "long " + e.ID
 }
 
-// bench is a notifier over a real journal, moved by hand.
+// bench is the notifiers of two people over a real journal, moved by hand.
 type bench struct {
-	*Notifier
 	t             *testing.T
 	j             *journal.Journal
+	who           [2]*Notifier
 	first, second *route
+	stores        [2]store
 	standing      []Standing
-	store         *store
 	seq           int64
 }
 
@@ -88,22 +88,20 @@ func newBench(t *testing.T) *bench {
 	j, err := journal.Open(t.Context(), journal.DefaultOptions(t.TempDir()))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, j.Close()) })
-	b := &bench{t: t, j: j, first: &route{name: "first"}, second: &route{name: "second"}, store: &store{}}
+	b := &bench{t: t, j: j, first: &route{name: "first"}, second: &route{name: "second"}}
 	b.restart()
 	return b
 }
 
 func (b *bench) restart() {
-	q, err := b.j.EventQueue(b.t.Context(), "notice")
-	require.NoError(b.t, err)
-	o := DefaultOptions()
-	o.First, o.Second = []Route{b.first}, []Route{b.second}
-	b.Notifier, err = New(o, club(b.t), events{q}, func() []Standing { return b.standing }, words, b.store, clock.Real{}, slog.New(slog.DiscardHandler))
-	require.NoError(b.t, err)
-	ctx, cancel := context.WithCancel(b.t.Context())
-	cancel()
-	require.NoError(b.t, b.Run(ctx), "loads its memory")
-	b.next, b.pause = time.Time{}, 0
+	for i, r := range []*route{b.first, b.second} {
+		q, err := b.j.EventQueue(b.t.Context(), "notice-"+r.name)
+		require.NoError(b.t, err)
+		p := DefaultPerson()
+		p.ID, p.Route, p.Second = r.name, r, r == b.second
+		b.who[i] = New(p, club(b.t), events{q}, func() []Standing { return b.standing }, words, &b.stores[i], clock.Real{}, slog.New(slog.DiscardHandler))
+		b.who[i].remember(b.t.Context())
+	}
 }
 
 func (b *bench) event(at time.Time, k site.Kind, s site.State, sev site.Severity, cause string) site.Event {
@@ -115,7 +113,12 @@ func (b *bench) event(at time.Time, k site.Kind, s site.State, sev site.Severity
 	return e
 }
 
-func (b *bench) at(d time.Duration) { require.NoError(b.t, b.step(b.t.Context(), night.Add(d))) }
+// at lets both work through what is due.
+func (b *bench) at(d time.Duration) {
+	for _, n := range b.who {
+		require.NoError(b.t, n.step(b.t.Context(), night.Add(d)))
+	}
+}
 
 // TestWhoIsTold: urgent at once, its end too; warnings and effects wait or stay quiet.
 func TestWhoIsTold(t *testing.T) {
@@ -139,11 +142,12 @@ func TestWhoIsTold(t *testing.T) {
 	require.Empty(t, b.second.take())
 }
 
-// TestEscalation: just before, at, and after; an answer ends it; once, also over a restart.
+// TestEscalation: just before, at, and after; an answer ends it; once for each asking, also over
+// a restart; and whoever was called is told when it is over.
 func TestEscalation(t *testing.T) {
 	b := newBench(t)
 	e := b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
-	b.standing = []Standing{{Event: e, Present: true}}
+	b.standing = []Standing{{Event: e, Present: true, Asked: night}}
 	b.at(15*time.Minute - time.Second)
 	require.Empty(t, b.second.take())
 	b.restart()
@@ -152,10 +156,25 @@ func TestEscalation(t *testing.T) {
 	b.restart()
 	b.at(30 * time.Minute)
 	require.Empty(t, b.second.take())
+	// Answered, and asked again after twelve hours.
+	b.first.take()
+	b.event(night.Add(12*time.Hour), site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	b.standing[0].Asked = night.Add(12 * time.Hour)
+	b.at(12 * time.Hour)
+	require.Contains(t, b.first.take(), "alarm: urgent valve-stuck-open raised")
+	b.at(12*time.Hour + 14*time.Minute)
+	require.Empty(t, b.second.take())
+	b.at(12*time.Hour + 15*time.Minute)
+	require.Len(t, b.second.take(), 1)
+	b.event(night.Add(13*time.Hour), site.ValveStuckOpen, site.Cleared, site.Urgent, "")
+	b.standing = nil
+	b.at(13 * time.Hour)
+	require.Equal(t, []string{"over: urgent valve-stuck-open cleared"}, b.second.take())
+	require.Equal(t, []string{"over: urgent valve-stuck-open cleared"}, b.first.take())
 
 	b = newBench(t)
 	e = b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
-	for _, s := range []Standing{{Event: e, Acked: true, Present: true}, {Event: e, Present: false}} {
+	for _, s := range []Standing{{Event: e, Acked: true, Present: true, Asked: night}, {Event: e, Asked: night}} {
 		b.standing = []Standing{s}
 		b.at(time.Hour)
 		require.Empty(t, b.second.take(), "%+v", s)
@@ -174,11 +193,12 @@ func TestMorning(t *testing.T) {
 	b.at(half + time.Minute)
 	require.Empty(t, b.first.take())
 	leak := b.event(night, site.Leak, site.Raised, site.Warning, "")
-	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{CauseID: "x", Severity: site.Urgent}, Present: true}}
+	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{Kind: site.Overfill, Severity: site.Info}, Present: true}}
 	b.at(half + 24*time.Hour)
 	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning. warning leak raised"}, b.first.take())
 	b.at(half + 48*time.Hour + morningFor + time.Second)
 	require.Empty(t, b.first.take(), "a morning line at 08:30 is of no use")
+	require.Empty(t, b.second.take(), "the morning line is for those who look first")
 }
 
 // TestOutage: nothing is lost while no route works, nothing is told that is too old, and order
@@ -190,46 +210,46 @@ func TestOutage(t *testing.T) {
 	b.event(night.Add(time.Hour), site.ValveStuckOpen, site.Cleared, site.Urgent, "")
 	b.event(night.Add(time.Hour), site.Leak, site.Raised, site.Urgent, "")
 	for i := range 3 {
-		require.ErrorContains(t, b.step(t.Context(), night.Add(time.Hour+time.Duration(i)*time.Second)), "no network")
+		require.ErrorContains(t, b.who[0].step(t.Context(), night.Add(time.Hour+time.Duration(i)*time.Second)), "no network")
 	}
 	b.restart()
 	b.first.fail = nil
 	b.at(2 * time.Hour)
 	require.Equal(t, []string{"alarm: urgent valve-stuck-open raised", "over: urgent valve-stuck-open cleared", "alarm: urgent leak raised"}, b.first.take())
 	b.event(night, site.Drying, site.Raised, site.Urgent, "")
-	b.at(DefaultOptions().Useful + time.Second)
+	b.at(DefaultPerson().Useful + time.Second)
 	require.NotContains(t, b.first.take(), "alarm: urgent drying raised")
 }
 
-// TestOneOfTwoRoutes: a message that one route has is told; the other's failure holds nothing up.
-func TestOneOfTwoRoutes(t *testing.T) {
+// TestOneMailboxBroken: nobody's broken way keeps a page from anybody else, or is given up.
+func TestOneMailboxBroken(t *testing.T) {
 	b := newBench(t)
-	broken := &route{name: "broken", fail: errors.New("refused")}
-	b.o.First = []Route{broken, b.first}
+	third := &route{name: "third", fail: errors.New("refused")}
+	q, err := b.j.EventQueue(t.Context(), "notice-third")
+	require.NoError(t, err)
+	p := DefaultPerson()
+	p.ID, p.Route = "third", third
+	n := New(p, club(t), events{q}, func() []Standing { return nil }, words, nil, clock.Real{}, slog.New(slog.DiscardHandler))
 	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
+	require.Error(t, n.step(t.Context(), night))
 	b.at(0)
-	b.at(time.Minute)
 	require.Len(t, b.first.take(), 1)
+	third.fail = nil
+	require.NoError(t, n.step(t.Context(), night.Add(time.Hour)))
+	require.Len(t, third.take(), 1)
 }
 
-// TestPauses grow to a limit and end with the first success.
+// TestPauses grow to a limit and end with the first success; the trouble is there to be read.
 func TestPauses(t *testing.T) {
-	b := newBench(t)
+	n := newBench(t).who[0]
 	var got []time.Duration
 	for range 8 {
-		b.settle(t.Context(), night, errors.New("x"))
-		got = append(got, b.pause)
+		n.settle(t.Context(), night, errors.New("x"))
+		got = append(got, n.pause)
 	}
 	require.Equal(t, []time.Duration{10 * time.Second, 20 * time.Second, 40 * time.Second, 80 * time.Second, 160 * time.Second, retryMax, retryMax, retryMax}, got)
-	b.settle(t.Context(), night, nil)
-	require.Zero(t, b.pause)
-}
-
-func TestValidate(t *testing.T) {
-	o := DefaultOptions()
-	require.Equal(t, "notice", o.Validate()[0].Path)
-	o.First = []Route{&route{}}
-	require.Empty(t, o.Validate())
-	o.EscalateAfter, o.Useful, o.Morning = 0, 0, 5000
-	require.Len(t, o.Validate(), 3)
+	require.Equal(t, "x", n.Trouble())
+	n.settle(t.Context(), night, nil)
+	require.Zero(t, n.pause)
+	require.Empty(t, n.Trouble())
 }

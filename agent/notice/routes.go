@@ -33,29 +33,29 @@ type Email struct {
 	Username string
 	Password func() (string, error)
 	From     string
-	To       []string
+	// To is one address: a letter holds a link that answers in this person's name.
+	To string
 	// CAFile holds the authority of the server's certificate, empty for the system's.
 	CAFile string
-	// Now dates the message.
-	Now func() time.Time
 }
 
 // Validate returns every mistake, with paths relative to the e-mail's own section.
 func (e *Email) Validate() site.Problems {
 	var p site.Problems
-	if host, port, err := net.SplitHostPort(e.Server); err != nil || host == "" || port == "" {
+	host, port, err := net.SplitHostPort(e.Server)
+	switch {
+	case err != nil || host == "" || port == "":
 		p.Add("server", `write for example "mail.example.org:465"`, "%q is not host:port", e.Server)
+	case port == "587" && !e.StartTLS:
+		p.Add("starttls", "write starttls: yes, or port 465", "port 587 speaks in the clear until it is asked for TLS")
+	case port == "465" && e.StartTLS:
+		p.Add("starttls", "leave starttls out, or write port 587", "port 465 speaks TLS from the first byte")
 	}
 	if _, err := mail.ParseAddress(e.From); err != nil {
 		p.Add("from", `write for example "watch@example.org"`, "%q is not an e-mail address", e.From)
 	}
-	if len(e.To) == 0 {
-		p.Add("to", `write for example ["keeper@example.org"]`, "nobody is named")
-	}
-	for i, to := range e.To {
-		if _, err := mail.ParseAddress(to); err != nil {
-			p.Add(fmt.Sprintf("to[%d]", i), `write for example "keeper@example.org"`, "%q is not an e-mail address", to)
-		}
+	if _, err := mail.ParseAddress(e.To); err != nil {
+		p.Add("to", `write for example "keeper@example.org"`, "%q is not an e-mail address", e.To)
 	}
 	if e.Username == "" && e.Password != nil {
 		p.Add("username", "give the username too", "there is a password but no username")
@@ -64,7 +64,7 @@ func (e *Email) Validate() site.Problems {
 }
 
 // Name implements Route.
-func (e *Email) Name() string { return "e-mail by " + e.Server }
+func (e *Email) Name() string { return "e-mail to " + bare(e.To) + " by " + e.Server }
 
 // Send implements Route.
 func (e *Email) Send(ctx context.Context, m Message) (err error) {
@@ -124,16 +124,8 @@ func (e *Email) Send(ctx context.Context, m Message) (err error) {
 	if err := c.Mail(bare(e.From)); err != nil {
 		return fmt.Errorf("sender refused: %w", err)
 	}
-	taken, refused := 0, []error(nil)
-	for _, to := range e.To {
-		if err := c.Rcpt(bare(to)); err != nil {
-			refused = append(refused, fmt.Errorf("%s refused: %w", to, err))
-			continue
-		}
-		taken++
-	}
-	if taken == 0 {
-		return errors.Join(refused...)
+	if err := c.Rcpt(bare(e.To)); err != nil {
+		return fmt.Errorf("%s refused: %w", bare(e.To), err)
 	}
 	w, err := c.Data()
 	if err != nil {
@@ -166,9 +158,9 @@ func (e *Email) letter(m Message) []byte {
 		fmt.Fprintf(&b, "%s: %s\r\n", name, strings.NewReplacer("\r", " ", "\n", " ").Replace(value))
 	}
 	line("From", e.From)
-	line("To", strings.Join(e.To, ", "))
+	line("To", e.To)
 	line("Subject", mime.QEncoding.Encode("utf-8", strings.NewReplacer("\r", " ", "\n", " ").Replace(m.Short)))
-	line("Date", e.Now().Format(time.RFC1123Z))
+	line("Date", m.Time.Format(time.RFC1123Z))
 	line("Message-ID", "<"+m.Key+"@"+domain+">")
 	line("Auto-Submitted", "auto-generated") // keeps absence notes from answering (RFC 3834)
 	line("MIME-Version", "1.0")
@@ -181,40 +173,38 @@ func (e *Email) letter(m Message) []byte {
 	return b.Bytes()
 }
 
-// Webhook posts JSON.
+// Webhook posts JSON to one person's address.
 type Webhook struct {
-	URL string
-	// Token, if set, is called at every message and sent as a bearer token.
-	Token  func() (string, error)
-	Client *http.Client
+	person string
+	// url and token are read at every message, so that they may change and are never kept here.
+	url, token func() (string, error)
+	client     *http.Client
 }
 
-// NewWebhook returns a webhook whose client follows no redirect: a login page must not count as
-// an answer.
-func NewWebhook(u string, token func() (string, error)) *Webhook {
-	return &Webhook{URL: u, Token: token, Client: &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
+// NewWebhook returns the webhook of the person of that id. token may be nil; it is sent as a
+// bearer token. No redirect is followed: a login page must not count as an answer.
+func NewWebhook(person string, url, token func() (string, error)) *Webhook {
+	return &Webhook{person: person, url: url, token: token,
+		client: &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
 }
 
-// Validate returns every mistake.
-func (w *Webhook) Validate() site.Problems {
-	var p site.Problems
-	u, err := url.Parse(w.URL)
+// Name implements Route. The address is a secret.
+func (w *Webhook) Name() string { return "webhook of " + w.person }
+
+// address reads the address and says what keeps it from being used. No error repeats it.
+func (w *Webhook) address() (string, error) {
+	text, err := w.url()
+	if err != nil {
+		return "", err
+	}
+	u, err := url.Parse(text)
 	switch {
 	case err != nil || u.Host == "" || (u.Scheme != "https" && u.Scheme != "http"):
-		p.Add("url", `write for example "https://example.org/hook"`, "this is not the address of a webhook")
+		return "", errors.New("what is kept as its address is none; write for example https://example.org/hook")
 	case u.Scheme == "http" && u.Hostname() != "localhost" && !net.ParseIP(u.Hostname()).IsLoopback():
-		p.Add("url", "write https://", "a message to another machine is not sent in the clear")
+		return "", errors.New("its address begins with http; a message to another machine is sent by https only")
 	}
-	return p
-}
-
-// Name implements Route. The path may be a secret, so only the host is named.
-func (w *Webhook) Name() string {
-	u, err := url.Parse(w.URL)
-	if err != nil {
-		return "webhook"
-	}
-	return "webhook at " + u.Host
+	return text, nil
 }
 
 // hook is the body of a webhook's request.
@@ -233,20 +223,24 @@ func (w *Webhook) Send(ctx context.Context, m Message) error {
 	if err != nil {
 		return err
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.URL, bytes.NewReader(body))
+	to, err := w.address()
+	if err != nil {
+		return err
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, to, bytes.NewReader(body))
 	if err != nil {
 		return errors.New("the address cannot be used") // the error would hold the path
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("Idempotency-Key", m.Key)
-	if w.Token != nil {
-		token, err := w.Token()
+	if w.token != nil {
+		token, err := w.token()
 		if err != nil {
 			return err
 		}
 		req.Header.Set("Authorization", "Bearer "+token)
 	}
-	res, err := w.Client.Do(req)
+	res, err := w.client.Do(req)
 	if err != nil {
 		if inner, ok := errors.AsType[*url.Error](err); ok {
 			err = inner.Err // without the address

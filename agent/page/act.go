@@ -95,13 +95,19 @@ func (s *Server) ack(r *http.Request, v *View) (site.Record, string, error) {
 	a, err := namedAlarm(r, v)
 	rec := blank(site.RecAck)
 	rec.Subject, rec.Bay = a.Event.ID, a.Event.Bay
+	rec.Value = usefulness(r)
+	return rec, "ack", err
+}
+
+// usefulness is what a form says of an alarm: 1 useful, 0 not, NaN when nothing is said.
+func usefulness(r *http.Request) float64 {
 	switch r.PostFormValue("useful") {
 	case "yes":
-		rec.Value = 1
+		return 1
 	case "no":
-		rec.Value = 0
+		return 0
 	}
-	return rec, "ack", err
+	return site.Unknown()
 }
 
 func (s *Server) shelve(r *http.Request, v *View) (site.Record, string, error) {
@@ -282,8 +288,9 @@ type linkPage struct {
 	shell
 	Alarm *alarmCard
 	Who   string
-	Done  bool
-	Link  string
+	// Done is true once the alarm is taken on, Said once it was called useful or not.
+	Done, Said bool
+	Link       string
 }
 
 // linked finds what a signed link is about. An alarm that is over has no card.
@@ -325,12 +332,13 @@ func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) {
 	}
 	if err == nil {
 		rec := blank(site.RecAck)
-		rec.Subject, rec.Bay, rec.Who = a.Event.ID, a.Event.Bay, l.Who
+		rec.Subject, rec.Bay, rec.Who, rec.Value = a.Event.ID, a.Event.Bay, l.Who, usefulness(r)
 		err = s.put(r, rec)
 	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "link", linkPage{shell: s.shell(r, "Answer", "alarms"), Who: l.Who, Done: true})
+	s.render(w, r, http.StatusOK, "link", linkPage{shell: s.shell(r, "Answer", "alarms"), Who: l.Who, Link: r.PathValue("link"),
+		Done: true, Said: site.Known(usefulness(r))})
 }

@@ -325,7 +325,8 @@ func TestReadingNeedsALogIn(t *testing.T) {
 	require.Equal(t, http.StatusOK, get(t, c.Server, "/metrics", func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+token) }).Code)
 }
 
-// TestLinkOfOneAnswer: GET changes nothing; POST answers in the name of the person it was sent to.
+// TestLinkOfOneAnswer: GET changes nothing; POST answers in the name of the person it was sent to,
+// and may say whether it was worth being told.
 func TestLinkOfOneAnswer(t *testing.T) {
 	v := aBadView()
 	c := aClub(t, v, func(o *Options, _ *Deps) { o.OpenReading = false })
@@ -339,10 +340,15 @@ func TestLinkOfOneAnswer(t *testing.T) {
 		require.Contains(t, w.Body.String(), "Valve stuck open")
 	}
 	require.Empty(t, c.last())
-	require.Equal(t, http.StatusOK, c.post(t, path, nil).Code)
+	w := c.post(t, path, nil)
+	require.Equal(t, http.StatusOK, w.Code)
+	require.Contains(t, w.Body.String(), "Was it worth being told?")
+	require.False(t, site.Known(c.last().Value))
 	require.Equal(t, "ann", c.last().Who)
 	require.Equal(t, site.RecAck, c.last().Kind)
 	require.Equal(t, v.Alarms[0].Event.ID, c.last().Subject)
+	require.Contains(t, c.post(t, path, url.Values{"useful": {"no"}}).Body.String(), "That is noted.")
+	require.Zero(t, c.last().Value)
 
 	require.Equal(t, http.StatusGone, get(t, c.Server, path[:len(path)-1]).Code)
 	c.now = c.now.Add(12 * time.Hour)

@@ -412,7 +412,7 @@ func distance(a, b string) int {
 // nouns name the entries of lists and the sections for people.
 var nouns = map[string]string{
 	"courts": "a court", "bays": "a bay", "links": "a link", "devices": "a device", "layers": "a layer",
-	"influxdb": "an InfluxDB", "windows": "a window", "neighbours": "a pair of neighbours",
+	"influxdb": "an InfluxDB", "people": "a person", "windows": "a window", "neighbours": "a pair of neighbours",
 }
 
 // inWords says where a path leads: "in a bay", "under overflow", "at the top level".

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"bayledger/agent/notice"
 	"bayledger/agent/page"
 	"bayledger/agent/relay"
 	"bayledger/agent/site"
@@ -35,6 +36,7 @@ type File struct {
 	Influx     []InfluxDB  `yaml:"influxdb" doc:"Historians that readings are forwarded to, each with its own place in the journal."`
 	MQTT       *MQTT       `yaml:"mqtt" doc:"Live publishing."`
 	Procedures Procedures  `yaml:"procedures" doc:"Durations and limits of commissioning and the seasons, where they do not follow from areas, fill rates and pulses."`
+	Notice     *Notice     `yaml:"notice" doc:"The daemon's own notices by mail and webhook, for a club that has nothing else. With them the Prometheus rules leave this site's alarms alone: one alarm is told on one route."`
 	Page       Page        `yaml:"page" doc:"The page for people, with API and /metrics."`
 }
 
@@ -58,7 +60,9 @@ type Config struct {
 	Influx   []influx.Options
 	// MQTT is nil when nothing is published.
 	MQTT *relay.Options
-	Page page.Options
+	// People are told by the daemon itself; none leaves it to Prometheus and Alertmanager.
+	People []notice.Person
+	Page   page.Options
 
 	// Values are all leaves of the file as they hold, in the order of the file's structure.
 	Values []Value
@@ -128,6 +132,7 @@ func Load(text []byte, name string) (*Config, site.Problems) {
 	l.journal()
 	l.influx()
 	l.mqtt()
+	l.notice()
 	l.page()
 	l.procedures()
 	slices.SortFunc(l.cfg.Site.Points, func(a, b site.Point) int { return cmp.Compare(a.ID, b.ID) })

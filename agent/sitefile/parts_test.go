@@ -387,3 +387,24 @@ func TestRegisterInWords(t *testing.T) {
 	require.InDelta(t, 0.004, c.Site.Point("A2-level").Offset, 1e-12)
 	require.Nil(t, c.Site.Isolation)
 }
+
+// TestPeople: who is told, how, and by what the daemon is told apart from a club with an ops team.
+func TestPeople(t *testing.T) {
+	c := load(t, oneBay("", levelOnly, `notice:
+  mail: { server: "mail.example.org:465", username: watch, password: "file:/etc/bayledger/mail", from: "Watch <watch@example.org>" }
+  people:
+    - { id: anna, mail: anna@example.org }
+    - { id: board, webhook: "env:BOARD_HOOK", when_unanswered: yes, own_line: yes }
+  escalate_after: 20 min
+  morning: "06:45"`))
+	require.Len(t, c.People, 2)
+	anna, board := c.People[0], c.People[1]
+	require.False(t, anna.Second || anna.OwnLine)
+	require.True(t, board.Second && board.OwnLine)
+	require.Equal(t, 20*time.Minute, board.EscalateAfter)
+	require.Equal(t, 12*time.Hour, anna.Useful)
+	require.Equal(t, site.DayTime(6*60+45), anna.Morning)
+	require.Equal(t, "e-mail to anna@example.org by mail.example.org:465", anna.Route.Name())
+	require.Equal(t, "webhook of board", board.Route.Name())
+	require.Empty(t, load(t, oneBay("", levelOnly, "")).People)
+}

@@ -152,11 +152,12 @@ func (g *schemaMaker) form(f field, partial bool) orderedMap {
 }
 
 var leafForms = map[reflect.Type]orderedMap{
-	reflect.TypeFor[Secret]():   {{"type", "string"}, {"pattern", `^(file:/.+|env:[A-Za-z_][A-Za-z0-9_]*)$`}},
-	reflect.TypeFor[size]():     {{"type", "string"}, {"pattern", `^[0-9]+(\.[0-9]+)? *(GiB|MiB|GB|MB)$`}},
-	reflect.TypeFor[window]():   {{"type", "string"}, {"pattern", `^ *[0-9]{1,2}:[0-9]{2} *- *[0-9]{1,2}:[0-9]{2} *$`}},
-	reflect.TypeFor[depth]():    append(orderedMap{{"type", []string{"string", "number"}}, {"pattern", amountPattern(site.Length)}}, onlyZero...),
-	reflect.TypeFor[register](): {{"type", []string{"integer", "string"}}, {"minimum", 0}, {"maximum", 65535}, {"pattern", `^0[xX][0-9A-Fa-f]{1,4}$`}},
+	reflect.TypeFor[Secret]():    {{"type", "string"}, {"pattern", `^(file:/.+|env:[A-Za-z_][A-Za-z0-9_]*)$`}},
+	reflect.TypeFor[size]():      {{"type", "string"}, {"pattern", `^[0-9]+(\.[0-9]+)? *(GiB|MiB|GB|MB)$`}},
+	reflect.TypeFor[window]():    {{"type", "string"}, {"pattern", `^ *[0-9]{1,2}:[0-9]{2} *- *[0-9]{1,2}:[0-9]{2} *$`}},
+	reflect.TypeFor[timeOfDay](): {{"type", "string"}, {"pattern", `^ *[0-9]{1,2}:[0-9]{2} *$`}},
+	reflect.TypeFor[depth]():     append(orderedMap{{"type", []string{"string", "number"}}, {"pattern", amountPattern(site.Length)}}, onlyZero...),
+	reflect.TypeFor[register]():  {{"type", []string{"integer", "string"}}, {"minimum", 0}, {"maximum", 65535}, {"pattern", `^0[xX][0-9A-Fa-f]{1,4}$`}},
 }
 
 func leafForm(t reflect.Type) orderedMap {
@@ -322,6 +323,8 @@ func (f field) valueWords() string {
 		words = "secret"
 	case t == reflect.TypeFor[window]():
 		words = "part of the day"
+	case t == reflect.TypeFor[timeOfDay]():
+		words = "time of day"
 	case t == reflect.TypeFor[size]():
 		words = "size in GiB, MiB, GB or MB"
 	case t == reflect.TypeFor[register]():

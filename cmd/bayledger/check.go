@@ -86,6 +86,7 @@ type checkReport struct {
 	Bays     []checkBay       `json:"bays,omitempty"`
 	Points   []checkPoint     `json:"points,omitempty"`
 	Lines    []checkLine      `json:"lines,omitempty"`
+	Told     *checkTold       `json:"told,omitempty"`
 	Values   []sitefile.Value `json:"values,omitempty"`
 	// Accepted is what people put on record on this machine and what holds in place of the file.
 	Accepted []checkAccepted `json:"accepted,omitempty"`
@@ -167,6 +168,9 @@ func newCheckReport(cfg *sitefile.Config) *checkReport {
 		File: cfg.Name, OK: true, Runnable: len(cfg.Runnable()) == 0, Values: cfg.Values, cfg: cfg,
 		Findings: abilities(s, ""),
 		Site:     &checkSite{s.ID, s.Name, s.Zone.String(), s.Display.String(), s.Revision},
+	}
+	if r.Runnable {
+		r.Told = new(toldOf(cfg))
 	}
 	for b := range s.Bays() {
 		c := checkBay{ID: b.ID, Name: b.Name, Court: b.Court, AreaM2: b.AreaM2, bay: b,
@@ -409,6 +413,9 @@ func (r *checkReport) text(out io.Writer, all bool) error {
 				*l.Share*100, *l.RequestsPerS, *l.LongestS*1000, *l.WaitS*1000)
 		}
 		w.line("%s", words)
+	}
+	if r.Told != nil {
+		r.Told.text(w)
 	}
 	w.line("")
 	r.findings(w)

@@ -133,3 +133,35 @@ journal: { dir: ` + dir + ` }
 	require.NotContains(t, out, "calibration A1-level: +5 mm")
 	require.Contains(t, out, "set point A1: 84 mm holds")
 }
+
+// TestCheckTold: who is told, how it is answered, and that nobody is reached with the internet cut
+// is said before it happens.
+func TestCheckTold(t *testing.T) {
+	text, err := os.ReadFile("../../configs/smallest.yaml")
+	require.NoError(t, err)
+	people := "notice:\n  mail: { server: \"mail.example.org:465\", from: watch@example.org }\n  people:\n    - { id: anna, mail: anna@example.org }\n"
+	users := "page: { users_file: /var/lib/bayledger/users, url: \"https://courts.example.net\" }\n"
+	rows := []struct {
+		name, more, says, never string
+		cutOff                  bool
+	}{
+		{"an ops team", "", "by the shipped rules", "the link in the notice", true},
+		{"own notices", people, "nobody is told with the internet cut", "the link in the notice", true},
+		{"with a page", people + users, "answered by the link in the notice, or the page at https://courts.example.net", "", true},
+		{"with a modem", people + "    - { id: board, webhook: \"env:BOARD\", when_unanswered: yes, own_line: yes }\n", "still told with the internet cut: board", "nobody is told", false},
+	}
+	for _, row := range rows {
+		file := filepath.Join(t.TempDir(), "site.yaml")
+		require.NoError(t, os.WriteFile(file, append(text, row.more...), 0o600))
+		out, errs, code := runCheck(t, file, false)
+		require.Equal(t, exitDone, code, errs)
+		require.Contains(t, out, row.says, row.name)
+		if row.never != "" {
+			require.NotContains(t, out, row.never, row.name)
+		}
+		out, _, _ = runCheck(t, file, true)
+		var r checkReport
+		require.NoError(t, json.Unmarshal([]byte(out), &r))
+		require.Equal(t, row.cutOff, r.Told.CutOff, row.name)
+	}
+}
