@@ -13,17 +13,17 @@ type trouble uint8
 const (
 	tRate  trouble = iota // a loss (positive) or gain (negative) of so many L/h from its onset on
 	tMeter                // the meter registers this share too much from its onset on
-	tJump                 // so many litres came at once (hand watering, a sensor pushed); no fault of its own
-	tDark                 // as tRate, but only while the sun is down
+	tJump                 // so many litres once (hand watering, a sensor pushed); no fault of its own
 	tET                   // evaporation departs by this share from its onset on; the weather's doing
 	nTrouble
 )
 
-// onset is one moment at which a trouble may have begun, with the signature each would have left.
+// onset is a window in which a trouble may have begun, with the signature each would have left.
 type onset struct {
-	At   int64
-	Dark float64 // hours of darkness since
-	Sig  [nTrouble]water.Signature
+	From, To int64
+	Nu       float64 // L, how far the window's loss was beside habit
+	Sig      [nTrouble]water.Signature
+	Slope    water.Signature // of a wrong meter, in the slopes of its fills
 }
 
 // bankState is the bank of one bay.
@@ -38,8 +38,11 @@ type bankState struct {
 	First    float64 // size when it was found
 	SizeU    float64
 	LLR      float64
-	Rival    float64 // log odds against the best rival
-	MeterLLR float64 // how well a meter that counts wrongly explains the same
+	Rival    float64         // log odds against the best rival
+	MeterLLR float64         // how well a meter that counts wrongly explains the same
+	Sig      water.Signature // the open trouble's, since its onset
+	Back     water.Signature // the same, since it may have ended
+	BackAt   int64
 }
 
 // restart forgets what happened before t: after it the bay is another bay.
@@ -54,65 +57,55 @@ var sizes = [...]float64{2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1280}
 // shares of mis-registration over which the meter test averages, each way.
 var shares = [...]float64{0.05, 0.1, 0.2, 0.4, 0.8}
 
-// keeps says whether an onset of that age is still needed: every hour for twelve, then thinner.
+// thin drops onsets that are too many: all windows of ten days are kept, then every fifth day's.
 // Dropping one can only make a false alarm rarer.
-func keeps(age, stamp int64) bool {
-	h := stamp / hour
-	switch {
-	case age <= 12*hour:
-		return true
-	case age <= 48*hour:
-		return h%3 == 0
-	case age <= 7*day:
-		return h%12 == 0
-	case age <= 21*day:
-		return h%48 == 0
+func (s *bankState) thin(now int64) {
+	keep := s.Onsets[:0]
+	for _, o := range s.Onsets {
+		age := now - o.From
+		if age < 10*day || age < 40*day && o.From/day%5 == 0 {
+			keep = append(keep, o)
+		}
 	}
-	return false
+	s.Onsets = keep
 }
 
-// firstStrides pass before anything is asked of a new bay's balance: three hours, in which a
-// chamber that was filled just before the start settles.
-const firstStrides = 36
-
-// bank carries every hypothesis through the last stride and asks whether one of them holds.
+// bank takes the windows the last tick closed and asks, by them and the one under way, whether
+// something is wrong with the bay's balance.
 func (w *Watch) bank(y *bay, now int64) {
 	s, k := &y.st.Bank, &y.look
-	b := w.l.Balance(y.i)
-	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || k.Overflow || y.st.Meter.Dead || k.Seq < firstStrides {
+	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || y.st.Meter.Dead {
 		s.Onsets = s.Onsets[:0]
 		return
 	}
-	stride := now - now%(5*minute)
-	if n := len(s.Onsets); n == 0 || stride-s.Onsets[n-1].At >= hour {
-		s.Onsets = append(s.Onsets, onset{At: stride - 5*minute})
-	}
-	keep := s.Onsets[:0]
-	for i := range s.Onsets {
-		o := &s.Onsets[i]
-		age := stride - o.At
-		if !keeps(age, o.At) && !(s.Open != "" && o.At == s.Since) {
+	fresh := w.l.Fresh(y.i)
+	for i := range fresh {
+		f := &fresh[i]
+		if f.From < s.Quiet {
 			continue
 		}
-		b.Carry(&o.Sig[tRate], -b.Hours())
-		if k.HasFlow || k.HasMeter {
-			b.Carry(&o.Sig[tMeter], -b.MeteredL())
+		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
+		for j := range s.Onsets {
+			carry(&s.Onsets[j], f)
 		}
-		jump := 0.0
-		if age <= 5*minute {
-			jump = 1
+		if s.Open != "" {
+			w.carryOpen(s, f)
 		}
-		b.Carry(&o.Sig[tJump], jump)
-		b.Carry(&o.Sig[tET], -b.ETL())
-		dark := 0.0
-		if !w.l.Day() {
-			dark = -b.Hours()
-			o.Dark += b.Hours()
-		}
-		b.Carry(&o.Sig[tDark], dark)
-		keep = append(keep, *o)
 	}
-	s.Onsets = keep
+	slopes := w.l.Slopes(y.i)
+	for i := range slopes {
+		for j := range s.Onsets {
+			o := &s.Onsets[j]
+			g := &o.Slope
+			x := slopes[i].Share - g.E[0]
+			g.E[0] += slopes[i].Gain * x
+			g.D += x * slopes[i].Nu / slopes[i].S
+			g.J += x * x / slopes[i].S
+		}
+	}
+	if len(fresh) > 0 {
+		s.thin(now)
+	}
 	if s.Open != "" {
 		w.follow(y, now)
 		return
@@ -120,50 +113,75 @@ func (w *Watch) bank(y *bay, now int64) {
 	w.test(y, now)
 }
 
+// carry takes an onset's signatures through a window.
+func carry(o *onset, f *water.Window) {
+	f.Carry(&o.Sig[tRate], f.Hours)
+	f.Carry(&o.Sig[tMeter], f.Metered)
+	jump := 0.0
+	if o.From == f.From {
+		jump = 1
+	}
+	f.Carry(&o.Sig[tJump], jump)
+	f.Carry(&o.Sig[tET], f.ET)
+}
+
+// heavy is the log-likelihood ratio x when the noise itself is only known from n windows: as of
+// Student's distribution beside the normal.
+func heavy(x, n float64) float64 {
+	if x <= 0 {
+		return x
+	}
+	return n / 2 * math.Log1p(2*x/n)
+}
+
+// leastKnown is how many windows the stated prior noise is worth.
+const leastKnown = 8
+
 // likeliest returns the onset at which a trouble is most likely to have begun, and by how much;
 // prior is the standard deviation of its size by common knowledge, 0 for none.
-func (s *bankState) likeliest(t trouble, prior, sign float64) (best *onset, llr float64) {
+func likeliest(onsets []onset, t trouble, prior, sign float64) (best *onset, llr float64) {
 	extra := 0.0
 	if prior > 0 {
 		extra = 1 / (prior * prior)
 	}
-	for i := range s.Onsets {
-		g := &s.Onsets[i].Sig[t]
+	for i := range onsets {
+		g := onsets[i].sig(t)
 		if g.J <= 0 || sign != 0 && g.D*sign < 0 {
 			continue
 		}
 		if v := g.D * g.D / (2 * (g.J + extra)); best == nil || v > llr {
-			best, llr = &s.Onsets[i], v
+			best, llr = &onsets[i], v
 		}
 	}
 	return best, llr
 }
 
-// sum is the logarithm of the Shiryaev-Roberts sum of a trouble in one direction.
-func (s *bankState) sum(t trouble, sign float64, grid []float64) float64 {
-	top := math.Inf(-1)
-	for i := range s.Onsets {
-		g := &s.Onsets[i].Sig[t]
-		for _, z := range grid {
-			top = max(top, g.LLR(sign*z))
-		}
+// sig is the onset's signature of a trouble; the meter's has two independent parts.
+func (o *onset) sig(t trouble) water.Signature {
+	g := o.Sig[t]
+	if t == tMeter {
+		g.D += o.Slope.D
+		g.J += o.Slope.J
 	}
-	if math.IsInf(top, -1) {
-		return top
-	}
+	return g
+}
+
+// sum is the logarithm of the Shiryaev-Roberts sum of a trouble in one direction, over the onsets
+// and the mean over sizes.
+func sum(onsets []onset, t trouble, sign float64, grid []float64, known float64) float64 {
 	total := 0.0
-	for i := range s.Onsets {
-		g := &s.Onsets[i].Sig[t]
+	for i := range onsets {
+		g := onsets[i].sig(t)
 		for _, z := range grid {
-			total += math.Exp(g.LLR(sign*z) - top)
+			total += math.Exp(min(600, heavy(g.LLR(sign*z), known)))
 		}
 	}
-	return top + math.Log(total/float64(len(grid)))
+	return math.Log(total / float64(len(grid)))
 }
 
 // worth is the log-likelihood ratio below which a sum over all onsets and sizes cannot reach a
 // threshold: it saves the sum most of the time.
-const worth = 6
+const worth = 5
 
 // urgentRate is a loss that would take 500 L in a night: such a finding may page.
 const urgentRate = 40.0
@@ -180,22 +198,40 @@ const gainPatience = 12 * hour
 // a spell of weather) explains the same surprises nearly as well.
 func (w *Watch) test(y *bay, now int64) {
 	s := &y.st.Bank
-	b := w.l.Balance(y.i)
-	_, jump := s.likeliest(tJump, 0, 0)
-	_, et := s.likeliest(tET, 2*b.ETU(), 0)
+	known := leastKnown + w.l.Known()
+	onsets := s.Onsets
+	// The window under way counts as if it closed now.
+	if u, ok := w.l.Underway(y.i); ok && u.From >= s.Quiet && u.Hours >= 2 {
+		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu})
+		onsets = w.trial
+		for i := range onsets {
+			carry(&onsets[i], u)
+		}
+	}
+	if w.slow(y, onsets, now, known); s.Open == "" {
+		w.quick(y, now, known)
+	}
+}
+
+// slow is the test over windows; the last of the onsets may be the window under way.
+func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
+	s := &y.st.Bank
+	_, jump := likeliest(onsets, tJump, 0, 0)
+	_, et := likeliest(onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
 	harmless := max(jump, et)
-	m, mLLR := s.likeliest(tMeter, 0.3, 0)
-	_, rLLR := s.likeliest(tRate, 0, 0)
-	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= 2*w.budget.odds && now-m.At > day && m.At >= w.st.Started+meterBaseline {
-		size, u, _ := m.Sig[tMeter].Best()
-		if s.sum(tMeter, sign(size), shares[:]) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && s.goesOn(tMeter, m.At, now, size) {
-			s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.MeterFault, m.At, now, size, u, mLLR, mLLR-max(harmless, rLLR)
-			s.First = size
+	m, mLLR := likeliest(onsets, tMeter, 0.3, 0)
+	_, rLLR := likeliest(onsets, tRate, 0, 0)
+	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= w.budget.odds && now-m.From > day && m.From >= w.st.Started+meterBaseline {
+		g := m.sig(tMeter)
+		size, u, _ := g.Best()
+		if sum(onsets, tMeter, sign(size), shares[:], known) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && g.J*0.5 < m.Slope.J+1e-9 {
+			s.open(site.MeterFault, m, now, size, u, mLLR, mLLR-max(harmless, rLLR))
+			s.Sig = g
 			return
 		}
 	}
 	for _, way := range [2]float64{1, -1} {
-		o, llr := s.likeliest(tRate, 0, way)
+		o, llr := likeliest(onsets, tRate, 0, way)
 		if o == nil || llr < worth {
 			continue
 		}
@@ -204,31 +240,87 @@ func (w *Watch) test(y *bay, now int64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		if s.sum(tRate, way, sizes[:]) < limit || llr-harmless < w.budget.odds || !s.goesOn(tRate, o.At, now, size) || way < 0 && now-o.At < gainPatience || w.everywhere(y, o.At, size) || !y.seenInTheDark(o, size) {
+		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !goesOn(onsets, o, size) && !w.bothHalves(y, o.From, size) {
 			continue
 		}
-		s.Open, s.Since, s.Seen, s.Size, s.SizeU, s.LLR, s.Rival = site.Leak, o.At, now, size, u, llr, llr-harmless
-		s.First = size
-		s.MeterLLR = mLLR
+		if way < 0 && now-o.From < gainPatience || w.everywhere(y, o.From, size) {
+			continue
+		}
+		kind := site.Leak
 		if way < 0 {
-			s.Open = site.ValveWeeping
+			kind = site.ValveWeeping
+		}
+		s.open(kind, o, now, size, u, llr, llr-harmless)
+		s.MeterLLR = mLLR
+		s.Sig = o.Sig[tRate]
+		if o.From == onsets[len(onsets)-1].From && o.To == onsets[len(onsets)-1].To && len(onsets) > len(s.Onsets) {
+			s.Sig = water.Signature{}
 		}
 		return
 	}
 }
 
-// darkPatience is how much of a night must have been seen: in the first hours after sunset the
-// balance still carries the day's error.
-const darkPatience = 2.5
-
-// seenInTheDark says whether a loss shows while the sun is down too, which weather does not. One
-// larger than all the sun can take (0.7 mm an hour) need not wait for the night.
-func (y *bay) seenInTheDark(o *onset, size float64) bool {
-	if math.Abs(size) > 0.7*y.b.AreaM2 {
-		return true
+// open notes a finding. Within the window in which it began, it began when what is missing there
+// would have been lost at its rate.
+func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, rival float64) {
+	s.Open, s.Since, s.Seen, s.Size, s.First, s.SizeU, s.LLR, s.Rival = kind, o.From, now, size, size, u, llr, rival
+	if kind != site.MeterFault {
+		s.Since = max(o.From, min(o.To-hour/2, o.To-int64(o.Nu/size*float64(hour))))
 	}
-	g := &o.Sig[tDark]
-	return o.Dark >= darkPatience && g.J > 0 && g.LLR(size/2) > 1.5
+	s.MeterLLR, s.Back, s.BackAt = 0, water.Signature{}, 0
+}
+
+// quick looks at the last hours alone for a loss so large that neither weather nor a habit
+// learned wrong can be it.
+func (w *Watch) quick(y *bay, now int64, known float64) {
+	s := &y.st.Bank
+	var f water.Window
+	for n := 1; n < 16; n++ {
+		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
+			return
+		}
+		if f.Hours < 1.5 {
+			continue
+		}
+		least := 0.25 * y.b.AreaM2
+		if f.Night {
+			least = 0.1 * y.b.AreaM2
+		}
+		if f.Nu < least*f.Hours || f.Nu*f.Nu < 9*f.S {
+			continue
+		}
+		w.l.Against(y.i, &f)
+		size, u := f.Nu/f.Hours, math.Sqrt(f.S)/f.Hours
+		limit := w.budget.morning
+		if size >= urgentRate {
+			limit = w.budget.page
+		}
+		// Stretches of some hours are four times as many as windows.
+		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || size < 0.5*f.Expected/f.Hours {
+			continue
+		}
+		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {
+			continue
+		}
+		llr := f.Nu * f.Nu / (2 * f.S)
+		s.open(site.Leak, &onset{From: f.From, To: f.To, Nu: f.Nu}, now, size, u, llr, llr)
+		s.Sig = water.Signature{}
+		return
+	}
+}
+
+// bothHalves says whether a loss since from shows in each half of the time since.
+func (w *Watch) bothHalves(y *bay, from int64, size float64) bool {
+	var a, b water.Window
+	if !w.l.Halves(y.i, from, &a, &b) {
+		return false
+	}
+	for _, f := range [2]*water.Window{&a, &b} {
+		if x := f.Nu / f.Hours / size; x < 0.4 || f.Nu*f.Nu < 4*f.S {
+			return false
+		}
+	}
+	return true
 }
 
 // everywhere says whether most other bays of the site show the same since about the same time:
@@ -236,78 +328,63 @@ func (y *bay) seenInTheDark(o *onset, size float64) bool {
 func (w *Watch) everywhere(y *bay, since int64, size float64) bool {
 	alike, others := 0, 0
 	for _, o := range w.bays {
-		if o == y {
+		u, ok := w.l.Underway(o.i)
+		if o == y || !ok {
 			continue
 		}
-		for i := range o.st.Bank.Onsets {
-			n := &o.st.Bank.Onsets[i]
-			if n.At < since-hour/2 {
-				continue
-			}
-			g := &n.Sig[tRate]
-			if g.J > 0 {
-				others++
-				// Per square metre, because bays differ.
-				mine, theirs := size/y.b.AreaM2, g.D/g.J/o.b.AreaM2
-				if g.D*size > 0 && math.Abs(g.D) > 1.5*math.Sqrt(g.J) && math.Abs(mine) < 3*math.Abs(theirs) {
-					alike++
-				}
-			}
-			break
+		others++
+		mine, theirs := size/y.b.AreaM2, u.Nu/u.Hours/o.b.AreaM2
+		if theirs*size > 0 && u.Nu*u.Nu > 2.25*u.S && math.Abs(mine) < 3*math.Abs(theirs) {
+			alike++
 		}
 	}
 	return alike >= 2 && alike*5 >= others*2
 }
 
-// goesOn says whether a loss or gain that began at since has left its mark in the second half of
-// its time too: what came and went is not open now.
-func (s *bankState) goesOn(t trouble, since, now int64, size float64) bool {
-	for i := range s.Onsets {
-		o := &s.Onsets[i]
-		if o.At >= since+(now-since)/2 {
-			return o.Sig[t].LLR(size/2) > 2
+// goesOn says whether a loss or gain shows in more than one window, the newest half of them
+// included: what came and went is not open now, and one window alone may have had a jump in it.
+func goesOn(onsets []onset, o *onset, size float64) bool {
+	n := 0
+	for i := range onsets {
+		if onsets[i].From >= o.From {
+			n++
 		}
 	}
-	return false
+	if n < 2 {
+		return false
+	}
+	half := &onsets[len(onsets)-max(1, n/2)]
+	first := o.Sig[tRate].LLR(size) - half.Sig[tRate].LLR(size)
+	return half.Sig[tRate].LLR(size/2) > 1 && (first > 1 || n > 2)
+}
+
+// carryOpen takes the open trouble's signatures through a window.
+func (w *Watch) carryOpen(s *bankState, f *water.Window) {
+	x := f.Metered
+	if s.Open != site.MeterFault {
+		x = float64(f.To-max(f.From, min(s.Since, f.To))) / float64(hour)
+	}
+	f.Carry(&s.Sig, x)
+	// Has it ended? The windows since it was last seen are asked.
+	if f.Carry(&s.Back, x); s.Back.LLR(s.First/2) > 0 {
+		s.Back, s.BackAt = water.Signature{}, f.To
+	}
 }
 
 // follow keeps the size of an open finding current and closes it when the account has closed
 // again for as long as the trouble took to be seen.
 func (w *Watch) follow(y *bay, now int64) {
 	s := &y.st.Bank
-	for i := range s.Onsets {
-		o := &s.Onsets[i]
-		if o.At == s.Since {
-			t := tRate
-			if s.Open == site.MeterFault {
-				t = tMeter
-			}
-			if size, u, llr := o.Sig[t].Best(); !math.IsNaN(size) && size*s.Size > 0 {
-				s.SizeU, s.LLR = u, llr
-				s.Size = size
-			}
-		}
+	if size, u, llr := s.Sig.Best(); !math.IsNaN(size) && size*s.First > 0 && s.Back.J == 0 {
+		s.Size, s.SizeU, s.LLR = size, u, llr
 	}
 	took := min(max(s.Seen-s.Since, 6*hour), 3*day)
 	if now-s.Seen < took {
 		return
 	}
-	for i := range s.Onsets {
-		o := &s.Onsets[i]
-		if now-o.At < took || o.At <= s.Since {
-			continue
-		}
-		t := tRate
-		if s.Open == site.MeterFault {
-			t = tMeter
-		}
-		g := &o.Sig[t]
-		// Over this stretch a trouble of half the size is unlikelier than none.
-		if g.LLR(s.First/2) < -w.budget.odds {
-			s.Open = ""
-			s.restart(0)
-			return
-		}
+	if s.Back.LLR(s.First/2) < -w.budget.odds {
+		s.Open = ""
+		s.restart(0)
 	}
 }
 

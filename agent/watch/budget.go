@@ -13,16 +13,18 @@ import (
 // page has this share as its rate; one that is delivered in the morning may be wrong ten times as
 // often, because it wakes nobody.
 //
-// The tests are Shiryaev-Roberts sums over onsets an hour apart of likelihood ratios averaged
-// over sizes. While nothing is wrong, such a sum grows by one an hour in the mean, whatever the
-// readings (it is a martingale after subtracting the hours), so the mean time to a false alarm is
-// at least the threshold in hours: no table and no simulation enters (Pollak 1985, Annals of
-// Statistics 13:206; the argument is Shiryaev's, 1963).
+// The tests are Shiryaev-Roberts sums over onsets, one a window (a day's or a night's closed
+// balance), of likelihood ratios averaged over sizes. While nothing is wrong, such a sum grows by
+// one a window in the mean, whatever the readings (it is a martingale after subtracting the
+// windows), so the mean time to a false alarm is at least the threshold in windows: no table and
+// no simulation enters (Pollak 1985, Annals of Statistics 13:206; the argument is Shiryaev's, 1963).
 type budget struct {
 	// perBayYear is the rate of false pages per bay and year.
 	perBayYear float64
 	// page and morning are logarithms of the thresholds for the two deliveries.
 	page, morning float64
+	// hourly is morning for a test of every hour.
+	hourly float64
 	// odds is how much likelier one cause must be than another to be named alone.
 	odds float64
 }
@@ -34,7 +36,10 @@ const tests = 6
 // morningFactor is how much oftener a finding that waits for the morning may be false.
 const morningFactor = 10
 
-const hoursPerYear = 8766
+const (
+	hoursPerYear   = 8766
+	windowsPerYear = 2 * 365.25
+)
 
 func newBudget(s *site.Site) budget {
 	pages := s.FalsePagesPerSeason
@@ -42,7 +47,8 @@ func newBudget(s *site.Site) budget {
 		pages = 0.03
 	}
 	b := budget{perBayYear: pages / 6 * 2, odds: math.Log(20)}
-	b.page = math.Log(hoursPerYear * tests / b.perBayYear)
-	b.morning = math.Log(hoursPerYear * tests / (b.perBayYear * morningFactor))
+	b.page = math.Log(windowsPerYear * tests / b.perBayYear)
+	b.morning = math.Log(windowsPerYear * tests / (b.perBayYear * morningFactor))
+	b.hourly = b.morning + math.Log(hoursPerYear/windowsPerYear)
 	return b
 }

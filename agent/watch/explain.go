@@ -42,21 +42,22 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		say("Nothing holds.")
 	}
 	s := &y.st.Bank
+	known := leastKnown + w.l.Known()
 	for _, sign := range [2]float64{1, -1} {
 		what := "loss"
 		if sign < 0 {
 			what = "gain without metered water"
 		}
-		o, llr := s.likeliest(tRate, 0, sign)
+		o, llr := likeliest(s.Onsets, tRate, 0, sign)
 		if o == nil {
 			say("No sign of a %s.", what)
 			continue
 		}
 		size, u, _ := o.Sig[tRate].Best()
-		_, jump := s.likeliest(tJump, 0, 0)
-		_, et := s.likeliest(tET, 2*w.l.Balance(y.i).ETU(), 0)
+		_, jump := likeliest(s.Onsets, tJump, 0, 0)
+		_, et := likeliest(s.Onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
-			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.At), llr, jump, et, s.sum(tRate, sign, sizes[:]), w.budget.morning, w.budget.page)
+			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}
 	v := &y.st.Valve
 	k := &y.look

@@ -139,7 +139,7 @@ func (w *Watch) lineTest(x, v, hours float64, now int64) {
 	}
 	stat := top + math.Log(sum/float64(len(lineSizes)))
 	if !st.Open {
-		if stat > w.budget.morning {
+		if stat > w.budget.hourly {
 			st.Open, st.Since, st.Quiet = true, st.Begin, 0
 		}
 		return

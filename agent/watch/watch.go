@@ -21,6 +21,7 @@ type Watch struct {
 	feeds  []feed
 	st     state
 	out    []site.Finding
+	trial  []onset // the bank's onsets with the window under way, used again
 }
 
 // state is what a snapshot keeps of the site.
@@ -206,7 +207,9 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 	}
 	w.frost(now)
 	for _, y := range w.bays {
-		w.l.Hold(y.i, y.st.Bank.Open != "" || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
+		blind := y.st.Meter.Dead || y.st.Meter.Stuck
+		w.l.Blind(y.i, blind)
+		w.l.Hold(y.i, blind || y.st.Bank.Open != "" || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
 	}
 	return w.sorted()
 }

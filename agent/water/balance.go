@@ -6,30 +6,6 @@ import (
 	"bayledger/agent/site"
 )
 
-// Signature is the mark a trouble of unit size leaves on a bay's balance from its onset on. Size
-// D/J is the best estimate of how large the trouble is, with standard uncertainty 1/sqrt(J), and
-// D*D/(2J) how much likelier the readings are with it than without (natural logarithm).
-//
-// It is the generalised likelihood ratio of Willsky and Jones (1976, IEEE Trans. Automatic
-// Control 21:108): what the filter would have been surprised by, weighed with what it was.
-type Signature struct {
-	// E is the error the trouble has put into each state of the filter so far.
-	E    [NState]float64
-	D, J float64
-}
-
-// LLR is the log-likelihood ratio of a trouble of that size against none.
-func (s *Signature) LLR(size float64) float64 { return size*s.D - size*size*s.J/2 }
-
-// Best returns the likeliest size, its standard uncertainty and its log-likelihood ratio; all
-// NaN and 0 when nothing is known yet.
-func (s *Signature) Best() (size, u, llr float64) {
-	if !(s.J > 0) {
-		return math.NaN(), math.NaN(), 0
-	}
-	return s.D / s.J, 1 / math.Sqrt(s.J), s.D * s.D / (2 * s.J)
-}
-
 // Balance is the last stride of one bay as the watch sees it: what went in, what the weather
 // asked, and what the level said against what was expected.
 type Balance struct{ s *step }
@@ -50,49 +26,6 @@ func (b Balance) ETU() float64 { return b.s.ETU }
 
 // RainL is the rain that fell on the bay in the stride, L.
 func (b Balance) RainL() float64 { return b.s.Rain }
-
-// Surprise is the level read less the level expected, mm, and its standard deviation; ok is
-// false when there was no level to compare.
-func (b Balance) Surprise() (nu, sd float64, ok bool) {
-	if !b.s.Obs {
-		return 0, 0, false
-	}
-	return b.s.Nu / b.s.Slope, math.Sqrt(b.s.S) / b.s.Slope, true
-}
-
-// Carry takes a trouble's signature through the stride; litres is what the trouble adds to the
-// bay in this stride at unit size (negative: takes away).
-func (b Balance) Carry(sig *Signature, litres float64) { b.s.carry(sig, litres) }
-
-// CarryLevel is Carry for a trouble of the level reading: mm is what it adds to the reading in
-// this stride at unit size.
-func (b Balance) CarryLevel(sig *Signature, mm float64) { b.s.carryBoth(sig, 0, mm) }
-
-func (s *step) carry(sig *Signature, litres float64) { s.carryBoth(sig, litres, 0) }
-
-func (s *step) carryBoth(sig *Signature, litres, mm float64) {
-	e := &sig.E
-	w := e[sW] + litres
-	for k := sScale; k <= sF4; k++ {
-		w += s.Row[k] * e[k]
-	}
-	e[sW] = w
-	e[sE] *= s.Decay[sE]
-	e[sN] *= s.Decay[sN]
-	e[sB] *= s.Decay[sB]
-	if !s.Obs {
-		return
-	}
-	g := mm * s.Slope
-	for k, h := range s.Hrow {
-		g += h * e[k]
-	}
-	for k := range e {
-		e[k] -= s.Gain[k] * g
-	}
-	sig.D += g * s.Nu / s.S
-	sig.J += g * g / s.S
-}
 
 // Balance returns the last stride of the i-th bay. It is overwritten by the next Tick.
 func (l *Ledger) Balance(i int) Balance { return Balance{&l.bays[i].step} }
@@ -204,6 +137,10 @@ func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
 
 // Hold keeps the i-th bay from learning while a finding is open on it.
 func (l *Ledger) Hold(i int, hold bool) { l.bays[i].st.LearnHold = hold }
+
+// Blind says that what the i-th bay is given is not measured (its meter is dead): no balance over
+// such a time says anything.
+func (l *Ledger) Blind(i int, blind bool) { l.bays[i].st.Blind = blind }
 
 // Closed is true while the season is closed.
 func (l *Ledger) Closed() bool { return l.st.Closed }

@@ -81,6 +81,15 @@ type bayState struct {
 
 	Span spanState
 
+	// Settled moments and what is learned from the balances between them.
+	Rest     resting
+	Now      anchor // the newest
+	Loose    anchor // the newest at which the chamber's lead is only modelled
+	Anchors  []anchor
+	SettleMS int64
+	Win      windowState
+	Habit    habit
+
 	// Strides.
 	Seq            int64
 	Cum            mark
@@ -90,9 +99,6 @@ type bayState struct {
 	Quiet          float64 // learned factor on the passing noises
 	RScale         float64 // learned factor on the noise of a stride's mean level
 	ZN             float64
-	Cal            Signature // of a loss, to judge the passing noises by
-	CalFrom        int64
-	CalZ, CalN     float64
 	HomeMM, RoamMM float64 // where the level has lived for two days, and how far about it
 	WasMM          float64 // the level a stride ago
 	Soak           float64 // L of rain that may still be on its way through the clay
@@ -103,6 +109,7 @@ type bayState struct {
 	Started        int64
 	Maintain       int64 // until when somebody works here, ms
 	LearnHold      bool
+	Blind          bool // what comes in is not measured
 	Overflowed     bool // in the stride just done
 	LastRainT      int64
 	ClayL          [2]float64 // L of the day's evaporation the clay has yet to make up for
@@ -131,6 +138,8 @@ type mark struct {
 	Method              Method
 	Pulses              int // asynchronous readings of the meter: 2 when there is one
 	RainU               float64
+	Dark                float64 // h with the sun down
+	Spoils              int     // strides in which nothing can be said
 }
 
 // bay binds a bay's state to its description.
@@ -145,6 +154,8 @@ type bay struct {
 	startM3S                                       float64
 	decayDT                                        int64
 	decay                                          [3]float64
+	fresh                                          []Window // closed in the last Tick
+	slopes                                         []Slope
 }
 
 const (
@@ -178,7 +189,10 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 	st.LevelMM, st.SmoothMM, st.SetMM, st.SetBeforeMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitStopMM, st.WaterTempC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitFlow = q
-	st.Quiet, st.RScale, st.CalZ = 1, 1, math.NaN()
+	st.Quiet, st.RScale = 1, 1
+	st.Win.Set = math.NaN()
+	st.Habit.prior(b.AreaM2)
+	st.SettleMS = 60 * minute
 	st.LevelQ = site.Bad
 	if b.SetPointM > 0 && y.setPoint == nil {
 		st.SetMM, st.SetFixed = b.SetPointM*1000, true
@@ -570,8 +584,9 @@ func (y *bay) stride(from, now int64, k *sky) {
 		y.outOfLine(s, h, now)
 	}
 	y.settledSpan(s, h, -lost-hand, now)
-	y.calibrate(s, now)
 	y.endStride(now, s, k, hand)
+	lead, uLead := y.lead(x)
+	y.rest(s, h, lead, uLead, -lost-hand, now)
 }
 
 func nanOr(x, other float64) float64 {
@@ -618,33 +633,6 @@ func (y *bay) outOfLine(s *step, h float64, now int64) {
 	}
 }
 
-// calibrate compares six-hour balances with what the filter claims to know of them, and scales
-// the passing noises so that the claim is true: the sequential tests rest on it. It goes by how
-// much one stretch differs from the next, not by how large both are: a steady loss is for the
-// tests to find, not for the noise to swallow.
-func (y *bay) calibrate(s *step, now int64) {
-	st := &y.st
-	const stretch = 6 * hour
-	if s.Poor || s.Out || now-st.LastRainT < 2*hour && st.LastRainT > 0 {
-		st.CalFrom, st.Cal, st.CalZ = now, Signature{}, math.NaN()
-		return
-	}
-	if st.CalFrom == 0 || now-st.CalFrom >= stretch {
-		z := math.NaN()
-		if st.CalFrom != 0 && st.Cal.J > 0 && !st.F.Hold && now-st.Started > 12*hour {
-			z = st.Cal.D / math.Sqrt(st.Cal.J)
-		}
-		if d := z - st.CalZ; !math.IsNaN(d) {
-			st.CalN++
-			d2 := min(9, d*d/2)
-			st.Quiet *= math.Exp((d2 - 1) * max(0.03, 0.12/math.Sqrt(st.CalN)))
-			st.Quiet = max(0.3, min(4, st.Quiet))
-		}
-		st.CalFrom, st.Cal, st.CalZ = now, Signature{}, z
-	}
-	s.carry(&st.Cal, -s.DT)
-}
-
 // endStride books the stride and clears what it summed.
 func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 	st := &y.st
@@ -666,6 +654,12 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 	c.Wet[1] += s.Wet[1]
 	c.ETmm += k.ETmm
 	c.Method = max(c.Method, k.Method)
+	if !k.Day {
+		c.Dark += s.DT
+	}
+	if st.Maintain > now || st.Dry || st.Blind || !s.Obs && y.meter == nil {
+		c.Spoils++
+	}
 	for i, b := range s.Base {
 		c.Base[i] += b * s.DT
 	}

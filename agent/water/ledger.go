@@ -27,6 +27,12 @@ type Ledger struct {
 	st    ledgerState
 	main  *site.Point
 	mflow *site.Point
+	under []Window // under way, by bay, and whether they can be judged
+	live  []bool
+	parts []Window
+	can   []bool
+	dev   []float64
+	vars  []float64
 }
 
 // ledgerState is what a snapshot keeps of the site.
@@ -50,6 +56,9 @@ type ledgerState struct {
 	Closed    bool // the season is closed
 	UnseenT   int64
 	Sky       sky // of the last stride
+	DuskT     int64
+	WasDay    bool
+	Pace      pace
 }
 
 type pointRef struct {
@@ -100,6 +109,7 @@ func New(s *site.Site) *Ledger {
 		l.refs[p.ID] = r
 	}
 	l.st.W.init()
+	l.st.Pace.init()
 	if w := s.Find("", site.Wind); w != nil {
 		l.st.W.WindHeight = w.HeightM
 	}
@@ -247,6 +257,7 @@ func (l *Ledger) Tick(t time.Time) {
 	}
 	st.Now = now
 	for _, y := range l.bays {
+		y.fresh, y.slopes = y.fresh[:0], y.slopes[:0]
 		y.settleLevel()
 		y.fades(now, 0)
 		y.endFill(now)
@@ -277,6 +288,7 @@ func (l *Ledger) strideTo(to int64) {
 		y.stride(st.Last, to, &l.st.Sky)
 	}
 	l.unseenRain(to)
+	l.windows(to)
 	for _, y := range l.bays {
 		y.close(to, midnight, l.s.Revision)
 	}

@@ -15,7 +15,65 @@ type spanState struct {
 	Inverse  float64 // nominal over true storage, the slope that is learned
 	P        float64 // its variance
 	Spans    int
+	// Weighted sums of this half day's spans: filled litres squared, and times the rise.
+	XX, XY float64
+	Taken  int
+	At     float64 // mm, where the level lived when the slope was last learned; NaN never
 }
+
+// Slope is what half a day's fills say of the storage against the meter: nominal over true
+// storage, less what is learned, and its variance. A meter that counts too much by a share makes
+// it smaller by that share of Inverse.
+type Slope struct {
+	Nu, S, Gain, Inverse float64
+	Share                float64 // of unit mis-registration in Nu
+}
+
+// slopeOwn is how far half a day's slope lies beside the bay's own: a tenth, to begin with. Stone
+// that has just drained takes less for the first millimetres than the curve says, by how far it
+// had drained; chambers settle late.
+const slopeOwn = 0.10
+
+// takeSlope learns the storage from the spans since it was last called.
+func (y *bay) takeSlope(pace *pace) {
+	p := &y.st.Span
+	if p.XX <= 0 {
+		return
+	}
+	z, v := p.XY/p.XX, 1/p.XX+sq(pace.Q[ofSlopes]*slopeOwn*p.Inverse)
+	h := y.st.Rest.Mean
+	if a := y.st.Now; a.M.T > 0 {
+		h = a.H
+	}
+	if p.At == p.At {
+		// Held elsewhere, the bay shows another stretch of its curve.
+		if d := math.Abs(h - p.At); d > 4 {
+			p.P += sq(shapeMM * min(d, 15) * p.Inverse)
+			p.At = h
+		}
+	} else {
+		p.At = h
+	}
+	s := Slope{Nu: z - p.Inverse, S: p.P + v, Inverse: p.Inverse, Share: -p.Inverse}
+	s.Gain = p.P / s.S
+	if z2 := s.Nu * s.Nu / s.S; z2 > 9 {
+		s.Gain *= 9 / z2
+	}
+	if y.st.LearnHold {
+		s.Gain = 0
+	} else if p.Taken >= 2 {
+		pace.learn(ofSlopes, s.Nu*s.Nu/s.S)
+	}
+	p.Taken++
+	p.Inverse += s.Gain * s.Nu
+	p.P = p.P*(1-s.Gain)*(1-s.Gain) + s.Gain*s.Gain*v + sq(0.003)
+	p.Inverse = max(0.4, min(2.5, p.Inverse))
+	p.XX, p.XY = 0, 0
+	y.slopes = append(y.slopes, s)
+}
+
+// Slopes returns what the i-th bay's fills said of its storage in the last Tick, oldest first.
+func (l *Ledger) Slopes(i int) []Slope { return l.bays[i].slopes }
 
 const (
 	settleFor = 60 * minute // after which a chamber's lead is small beside a fill's rise
@@ -28,7 +86,7 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	st := &y.st
 	p := &st.Span
 	if p.P == 0 {
-		p.Inverse, p.P = 1, sq(0.30)
+		p.Inverse, p.P, p.At = 1, sq(0.30), math.NaN()
 	}
 	if s.Rain > 0 || s.Poor || s.Out || st.F.Hold || st.Soak > 0.2*y.b.AreaM2 || !y.metered || h != h {
 		p.Open, p.N = false, 0
@@ -54,13 +112,11 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	if p.Open && p.In > 0 && math.Abs(p.Lost) < 0.3*p.In {
 		x, dv := p.In-p.Lost, v-p.V
 		slope := slopeMM(y.curve, p.Mean)
-		// Two settled levels, each with its noise and a tenth of a millimetre of what has not
+		// Two settled levels, each with its noise and a fifth of a millimetre of what has not
 		// quite settled; a quarter of what was lost meanwhile.
-		r := 2*sq(slope)*(st.NoiseMM2/20+sq(0.1)) + sq(0.25*p.Lost*p.Inverse)
-		k := p.P * x / (p.P*x*x + r)
-		p.Inverse += k * (dv - p.Inverse*x)
-		p.P = p.P*(1-k*x) + sq(0.002)
-		p.Inverse = max(0.4, min(2.5, p.Inverse))
+		r := 2*sq(slope)*(st.NoiseMM2/20+sq(passing)) + sq(0.25*p.Lost*p.Inverse)
+		p.XX += x * x / r
+		p.XY += x * dv / r
 		p.Spans++
 	}
 	p.Open, p.V, p.In, p.Lost = true, v, 0, 0

@@ -1,0 +1,130 @@
+package water
+
+import "math"
+
+// anchor is a settled moment: where the account stood and the bay's level then. Between two of
+// them a balance closes without any model of the chamber.
+type anchor struct {
+	M    mark
+	H, V float64 // mm and mm2: mean settled level and its variance
+	Poor bool    // in the clay, where a level says little of water
+}
+
+// resting is the mean of the settled strides up to now.
+type resting struct {
+	N    int
+	Mean float64 // mm, carried on by the loss expected
+}
+
+const (
+	restMean   = 6 // strides in the mean of a settled level
+	anchorKeep = 40
+	anchorGap  = 30 * minute
+	// passing is what a settled level is unsure of beyond its noise, mm: the sensor's answer to
+	// temperature, the last of the chamber's settling.
+	passing = 0.2
+)
+
+// settleWait is how long after water ran the chamber's level is taken for the bay's: the learned
+// settling time, at least half an hour and at most an hour and a half.
+func (y *bay) settleWait() int64 {
+	return max(30*minute, min(90*minute, int64(y.settleS()*1000)))
+}
+
+// rest takes a stride's mean level h (NaN for none), the chamber's lead taken off it, into the
+// settled mean and keeps anchors. lost is what the balance expected the bay to lose in the
+// stride, L.
+func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
+	st := &y.st
+	r := &st.Rest
+	none := h != h || s.Out || st.Runs || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
+	if none || now-st.RunT < st.SettleMS {
+		if h == h || now-st.GoodLevelT > hour {
+			r.N = 0
+		}
+	} else {
+		if r.N > 0 {
+			r.Mean -= lost / st.F.slope(y.curve, h)
+		}
+		r.N = min(r.N+1, restMean)
+		r.Mean += (h - lead - r.Mean) / float64(r.N)
+	}
+	if none || now-st.RunT < strideMS {
+		return
+	}
+	// A bay that is filled again and again never settles. Its level less the chamber's modelled
+	// lead is still an end of a balance, as good as a quarter of the lead.
+	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.25*lead) + uLead*uLead, Poor: s.Poor}
+	if r.N >= 3 {
+		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.25*lead)
+	}
+	if y.level.Unvented {
+		a.V += 9 // ten millimetres of water for each hectopascal
+	}
+	if st.Soak > 0.3*y.b.AreaM2 {
+		a.V += sq(0.3 * st.Soak / st.F.slope(y.curve, h)) // rain still on its way through the clay
+	}
+	st.Loose = a
+	if r.N >= 3 {
+		st.Now = a
+	}
+	switch n := len(st.Anchors); {
+	case n == 0 || now-st.Anchors[n-1].M.T >= anchorGap:
+		if n == anchorKeep {
+			st.Anchors = st.Anchors[:copy(st.Anchors, st.Anchors[1:])]
+		}
+		st.Anchors = append(st.Anchors, a)
+	case a.V < st.Anchors[n-1].V && (n < 2 || now-st.Anchors[n-2].M.T < 2*anchorGap):
+		st.Anchors[n-1] = a
+	}
+}
+
+// Closed is the balance of a bay between two settled moments, litres and hours:
+//
+//	Loss = Metered + Hand + rain caught - Held
+//
+// is what left the bay, whatever the way. FromU and ToU are the standard uncertainties of the
+// water held at the two ends, U that of all other parts but the weather's.
+type Closed struct {
+	From, To                int64 // ms
+	Hours, Dark             float64
+	Metered, Hand, Rain, ET float64
+	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
+	Held, Loss              float64
+	FromU, ToU, U           float64
+	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
+	// here, or nobody saw what came in.
+	Spoilt bool
+}
+
+// closed makes the balance from anchor a to anchor b.
+func (y *bay) closed(a, b *anchor) Closed {
+	scale, us := y.curveScale()
+	c := Closed{From: a.M.T, To: b.M.T, Hours: float64(b.M.T-a.M.T) / 3.6e6, Dark: b.M.Dark - a.M.Dark,
+		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
+		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
+	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
+	c.Held = scale * dv
+	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
+	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
+	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
+	dh := math.Abs(b.H - a.H)
+	shape := shapeMM * min(dh, 10) * c.Held
+	if a.Poor || b.Poor {
+		shape = math.Hypot(shape, 0.3*c.Held)
+	}
+	q := 0.0
+	if y.meter != nil && y.meter.PulseM3 > 0 {
+		q = PulseU(y.meter.PulseM3 * 1000)
+	}
+	// A meter's own error is the same in all spans and is learned with the bay's habits; what
+	// differs from fill to fill is half a percent.
+	c.U = Combined(Term{"scale", us * dv}, Term{"shape", shape}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
+		Term{"hand", 0.2 * c.Hand}, Term{"rain", 0.4 * c.Rain})
+	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
+	return c
+}
+
+// shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside
+// where it was learned, 1/mm: a sixth over ten millimetres.
+const shapeMM = 0.015

@@ -1,0 +1,217 @@
+package water
+
+import "math"
+
+// The states of a bay's habit of losing water.
+const (
+	aK    = iota // evaporation over reference evapotranspiration, 1
+	aW           // share of the day's evaporation the clay takes up after sunset, 1
+	aC           // constant loss, L/h
+	aFrom        // error of the water held at the window's start, L
+	aTo          // and at its end
+	nHabit
+)
+
+// NHabit is the number of states of a habit.
+const NHabit = nHabit
+
+// habit is what a bay loses while nothing is wrong, learned from its closed balances: one window
+// for the day and one for the night. Only settled levels enter, so no model of the chamber and
+// no shape of an evening does.
+type habit struct {
+	X [nHabit]float64
+	P [nHabit][nHabit]float64
+	N int // windows learned from
+}
+
+// Window is a closed balance set against the bay's habit.
+type Window struct {
+	Closed
+	Night       bool
+	Expected    float64 // L, the loss the habit and the site's other bays ask for
+	Nu, S       float64 // loss less expected, L, and its variance
+	Joined      bool    // it follows on the window before
+	h, gain     [nHabit]float64
+	lone, loneS float64 // Nu and S by this bay's habit alone
+}
+
+// prior: the figures are those of the stride's filter (see there for their reasons).
+func (a *habit) prior(area float64) {
+	*a = habit{}
+	set := func(i int, mean, sd float64) { a.X[i], a.P[i][i] = mean, sd*sd }
+	set(aK, 0.78, 0.30)
+	set(aW, 0.06, 0.06)
+	set(aC, 0, 0.30*area)
+}
+
+// pace keeps the site's common knowledge of how far windows depart from habit, learned from all
+// its bays: factors on the standard deviations of days, of nights, and of the slopes of fills.
+type pace struct{ Q, N [3]float64 }
+
+func (p *pace) init() { p.Q = [3]float64{1, 1, 1} }
+
+// ofSlopes is the place of the slopes in a pace; windows' are kindOf.
+const ofSlopes = 2
+
+// learn takes a surprise's square over its variance, one while the stated deviation is right. A
+// few surprises far out of line are a trouble and not the noise.
+func (p *pace) learn(k int, z2 float64) {
+	p.N[k]++
+	p.Q[k] = max(0.4, min(5, p.Q[k]*math.Exp((min(6, z2)-1)/2*max(0.02, 1/(6+p.N[k]/2)))))
+}
+
+func kindOf(night bool) int {
+	if night {
+		return 1
+	}
+	return 0
+}
+
+// passingVar is the variance, L2, of what a window's loss departs from habit by itself: weather
+// (relative to evaporation), and night air and clay (per area, alike over some hours). common is
+// the part that all bays of a site share.
+func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
+	e := y.st.Habit.X[aK] * c.ET
+	w := sq(q * etu * e)
+	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
+	return 0.7*w + 0.3*n, 0.3*w + 0.7*n
+}
+
+// expect sets the window against the habit; r is the variance beyond the ends' and the habit's
+// own, shift what the other bays add to the expectation.
+func (a *habit) expect(w *Window, shift, r float64) {
+	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aFrom: 1, aTo: -1}
+	p := a.P
+	if !w.Joined {
+		for i := range nHabit {
+			p[i][aFrom], p[aFrom][i] = 0, 0
+		}
+		p[aFrom][aFrom] = sq(w.FromU)
+	}
+	p[aTo][aTo] = sq(w.ToU)
+	w.Expected = shift
+	for i, h := range w.h {
+		x := a.X[i]
+		if i == aTo || i == aFrom && !w.Joined {
+			x = 0
+		}
+		w.Expected += h * x
+	}
+	w.Nu = w.Loss - w.Expected
+	s := r + sq(w.U)
+	var ph [nHabit]float64
+	for i := range p {
+		for j, h := range w.h {
+			ph[i] += p[i][j] * h
+		}
+		s += w.h[i] * ph[i]
+	}
+	w.S = s
+	for i := range ph {
+		w.gain[i] = ph[i] / s
+	}
+}
+
+// learn takes the window into the habit. hold keeps what is learned (Schmidt). A window far out
+// of line teaches no more than one at three deviations.
+func (a *habit) learn(w *Window, hold bool) {
+	s := w.S
+	if z2 := w.Nu * w.Nu / s; z2 > 9 {
+		s *= z2 / 9
+		for i := range w.gain {
+			w.gain[i] *= 9 / z2
+		}
+	}
+	if hold {
+		w.gain[aK], w.gain[aW], w.gain[aC] = 0, 0, 0
+	} else {
+		a.N++
+	}
+	if !w.Joined {
+		for i := range nHabit {
+			a.P[i][aFrom], a.P[aFrom][i] = 0, 0
+		}
+		a.P[aFrom][aFrom], a.X[aFrom] = sq(w.FromU), 0
+	}
+	a.P[aTo][aTo], a.X[aTo] = sq(w.ToU), 0
+	var ph [nHabit]float64
+	for i := range a.P {
+		for j, h := range w.h {
+			ph[i] += a.P[i][j] * h
+		}
+	}
+	for i := range a.X {
+		a.X[i] += w.gain[i] * w.Nu
+	}
+	k := &w.gain
+	for i := range nHabit {
+		for j := i; j < nHabit; j++ {
+			v := a.P[i][j] - k[i]*ph[j] - ph[i]*k[j] + k[i]*s*k[j]
+			a.P[i][j], a.P[j][i] = v, v
+		}
+		a.P[i][i] = max(a.P[i][i], 1e-12)
+	}
+	a.X[aK] = max(0, a.X[aK])
+	// The end is the next window's start.
+	a.X[aFrom], a.X[aTo] = a.X[aTo], 0
+	for i := range nHabit {
+		a.P[aFrom][i] = a.P[aTo][i]
+	}
+	a.P[aFrom][aFrom] = a.P[aTo][aTo]
+	for i := range nHabit {
+		a.P[i][aFrom] = a.P[aFrom][i]
+		a.P[i][aTo], a.P[aTo][i] = 0, 0
+	}
+}
+
+// age lets what was learned go stale: slowly by itself, and at once when the level is held
+// elsewhere, because evaporation falls with depth to water by an unknown part.
+func (a *habit) age(hours, movedMM, area float64) {
+	day := hours / 24
+	a.P[aK][aK] += sq(0.010)*day + sq(0.007*movedMM*a.X[aK])
+	a.P[aW][aW] += sq(0.003)*day + sq(0.002*movedMM)
+	a.P[aC][aC] += sq(0.0005*area) * day
+}
+
+// Carry takes a trouble's signature through the window; litres is what the trouble at unit size
+// adds to the loss seen.
+func (w *Window) Carry(sig *Signature, litres float64) {
+	e := &sig.E
+	if !w.Joined {
+		e[aFrom] = 0
+	}
+	g := litres
+	for i, h := range w.h {
+		g -= h * e[i]
+	}
+	for i := range e {
+		e[i] += w.gain[i] * g
+	}
+	e[aFrom], e[aTo] = e[aTo], 0
+	sig.D += g * w.Nu / w.S
+	sig.J += g * g / w.S
+}
+
+// Signature is the mark a trouble of unit size leaves on a bay's balances from its onset on. Size
+// D/J is the best estimate of how large the trouble is, with standard uncertainty 1/sqrt(J), and
+// D*D/(2J) how much likelier the readings are with it than without (natural logarithm).
+//
+// It is the generalised likelihood ratio of Willsky and Jones (1976, IEEE Trans. Automatic
+// Control 21:108): what the habit would have been surprised by, weighed with what it was.
+type Signature struct {
+	// E is the error the trouble has put into each state of the habit so far.
+	E    [NHabit]float64
+	D, J float64
+}
+
+// LLR is the log-likelihood ratio of a trouble of that size against none.
+func (s *Signature) LLR(size float64) float64 { return size*s.D - size*size*s.J/2 }
+
+// Best returns the likeliest size, its standard uncertainty and its log-likelihood ratio; all
+// NaN and 0 when nothing is known yet.
+func (s *Signature) Best() (size, u, llr float64) {
+	if !(s.J > 0) {
+		return math.NaN(), math.NaN(), 0
+	}
+	return s.D / s.J, 1 / math.Sqrt(s.J), s.D * s.D / (2 * s.J)
+}

@@ -1,0 +1,290 @@
+package water
+
+import (
+	"math"
+	"slices"
+)
+
+// windowState is one bay's windows: where the one under way began, and the evening's settled
+// moment that will part day from night.
+type windowState struct {
+	From, Evening anchor // M.T is 0 where there is none
+	Night         bool   // the one under way began in the evening
+	Joined        bool   // it began where the last one ended
+	Set           float64
+}
+
+const (
+	duskRest   = 2 * hour // the first hours after sunset, when the clay drinks most, count to the day
+	duskClose  = 4 * hour // when all bays' days are closed
+	shortest   = 2.0      // h, the shortest window closed
+	longestWin = 40.0     // h, a window nobody could close is given up
+)
+
+// windows closes the windows that are due: the day's some hours after sunset, the night's at
+// sunrise; and sets those under way against habit.
+func (l *Ledger) windows(to int64) {
+	st := &l.st
+	dark := !st.Sky.Day
+	switch {
+	case dark && (st.WasDay || st.DuskT == 0):
+		st.DuskT = to
+		if !st.WasDay {
+			st.DuskT = to - duskRest // the watch began in the dark
+		}
+	}
+	sunrise := !dark && !st.WasDay && st.DuskT > 0
+	st.WasDay = !dark
+	for _, y := range l.bays {
+		w := &y.st.Win
+		if y.st.Now.M.T != to {
+			continue
+		}
+		if dark && to-st.DuskT >= duskRest && w.Evening.M.T == 0 {
+			w.Evening = y.st.Now
+		}
+		if w.From.M.T == 0 {
+			w.From, w.Joined = y.st.Now, false
+		}
+	}
+	switch {
+	case dark && to-st.DuskT >= duskClose:
+		// Most bays close together; one that rests later closes when it does.
+		l.closeAll(func(y *bay) *anchor {
+			if w := &y.st.Win; !w.Night && w.Evening.M.T > w.From.M.T {
+				return &w.Evening
+			}
+			return nil
+		}, false)
+	case sunrise:
+		l.closeAll(func(y *bay) *anchor {
+			if a := &y.st.Now; a.M.T > st.DuskT && to-a.M.T < 3*hour {
+				return a
+			}
+			return nil
+		}, true)
+		for _, y := range l.bays {
+			y.st.Win.Evening = anchor{}
+			y.st.SettleMS = y.settleWait()
+		}
+	}
+	l.underway(to)
+}
+
+// closeAll closes every bay's window at the settled moment end gives (nil or T 0: it has none).
+func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
+	any := false
+	for _, y := range l.bays {
+		b := end(y)
+		any = any || b != nil && y.st.Win.From.M.T > 0
+	}
+	if !any {
+		return
+	}
+	ws := make([]Window, len(l.bays))
+	due := make([]bool, len(l.bays))
+	for i, y := range l.bays {
+		w := &y.st.Win
+		b := end(y)
+		if b == nil || b.M.T == 0 || w.From.M.T == 0 {
+			continue
+		}
+		c := y.closed(&w.From, b)
+		if c.Hours < shortest {
+			w.From, w.Night, w.Joined = *b, !night, false
+			continue
+		}
+		if c.Hours > longestWin {
+			c.Spoilt = true
+		}
+		ws[i] = Window{Closed: c, Night: w.Night, Joined: w.Joined}
+		due[i] = !c.Spoilt
+		w.From, w.Night, w.Joined = *b, !night, !c.Spoilt
+	}
+	l.setAgainst(ws, due)
+	for i, y := range l.bays {
+		y.takeSlope(&l.st.Pace)
+		if !due[i] {
+			continue
+		}
+		w := &ws[i]
+		a := &y.st.Habit
+		hold := y.st.LearnHold || y.st.Maintain > l.st.Now
+		if a.N >= 2 && !hold {
+			l.st.Pace.learn(kindOf(w.Night), w.Nu*w.Nu/w.S)
+		}
+		a.learn(w, hold)
+		moved := 0.0
+		if !math.IsNaN(y.st.Win.Set) {
+			moved = math.Abs(y.st.Win.From.H - y.st.Win.Set)
+		}
+		if moved > 6 || math.IsNaN(y.st.Win.Set) {
+			y.st.Win.Set = y.st.Win.From.H
+		} else {
+			moved = 0
+		}
+		a.age(w.Hours, moved, y.b.AreaM2)
+		y.fresh = append(y.fresh, *w)
+	}
+}
+
+// setAgainst sets windows of about the same time against the bays' habits. What the sky does it
+// does to all bays alike: the middle of the other bays' departures, as far as they are sure of
+// it, is expected of a bay too.
+func (l *Ledger) setAgainst(ws []Window, due []bool) {
+	for i, y := range l.bays {
+		if due[i] {
+			common, own := y.passingVar(&ws[i].Closed, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
+			y.st.Habit.expect(&ws[i], 0, common+own)
+			ws[i].lone, ws[i].loneS = ws[i].Nu, ws[i].S
+		}
+	}
+	for i := range l.bays {
+		if due[i] {
+			l.middleOf(i, ws, due, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
+		}
+	}
+}
+
+// middleOf expects of the i-th bay's window what the other bays' windows show in common.
+func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) {
+	y, w := l.bays[i], &ws[i]
+	unit := y.unit(w)
+	dev, vars := l.dev[:0], l.vars[:0]
+	for j, o := range l.bays {
+		if j == i || !due[j] || o.st.LearnHold || ws[j].Night != w.Night || math.Abs(ws[j].Hours-w.Hours) > 0.3*w.Hours {
+			continue
+		}
+		if u := o.unit(&ws[j]); u > 1 {
+			dev = append(dev, ws[j].lone/u)
+			vars = append(vars, ws[j].loneS/(u*u))
+		}
+	}
+	l.dev, l.vars = dev, vars
+	if len(dev) < 3 || unit <= 1 {
+		return
+	}
+	slices.Sort(dev)
+	slices.Sort(vars)
+	// The median of n is as sure as the mean of n divided by the root of pi/2.
+	m, v := middle(dev), math.Pi/2*middle(vars)/float64(len(dev))
+	common, own := y.passingVar(&w.Closed, etu, q)
+	share := common / (common + v*unit*unit)
+	y.st.Habit.expect(w, share*m*unit, own+common*(1-share))
+}
+
+// unit is what departures of bays are compared by: evaporation by day, area by night.
+func (y *bay) unit(w *Window) float64 {
+	if w.Night {
+		return y.b.AreaM2 * w.Hours / 8
+	}
+	return y.st.Habit.X[aK] * w.ET
+}
+
+func middle(sorted []float64) float64 {
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+}
+
+// underway sets the windows under way against habit, as far as each bay has just been settled.
+func (l *Ledger) underway(to int64) {
+	if l.under == nil {
+		l.under, l.live = make([]Window, len(l.bays)), make([]bool, len(l.bays))
+	}
+	for i, y := range l.bays {
+		l.live[i] = false
+		w := &y.st.Win
+		b := &y.st.Now
+		if w.From.M.T == 0 || b.M.T == 0 || to-b.M.T > hour || b.M.T-w.From.M.T < hour {
+			continue
+		}
+		c := y.closed(&w.From, b)
+		l.under[i] = Window{Closed: c, Night: w.Night, Joined: w.Joined}
+		l.live[i] = !c.Spoilt && c.Hours <= longestWin
+	}
+	l.setAgainst(l.under, l.live)
+}
+
+// Fresh returns the windows of the i-th bay that the last Tick closed, oldest first.
+func (l *Ledger) Fresh(i int) []Window { return l.bays[i].fresh }
+
+// Underway returns the window of the i-th bay under way, up to its last settled moment; ok is
+// false when it has not been settled within the hour.
+func (l *Ledger) Underway(i int) (w *Window, ok bool) {
+	if l.under == nil || !l.live[i] {
+		return nil, false
+	}
+	return &l.under[i], true
+}
+
+// Since sets the time from the n-th last moment kept of the i-th bay to its newest against habit,
+// as a window of its own, unsettled ends allowed. It returns false when there is none.
+func (l *Ledger) Since(i, n int, w *Window) bool {
+	y := l.bays[i]
+	st := &y.st
+	k := len(st.Anchors) - 1 - n
+	if k < 0 || l.st.Last-st.Loose.M.T > hour/2 {
+		return false
+	}
+	return l.part(y, &st.Anchors[k], &st.Loose, w)
+}
+
+// Against is a window of Since with what the site's other bays did in the same time expected of
+// this one too.
+func (l *Ledger) Against(i int, w *Window) {
+	if cap(l.parts) < len(l.bays) {
+		l.parts, l.can = make([]Window, len(l.bays)), make([]bool, len(l.bays))
+	}
+	ws, can := l.parts[:len(l.bays)], l.can[:len(l.bays)]
+	for j, o := range l.bays {
+		a := o.near(w.From)
+		can[j] = j == i || a != nil && abs64(a.M.T-w.From) < hour/2 && l.st.Last-o.st.Loose.M.T < hour/2 && l.part(o, a, &o.st.Loose, &ws[j])
+	}
+	ws[i] = *w
+	l.middleOf(i, ws, can, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
+	*w = ws[i]
+}
+
+// near is the bay's kept moment nearest to t, nil when it has none.
+func (y *bay) near(t int64) (a *anchor) {
+	for k := range y.st.Anchors {
+		if b := &y.st.Anchors[k]; a == nil || abs64(b.M.T-t) < abs64(a.M.T-t) {
+			a = b
+		}
+	}
+	return a
+}
+
+// Halves is Since for the two halves of a stretch: it parts the time from ms on at the moment kept
+// nearest to its middle.
+func (l *Ledger) Halves(i int, from int64, one, two *Window) bool {
+	y := l.bays[i]
+	end := &y.st.Loose
+	a, m := y.near(from), y.near(from+(end.M.T-from)/2)
+	if m == nil || m.M.T-a.M.T < hour/2 || end.M.T-m.M.T < hour/2 {
+		return false
+	}
+	return l.part(y, a, m, one) && l.part(y, m, end, two)
+}
+
+// hourly is the relative uncertainty of evaporation over a window. Over some hours the weather
+// departs from its formula by more than over a day: clouds, gusts, the clay's own delay.
+func (l *Ledger) hourly(w *Window) float64 {
+	return l.st.Sky.U * max(1, math.Sqrt(6/w.Hours))
+}
+
+// part sets the balance between two moments against habit.
+func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
+	c := y.closed(a, b)
+	if c.Spoilt || c.Hours < 0.5 {
+		return false
+	}
+	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
+	common, own := y.passingVar(&c, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
+	y.st.Habit.expect(w, 0, common+own)
+	w.lone, w.loneS = w.Nu, w.S
+	return true
+}
+
+// Known is how many windows of the site's bays taught how far windows depart from habit.
+func (l *Ledger) Known() float64 { return l.st.Pace.N[0] + l.st.Pace.N[1] }
