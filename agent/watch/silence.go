@@ -62,8 +62,9 @@ func sensorsWord(y site.Why) bool {
 	return false
 }
 
-// silence finds the points, units and lines that no longer say anything. A unit all of whose
-// points are silent is one finding, not one for each.
+// silence finds the points and units that no longer say anything. A unit all of whose points are
+// silent is one finding, not one for each. That a line is down is told by whoever drives it, and
+// explains the silence of what is read through it.
 func (w *Watch) silence(now int64) {
 	type group struct {
 		silent, all int
@@ -118,11 +119,7 @@ func (w *Watch) silence(now int64) {
 			continue // the sensor itself says it has failed: a level-sensor-fault
 		}
 		since := f.lastGood(w.st.Started)
-		k := site.NoData
-		if f.st.Why == site.WhyLinkDown {
-			k = site.LinkDown
-		}
-		n := site.NewFinding(k, f.p.Bay, f.p.ID, at(since))
+		n := site.NewFinding(site.NoData, f.p.Bay, f.p.ID, at(since))
 		n.Because = fmt.Sprintf("No good reading of %s for %s%s.", f.p.ID, lasted(now-since), reason(f.st.Why))
 		w.say(n)
 	}
@@ -135,15 +132,11 @@ func (w *Watch) silence(now int64) {
 	slices.Sort(names)
 	for _, d := range names {
 		g := units[d]
-		k := site.NoData
-		if g.why == site.WhyLinkDown {
-			k = site.LinkDown
-		}
 		bay := ""
 		if len(g.bays) == 1 {
 			bay = g.bays[0]
 		}
-		n := site.NewFinding(k, bay, d, at(g.since))
+		n := site.NewFinding(site.NoData, bay, d, at(g.since))
 		if len(g.bays) > 1 {
 			n.Bays = g.bays
 		}
