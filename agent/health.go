@@ -26,7 +26,8 @@ func (a *Agent) health() page.Health {
 			if d.Link != l.Link {
 				continue
 			}
-			u := page.Unit{ID: d.Device, Up: d.Up}
+			u := page.Unit{ID: d.Device, Up: d.Up, Requests: d.Requests, FailedPer1000: d.ErrorsPer1000,
+				TimeoutsPer1000: d.TimeoutsPer1000, ReplyP50: d.ReplyP50, ReplyP99: d.ReplyP99}
 			if !d.Up {
 				u.Note = d.Last
 			}

@@ -2,8 +2,11 @@ package agent_test
 
 import (
 	"context"
+	"io"
 	"log/slog"
 	"net"
+	"net/http"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -54,8 +57,23 @@ func TestDeadLineIsOneAlarm(t *testing.T) {
 	defer func() { require.NoError(t, a.Stop()) }()
 	defer play()
 	require.NoError(t, clk.Wait(t.Context(), evening.Add(5*time.Minute)))
+	labels := `{link="` + line + `",site="` + c.Site + `"`
+	m := scrape(t, a)
+	require.Contains(t, m, "bayledger_link_up"+labels+"} 1\n")
+	require.Contains(t, m, "bayledger_link_other_master"+labels+"} 0\n")
+	for _, name := range []string{"unit_failed_requests_ratio", "unit_timeouts_ratio"} {
+		require.Contains(t, m, "bayledger_"+name+labels+`,unit="court-a"} 0`+"\n")
+	}
+	for _, series := range []string{`unit_reply_seconds{link="` + line + `",quantile="0.99"`, `unit_start_delay_seconds{link="` + line + `",quantile="0.99"`} {
+		require.Contains(t, m, "bayledger_"+series)
+	}
+	require.Contains(t, get(t, a.URL()), "How each unit answers")
+
 	stop()
 	require.NoError(t, clk.Wait(t.Context(), evening.Add(25*time.Minute)))
+	m = scrape(t, a)
+	require.Contains(t, m, "bayledger_link_up"+labels+"} 0\n")
+	require.NotContains(t, m, "bayledger_unit_failed_requests_ratio"+labels+`,unit="court-a"} 0`+"\n")
 	var told, folded []string
 	mu.Lock()
 	for _, e := range events {
@@ -70,9 +88,9 @@ func TestDeadLineIsOneAlarm(t *testing.T) {
 		}
 	}
 	mu.Unlock()
+	slices.Sort(folded)
 	require.Equal(t, []string{string(site.LinkDown) + "  " + line}, told)
-	t.Log(folded)
-	require.NotEmpty(t, folded)
+	require.Equal(t, []string{"no-data  court-a", "no-data  court-b", "no-data  pump-io", "no-data  weather-station"}, folded)
 
 	l, err = net.Listen("tcp", l.Addr().String())
 	require.NoError(t, err)
@@ -81,4 +99,16 @@ func TestDeadLineIsOneAlarm(t *testing.T) {
 	for _, al := range a.View().Alarms {
 		require.False(t, al.Present, "%+v", al.Now)
 	}
+}
+
+func scrape(t *testing.T, a *agent.Agent) string { return get(t, a.URL()+"/metrics") }
+
+func get(t *testing.T, url string) string {
+	t.Helper()
+	r, err := http.Get(url)
+	require.NoError(t, err)
+	defer r.Body.Close()
+	text, err := io.ReadAll(r.Body)
+	require.NoError(t, err)
+	return string(text)
 }

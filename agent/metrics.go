@@ -4,7 +4,7 @@ import (
 	"log/slog"
 	"math"
 	"net/http"
-	"strconv"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -284,12 +284,17 @@ var (
 	mExceptions = counter("unit_exceptions_total", "Refusals.", "link", "unit")
 	mMissed     = counter("unit_missed_polls_total", "Due moments let go because the one before was not done.", "link", "unit")
 	mReply      = gauge("unit_reply_seconds", "Reply time over the last thousand requests.", "link", "unit", "quantile")
+	mDelay      = gauge("unit_start_delay_seconds", "How long after its moment a request was started, over the last thousand.", "link", "unit", "quantile")
+	mFailing    = gauge("unit_failed_requests_ratio", "Share of the last thousand requests that had no answer, a damaged one or a refusal.", "link", "unit")
+	mUnanswered = gauge("unit_timeouts_ratio", "Share of the last thousand requests that had no answer.", "link", "unit")
+	mForeign    = gauge("link_other_master", "1 while another master is heard on the line, so that nothing is sent.", "link")
 )
 
 func (s scrape) field(e emitter) {
 	links, devices := s.a.parts.Load().driver.Stats()
 	for _, l := range links {
 		e.put(mLinkUp, one(l.Up && l.OtherMaster == ""), l.Link)
+		e.put(mForeign, one(l.OtherMaster != ""), l.Link)
 	}
 	for _, d := range devices {
 		e.put(mUnitUp, one(d.Up), d.Link, d.Device)
@@ -299,11 +304,20 @@ func (s scrape) field(e emitter) {
 		}{{mRequests, d.Requests}, {mTimeouts, d.Timeouts}, {mBadFrames, d.BadFrames}, {mExceptions, d.Exceptions}, {mMissed, d.Missed}} {
 			e.put(c.m, float64(c.n), d.Link, d.Device)
 		}
+		if d.Requests == 0 {
+			continue // nothing is known of it yet
+		}
+		e.put(mFailing, d.ErrorsPer1000/1000, d.Link, d.Device)
+		e.put(mUnanswered, d.TimeoutsPer1000/1000, d.Link, d.Device)
 		for _, q := range []struct {
-			q float64
-			v float64
-		}{{0.5, d.ReplyP50.Seconds()}, {0.9, d.ReplyP90.Seconds()}, {0.99, d.ReplyP99.Seconds()}} {
-			e.put(mReply, q.v, d.Link, d.Device, strconv.FormatFloat(q.q, 'g', -1, 64))
+			m metric
+			q string
+			v time.Duration
+		}{{mReply, "0.5", d.ReplyP50}, {mReply, "0.9", d.ReplyP90}, {mReply, "0.99", d.ReplyP99}, {mDelay, "0.5", d.JitterP50}, {mDelay, "0.99", d.JitterP99}} {
+			if q.m.name == mReply.name && q.v == 0 {
+				continue // it has never answered
+			}
+			e.put(q.m, q.v.Seconds(), d.Link, d.Device, q.q)
 		}
 	}
 }

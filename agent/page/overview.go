@@ -30,6 +30,7 @@ type overviewPage struct {
 	Rows     [][]courtCard
 	Alarms   []alarmCard
 	Watch    []watchItem
+	Units    []unitRow
 	Book     []bookRow
 	Weather  []fact
 	HasView  bool
@@ -69,6 +70,12 @@ type watchItem struct {
 	Severity   site.Severity
 }
 
+// unitRow is how one unit on a field line answers.
+type unitRow struct {
+	Name, Failed, Timeouts, Half, Most string
+	Odd                                bool
+}
+
 // bookRow is one bay in the day book.
 type bookRow struct {
 	ID, Name                 string
@@ -87,6 +94,7 @@ func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
 		p.Rows = courtCards(sh.words, v)
 		p.Alarms = alarmCards(sh.words, v, wanting(v.Alarms))
 		p.Watch = s.watchItems(sh.words, v)
+		p.Units = unitRows(v.Watch.Links)
 		p.Book = dayBook(sh.words, v)
 		p.Weather = siteFacts(sh.words, v)
 	}
@@ -434,6 +442,27 @@ func (s *Server) watchItems(w words, v *View) []watchItem {
 		clock.Says = nameOr(h.ClockNote, "not vouched for")
 	}
 	return append(items, clock)
+}
+
+// unitRows are the units that were asked, in the order of the site file.
+func unitRows(links []Link) []unitRow {
+	var rows []unitRow
+	reply := func(d time.Duration) string {
+		if d == 0 {
+			return "\u2013"
+		}
+		return fmt.Sprintf("%.0f ms", max(1, d.Seconds()*1000))
+	}
+	for _, l := range links {
+		for _, u := range l.Units {
+			if u.Requests == 0 {
+				continue
+			}
+			rows = append(rows, unitRow{u.ID, fmt.Sprintf("%.0f", u.FailedPer1000), fmt.Sprintf("%.0f", u.TimeoutsPer1000),
+				reply(u.ReplyP50), reply(u.ReplyP99), !u.Up})
+		}
+	}
+	return rows
 }
 
 // dayBook is what each bay took and lost, last night and yesterday.
