@@ -237,7 +237,10 @@ var (
 	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
 	mLost       = gauge("alarm_volume_cubic_meters", "Water lost or gained so far.", alarmLabels...)
 	mLostU      = gauge("alarm_volume_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the volume.", alarmLabels...)
-	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers.", alarmLabels...)
+	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers, whichever is first.", alarmLabels...)
+	mToCrest    = gauge("alarm_time_to_crest_seconds", "Time until the overflow runs.", alarmLabels...)
+	mToSoft     = gauge("alarm_time_to_soft_seconds", "Time until the surface suffers: is soft, dust or frozen.", alarmLabels...)
+	mCarried    = gauge("alarm_overflow_carries", "1 where the overflow carries the whole flow, so that the court does not flood.", alarmLabels...)
 	mConfidence = gauge("alarm_confidence_ratio", "Probability that the kind named is the cause.", alarmLabels...)
 	mSuppressed = gauge("alarms_suppressed", "Alarms folded under a cause, shelved or muted.")
 )
@@ -263,6 +266,11 @@ func (s scrape) alarms(e emitter, v *page.View) {
 		e.put(mLost, scaled(n.Litres, 1e-3), l...)
 		e.put(mLostU, scaled(n.LitresU, 1e-3), l...)
 		e.put(mLeft, scaled(n.TimeLeftS, 1), l...)
+		e.put(mToCrest, scaled(n.ToCrestS, 1), l...)
+		e.put(mToSoft, scaled(n.ToSoftS, 1), l...)
+		if n.Carried {
+			e.put(mCarried, 1, l...)
+		}
 		e.put(mConfidence, scaled(n.Confidence, 1), l...)
 	}
 	e.put(mSuppressed, float64(suppressed))

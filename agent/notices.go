@@ -29,7 +29,7 @@ func (a *Agent) openNotices(ctx context.Context, p *parts) (names []string, err 
 			return nil, err
 		}
 		names = append(names, name)
-		n := notice.New(who, p.cfg.Site, noticeEvents{q}, a.standing, a.noticeWords(p.cfg), noticeStore{a.journal, name}, a.clk, a.part("notice"))
+		n := notice.New(who, p.cfg.Site, noticeEvents{q}, a.standing, noticeWords{a, p.cfg}, noticeStore{a.journal, name}, a.clk, a.part("notice"))
 		p.sinks = append(p.sinks, sink{id: name, run: n.Run, waits: true,
 			state:   func() page.Sink { return page.Sink{ID: name, Name: "notices to " + who.ID, Up: n.Trouble() == ""} },
 			trouble: n.Trouble,
@@ -54,24 +54,37 @@ func (a *Agent) standing() []notice.Standing {
 	return out
 }
 
-// noticeWords puts an event into words with the ways in which this person can answer it here.
-func (a *Agent) noticeWords(cfg *sitefile.Config) func(e site.Event, who string) (short, long string) {
-	return func(e site.Event, who string) (string, string) {
-		ack := fmt.Sprintf("bayledger ack %d on the watch's machine", e.Seq)
-		base := reachable(a.cfg.Page)
-		if base == "" || a.users == nil {
-			return alarm.Message(cfg.Site, e, ack)
+// noticeWords puts events into words with the ways in which the person can answer them here.
+type noticeWords struct {
+	a   *Agent
+	cfg *sitefile.Config
+}
+
+// Message implements notice.Words. What is told after an outage has the numbers of now.
+func (w noticeWords) Message(e site.Event, who, lead string) (short, long string) {
+	a := w.a
+	if v := a.View(); v != nil && e.State != site.Cleared {
+		for _, al := range v.Alarms {
+			if al.Present && al.Event.ID == e.ID {
+				e = al.Now
+			}
 		}
-		ways := []string{base + "/alarms", ack}
+	}
+	ways := []string{fmt.Sprintf("bayledger ack %d on the watch's machine", e.Seq)}
+	if base := reachable(a.cfg.Page); base != "" && a.users != nil {
+		ways = append([]string{base + "/alarms"}, ways...)
 		link, err := page.AckLink(a.users, base, fmt.Sprint(e.Seq), who, a.clk.Now().Add(linkFor))
 		if err != nil {
 			a.part("notice").Warn("no link for a notice", "err", err.Error())
 		} else {
 			ways = append([]string{link}, ways...)
 		}
-		return alarm.Message(cfg.Site, e, ways...)
 	}
+	return alarm.Message(w.cfg.Site, e, lead, ways...)
 }
+
+// Line implements notice.Words.
+func (w noticeWords) Line(e site.Event) string { return alarm.Line(w.cfg.Site, e) }
 
 // AnswerWays are the ways in which alarms can be answered at a site with such a page.
 func AnswerWays(o page.Options) []string {

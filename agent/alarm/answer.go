@@ -105,7 +105,7 @@ func reply(w http.ResponseWriter, code int, v any) {
 
 // Listing is the alarm as it is listed.
 func Listing(s *site.Site, a Alarm) Listed {
-	short, _ := Message(s, a.Now)
+	short, _ := Message(s, a.Now, "")
 	short, _, _ = strings.Cut(short, " Answer: ") // the one who reads the list is about to answer
 	l := Listed{ID: a.Event.ID, Phase: a.Phase, Severity: a.Now.Severity, Present: a.Present, Why: a.Why,
 		Message: short, Event: a.Now}

@@ -275,9 +275,11 @@ func TestBecauseAndCarried(t *testing.T) {
 		f.OrKind, f.WouldDecide = site.MeterFault, "a look at the meter"
 		f.Confidence = 0.9
 	})})[0]
-	require.Equal(t, "Shut since 01:38, and the meter has counted 12 pulses; 40 min to the overflow's crest, 3 h to a soft surface; "+
-		"the overflow carries the whole flow, so the court does not flood.", ev.Because)
+	require.Equal(t, "Shut since 01:38, and the meter has counted 12 pulses; the overflow carries the whole flow, so the court does not flood.", ev.Because)
 	require.InDelta(t, 2400, *ev.TimeLeftS, 0)
+	require.InDelta(t, 2400, *ev.ToCrestS, 0)
+	require.InDelta(t, 10800, *ev.ToSoftS, 0)
+	require.True(t, ev.Carried)
 	require.Equal(t, "Shut the hand valve of bay A1, or the main at the pump house, left of the door.", ev.FirstAction)
 	require.Equal(t, "r1", ev.Revision)
 	require.Equal(t, site.MeterFault, ev.OrKind)

@@ -201,13 +201,20 @@ func amount(metric, perSI, perUS, si, us, before string) string {
 	return figure(metric, before+gallons+scaled(perUS)+us+`{{ else }}`+scaled(perSI)+si+`{{ end }}`)
 }
 
-// numbers are rate, volume with uncertainty, time left and confidence, as far as they are known.
-func numbers() string {
+// numbers are rate, volume with uncertainty and the times left, as far as they are known.
+func numbers(soft string) string {
 	return amount("bayledger_alarm_rate_cubic_meters_per_second", "3.6e6", "951019.4", " L/h.", " gal/h.", " Rate: ") +
 		amount("bayledger_alarm_volume_cubic_meters", "1000", "264.172", " L", " gal", " So far: ") +
 		amount("bayledger_alarm_volume_uncertainty_cubic_meters", "1000", "264.172", " L", " gal", " ± ") +
 		figure("bayledger_alarm_volume_cubic_meters", ".") +
-		figure("bayledger_alarm_time_left_seconds", ` Time left: {{ . | first | value | humanizeDuration }}.`)
+		figure("bayledger_alarm_time_to_crest_seconds", ` Until the overflow runs: {{ . | first | value | humanizeDuration }}.`) +
+		figure("bayledger_alarm_time_to_soft_seconds", ` Until `+soft+`: {{ . | first | value | humanizeDuration }}.`)
+}
+
+// consequence is what happens when nobody acts, or that the overflow keeps it from happening.
+func consequence(text string) string {
+	return strings.TrimSuffix(figure("bayledger_alarm_overflow_carries", ` The overflow carries the whole flow: `+carriedWords+`.`), "{{ end }}") +
+		"{{ else }} If nobody acts: " + text + ".{{ end }}"
 }
 
 // since is the onset in UTC and, where the site tells its offset, on the site's clock.
@@ -228,7 +235,7 @@ func (w *rules) kind(k site.KindInfo, s site.Severity) {
 	w.head(AlertName(k.Kind), fmt.Sprintf(`max by (site, bay, kind, subject) (bayledger:alarm:held{kind=%q,severity=%q})`, k.Kind, s),
 		alertFor, keepFiring, "severity", string(s))
 	w.annotate("summary", placeText, ": ", k.Title)
-	w.annotate("description", placeText, ": ", k.Says, ".", since(), numbers(), " If nobody acts: ", k.Consequence, ".")
+	w.annotate("description", placeText, ": ", k.Says, ".", since(), numbers(k.SoftWords()), consequence(k.Consequence))
 	w.annotate("first_action", alertWords(k.FirstAction))
 	if k.DoNot != "" {
 		w.annotate("do_not", alertWords(k.DoNot))
@@ -245,7 +252,7 @@ func (w *rules) escalation() {
 		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`,
 		EscalateAfter, 0, "severity", "urgent", "escalate", `"second"`)
 	w.annotate("summary", placeText, ": {{ $labels.kind }} is unanswered")
-	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers())
+	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers("the surface suffers"))
 	w.annotate("first_action", "Call whoever is on call; if nobody answers, go yourself: the alarm's own message says what to do first.")
 	w.annotate("runbook", runbook("BayledgerUnanswered"))
 }

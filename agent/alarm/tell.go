@@ -1,7 +1,6 @@
 package alarm
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -104,23 +103,25 @@ func (d *Desk) event(e *entry, p *part, state site.State, t time.Time) site.Even
 	ev.OrKind, ev.WouldDecide = f.OrKind, f.WouldDecide
 	ev.Confidence = site.Num(f.Confidence)
 	ev.RateLPH = site.Num(f.RateM3S * 3.6e6)
-	if left := min(f.ToCrest, f.ToSoft); left != site.NoTimeLeft {
-		ev.TimeLeftS = new(math.Round(max(left, 0).Seconds()))
-	}
+	ev.TimeLeftS, ev.ToCrestS, ev.ToSoftS, ev.Carried = seconds(min(f.ToCrest, f.ToSoft)), seconds(f.ToCrest), seconds(f.ToSoft), f.Carried
 	ev.Because = because(row, f)
 	ev.FirstAction = row.Action(d.site, e.key.Bay)
 	return ev
 }
 
-// because is the watch's sentence with the split of the time left, when there are two, and with
-// what the overflow does about it.
+// seconds of a time left, nil when nothing runs out.
+func seconds(left time.Duration) *float64 {
+	if left == site.NoTimeLeft {
+		return nil
+	}
+	return new(math.Round(max(left, 0).Seconds()))
+}
+
+// because is the watch's sentence with what the overflow does about it.
 func because(row *site.KindInfo, f site.Finding) string {
 	words := strings.TrimRight(f.Because, " .")
 	if words == "" {
 		words = strings.ToUpper(row.Says[:1]) + row.Says[1:]
-	}
-	if f.ToCrest != site.NoTimeLeft && f.ToSoft != site.NoTimeLeft {
-		words += fmt.Sprintf("; %s to the overflow's crest, %s to a soft surface", span(f.ToCrest), span(f.ToSoft))
 	}
 	if f.Carried {
 		words += "; the overflow carries the whole flow, so the court does not flood"

@@ -14,18 +14,43 @@ import (
 const ShortMax = 300
 
 // Message puts an event into words, in the site's units and local time: a short one of at most
-// ShortMax characters for a telephone, and a long one for an e-mail or the page. ways say how
-// the reader can answer at this site; without any, the command line is named.
+// ShortMax characters for a telephone, and a long one for an e-mail or the page. lead, which may
+// be empty, is a sentence that comes first in both. ways say how the reader can answer at this
+// site; without any, the command line is named.
 //
-// The short message has what, where, since when, how much, how long and what to do, in that
-// order of need: where the room is short, the shut-off place goes first, then what not to do.
-func Message(s *site.Site, e site.Event, ways ...string) (short, long string) {
+// The short message has what, where, since when, how much, how long, what to do and how to
+// answer, whatever the names; where there is room it also has what the overflow does, what not to
+// do and where the shut-off is.
+func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, long string) {
 	m := words{s: s, e: e, row: info(e.Kind)}
 	if len(ways) == 0 {
 		ways = []string{fmt.Sprintf("bayledger ack %d", e.Seq)}
 	}
-	return m.short(ways), m.long(ways)
+	short, long = m.short(lead, ways), m.long(ways)
+	if lead != "" {
+		long = lead + "\n\n" + long
+	}
+	return short, long
 }
+
+// Line is an event in a few words, for a list of several: where and what.
+func Line(s *site.Site, e site.Event) string {
+	m := words{s: s, e: e, row: info(e.Kind)}
+	line := m.row.Title
+	switch {
+	case e.Bay != "":
+		line = "bay " + m.bay(shortName) + ": " + line
+	case e.Subject != "":
+		line = e.Subject + ": " + line
+	}
+	if e.State == site.Cleared {
+		line += " (over)"
+	}
+	return line
+}
+
+// carriedWords is what happens when nobody acts and the overflow carries the whole flow.
+const carriedWords = "water runs to waste, and the court does not flood"
 
 type words struct {
 	s   *site.Site
@@ -33,32 +58,40 @@ type words struct {
 	row *site.KindInfo
 }
 
-func (m words) short(ways []string) string {
-	head := fmt.Sprintf("%s %s: %s since %s.", m.rank(), m.place(shortName), m.row.Title, m.since())
+func (m words) short(lead string, ways []string) string {
+	var parts []string
+	add := func(text string) {
+		if text != "" {
+			parts = append(parts, strings.TrimRight(text, ".")+".")
+		}
+	}
+	add(lead)
 	if m.e.State == site.Cleared {
-		head = fmt.Sprintf("Over at %s: %s, %s to %s.", m.place(shortName), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time))
-	}
-	parts := []string{head}
-	if n := m.numbers(); n != "" {
-		parts = append(parts, n+".")
-	}
-	if n := m.left(); n != "" {
-		parts = append(parts, n+".")
-	}
-	answer := "Answer: " + ways[0]
-	if m.e.State == site.Cleared {
+		add(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(shortName), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time)))
+		add(m.numbers())
 		return fit(strings.Join(parts, " "), ShortMax)
 	}
-	action := m.e.FirstAction
-	optional := []string{m.row.Caution(m.s, m.e.Bay), m.shutOff()}
-	must := strings.Join(parts, " ")
-	room := ShortMax - utf8.RuneCountInString(must) - utf8.RuneCountInString(answer) - 2
-	if utf8.RuneCountInString(action) > room {
-		return must + " " + fit(action, room) + " " + answer
+	add(fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(shortName), m.row.Title, m.since()))
+	add(m.numbers())
+	add(m.left())
+	answer := "Answer: " + ways[0]
+	text := strings.Join(parts, " ")
+	room := func() int {
+		return ShortMax - utf8.RuneCountInString(text) - utf8.RuneCountInString(answer) - 2
 	}
-	text := must + " " + action
-	for _, o := range optional {
-		if o != "" && utf8.RuneCountInString(text)+utf8.RuneCountInString(o)+utf8.RuneCountInString(answer)+2 <= ShortMax {
+	if utf8.RuneCountInString(m.e.FirstAction) > room() {
+		return text + " " + fit(m.e.FirstAction, room()) + " " + answer
+	}
+	text += " " + m.e.FirstAction
+	more := []string{"", m.row.Caution(m.s, m.e.Bay), ""}
+	if m.e.Carried {
+		more[0] = "The overflow carries it all."
+	}
+	if where := m.shutOff(); where != "" {
+		more[2] = "Shut-off: " + where + "."
+	}
+	for _, o := range more {
+		if o != "" && utf8.RuneCountInString(o)+1 <= room() {
 			text += " " + o
 		}
 	}
@@ -69,13 +102,16 @@ func (m words) long(ways []string) string {
 	var b strings.Builder
 	line := func(name, text string) {
 		if text != "" {
-			fmt.Fprintf(&b, "%-12s %s\n", name+":", text)
+			fmt.Fprintf(&b, "%-15s %s\n", name+":", text)
 		}
 	}
 	e := m.e
 	line("What", m.rank()+": "+m.row.Title+". "+strings.ToUpper(m.row.Says[:1])+m.row.Says[1:]+".")
 	line("Where", m.fullPlace())
 	line("Since", fmt.Sprintf("%s (%s UTC)", m.since(), e.Since.UTC().Format("2006-01-02 15:04")))
+	if e.State == site.Cleared {
+		line("Until", fmt.Sprintf("%s (%s UTC)", localTime(m.s, e.Time.Time, e.Time.Time), e.Time.UTC().Format("2006-01-02 15:04")))
+	}
 	line("Why", e.Because)
 	line("How much", m.numbers())
 	line("Time left", m.left())
@@ -83,23 +119,26 @@ func (m words) long(ways []string) string {
 		line("How sure", fmt.Sprintf("%.0f %%", *e.Confidence*100))
 	}
 	if e.OrKind != "" {
-		or := "it could also be " + strings.ToLower(info(e.OrKind).Title)
-		if e.WouldDecide != "" {
-			or += "; " + e.WouldDecide + " would decide"
-		}
-		line("Or", or)
+		line("Or", "it could also be: "+strings.ToLower(info(e.OrKind).Title))
+		line("To find out", e.WouldDecide)
 	}
-	if e.State == site.Cleared {
-		line("Over", localTime(m.s, e.Time.Time, e.Time.Time))
-	} else {
+	if e.State != site.Cleared {
 		line("Do first", e.FirstAction)
-		line("Do not", m.row.Caution(m.s, e.Bay))
-		if m.s.ShutOff != "" {
-			line("Shut-off", m.s.ShutOff)
+		line("Careful", m.row.Caution(m.s, e.Bay))
+		line("Shut-off", m.shutOff())
+		if e.Carried {
+			line("If nobody acts", carriedWords)
+		} else {
+			line("If nobody acts", m.row.Consequence)
 		}
-		line("If nobody acts", m.row.Consequence)
 		line("It ends when", m.row.Ends)
-		line("Answer", strings.Join(ways, ", or "))
+		for i, way := range ways {
+			if i == 0 {
+				line("Answer", way)
+				continue
+			}
+			fmt.Fprintf(&b, "%-15s %s\n", "", "or "+way)
+		}
 	}
 	line("Alarm", e.ID)
 	return b.String()
@@ -129,11 +168,15 @@ func (m words) place(n int) string {
 		}
 		return name
 	}
-	bay := m.e.Bay
-	if b := m.s.Bay(bay); b != nil && b.Name != "" {
-		bay = b.Name
+	return name + ", bay " + m.bay(n)
+}
+
+// bay is the bay's name, or its id.
+func (m words) bay(n int) string {
+	if b := m.s.Bay(m.e.Bay); b != nil && b.Name != "" {
+		return fit(b.Name, n)
 	}
-	return name + ", bay " + fit(bay, n)
+	return fit(m.e.Bay, n)
 }
 
 // shortName is how much of a name the short message has room for.
@@ -166,46 +209,61 @@ func (m words) numbers() string {
 		parts = append(parts, m.s.Display.Rate(*m.e.RateLPH/3.6e6))
 	}
 	if m.e.Litres != nil {
-		v := m.s.Display.Water(*m.e.Litres / 1000)
+		name, size := m.s.Display.WaterUnit()
+		v, digits := *m.e.Litres/1000/size, 0
 		if m.e.LitresU != nil {
-			unit, _ := m.s.Display.WaterUnit()
-			v = strings.TrimSuffix(v, " "+unit) + " ± " + m.s.Display.Water(*m.e.LitresU/1000)
-		}
-		if m.e.State == site.Cleared {
-			v += " in all"
+			u := *m.e.LitresU / 1000 / size
+			if u < 1 {
+				digits = 1
+			}
+			parts = append(parts, fmt.Sprintf("%.*f ± %.*f %s", digits, v, digits, max(u, 0.1), name))
 		} else {
-			v += " so far"
+			parts = append(parts, m.s.Display.Water(*m.e.Litres/1000))
 		}
-		parts = append(parts, v)
+		so := " so far"
+		if m.e.State == site.Cleared {
+			so = " in all"
+		}
+		parts[len(parts)-1] += so
 	}
 	return strings.Join(parts, ", ")
 }
 
-// left is the time left in words that fit the kind.
+// left is the time left to the overflow's crest and to what the surface comes to.
 func (m words) left() string {
-	if m.e.TimeLeftS == nil || m.e.State == site.Cleared {
+	if m.e.State == site.Cleared {
 		return ""
 	}
-	d := time.Duration(*m.e.TimeLeftS * float64(time.Second))
-	what := "until it overflows or goes soft"
-	switch m.e.Kind {
-	case site.Drying, site.ValveStuckClosed, site.NoSupply, site.LowFlow, site.Leak, site.UnexplainedLoss,
-		site.SeepageBetweenBays, site.IsolationClosed, site.SupplyLineLeak:
-		what = "until the surface is dust"
-	case site.FreezeRisk:
-		what = "until it freezes"
+	var parts []string
+	if s := m.e.ToCrestS; s != nil {
+		if d := duration(*s); d < time.Minute {
+			parts = append(parts, "the overflow runs now")
+		} else {
+			parts = append(parts, span(d)+" to the overflow's crest")
+		}
 	}
-	if d < time.Minute {
-		return "No time left " + what
+	if s := m.e.ToSoftS; s != nil {
+		if d := duration(*s); d < time.Minute {
+			parts = append(parts, m.row.SoftWords()+" now")
+		} else {
+			parts = append(parts, span(d)+" until "+m.row.SoftWords())
+		}
 	}
-	return span(d) + " " + what
+	if len(parts) == 0 {
+		return ""
+	}
+	text := strings.Join(parts, ", ")
+	return strings.ToUpper(text[:1]) + text[1:]
 }
 
+func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+
+// shutOff is where the supply is shut by hand, unless the first action says it.
 func (m words) shutOff() string {
-	if m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
+	if strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
-	return "Shut-off: " + strings.TrimRight(m.s.ShutOff, ".") + "."
+	return strings.TrimRight(m.s.ShutOff, ".")
 }
 
 // span writes a duration the way people say it.

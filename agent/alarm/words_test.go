@@ -64,8 +64,8 @@ func TestMessage(t *testing.T) {
 		f.Because = "Shut since 01:38, and the meter still turns"
 	})
 	ev := New(s).Tick(night.Add(25*time.Minute), []site.Finding{stuck})[0]
-	short, long := Message(s, ev)
-	require.Equal(t, "URGENT Riedhof, bay A1: Valve stuck open since 01:40. 18 L/min, 450 ± 20 L so far. 35 min until it overflows or goes soft. "+
+	short, long := Message(s, ev, "")
+	require.Equal(t, "URGENT Riedhof, bay A1: Valve stuck open since 01:40. 18 L/min, 450 ± 20 L so far. 35 min to the overflow's crest. "+
 		"Shut the hand valve of bay A1, or the main at the pump house, left of the door. Answer: bayledger ack 1", short)
 	for _, part := range []string{"Riedhof, bay A1, Court 1", "01:40 (2026-07-03 23:40 UTC)", "the meter still turns", "450 ± 20 L",
 		"35 min", "Shut the hand valve", "wet hands", "the pump house, left of the door", "bayledger ack 1", ev.ID} {
@@ -74,14 +74,14 @@ func TestMessage(t *testing.T) {
 
 	us := plain(club(t))
 	us.Display = site.USDisplay
-	short, _ = Message(us, ev, "press 1", "bayledger ack 1")
-	require.Contains(t, short, "4.8 gal/min, 119 ± 5.3 gal so far")
+	short, _ = Message(us, ev, "", "press 1", "bayledger ack 1")
+	require.Contains(t, short, "4.8 gal/min, 119 ± 5 gal so far")
 	require.Contains(t, short, "Answer: press 1")
 
 	d := New(s)
 	d.Tick(night, []site.Finding{stuck})
 	over := d.Tick(night.Add(40*time.Minute), nil)[0]
-	short, long = Message(s, over)
+	short, long = Message(s, over, "")
 	require.Equal(t, "Over at Riedhof, bay A1: Valve stuck open, 01:40 to 02:20. 450 ± 20 L in all.", short)
 	require.NotContains(t, long, "Do first")
 }
@@ -90,6 +90,10 @@ func TestMessage(t *testing.T) {
 // in it is.
 func TestMessageFits(t *testing.T) {
 	for _, long := range []bool{false, true} {
+		lead := ""
+		if long {
+			lead = "Nobody has answered."
+		}
 		s := plain(club(t))
 		if long {
 			s.Name = strings.Repeat("Tennisfreunde am Grünen Rain ", 4)
@@ -108,7 +112,7 @@ func TestMessageFits(t *testing.T) {
 					ev = append(ev, d.Tick(at(n), []site.Finding{f})...)
 				}
 				require.NotEmpty(t, ev, k.Kind)
-				short, full := Message(s, ev[0])
+				short, full := Message(s, ev[0], lead)
 				require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, k.Kind)
 				require.True(t, strings.HasSuffix(short, "Answer: bayledger ack 1"), short)
 				require.NotContains(t, short+full, "{")

@@ -72,6 +72,15 @@ type Standing struct {
 	Asked time.Time
 }
 
+// Words puts events into words. who is the person's id: what answers is theirs. lead is a sentence
+// to come first, or empty.
+type Words interface {
+	// Message is at most 300 characters, and the whole of it.
+	Message(e site.Event, who, lead string) (short, long string)
+	// Line is one of several in a list.
+	Line(e site.Event) string
+}
+
 // Store keeps the notifier's memory over restarts.
 type Store interface {
 	Load(ctx context.Context) ([]byte, error) // nil when there is none
@@ -119,7 +128,7 @@ type Notifier struct {
 	site     *site.Site
 	events   Events
 	standing func() []Standing
-	words    func(e site.Event, who string) (short, long string)
+	words    Words
 	store    Store
 	clk      clock.Clock
 	log      *slog.Logger
@@ -141,10 +150,8 @@ type memory struct {
 	Escalated map[string]time.Time `json:"escalated"`
 }
 
-// New makes a notifier. standing is asked for the alarms that stand; words puts an event into
-// words for the person of that id; store may be nil.
-func New(who Person, s *site.Site, events Events, standing func() []Standing, words func(e site.Event, who string) (short, long string),
-	store Store, clk clock.Clock, log *slog.Logger) *Notifier {
+// New makes a notifier. standing is asked for the alarms that stand; store may be nil.
+func New(who Person, s *site.Site, events Events, standing func() []Standing, words Words, store Store, clk clock.Clock, log *slog.Logger) *Notifier {
 	return &Notifier{who: who, site: s, events: events, standing: standing, words: words, store: store, clk: clk, log: log.With("person", who.ID),
 		mem: memory{V: 1, Told: map[string]bool{}, Escalated: map[string]time.Time{}}}
 }
@@ -291,7 +298,7 @@ func (n *Notifier) say(ctx context.Context, now time.Time, sort string, e site.E
 		n.log.Warn("notice too old to be useful", "id", e.ID, "age_s", age.Seconds())
 		return nil
 	}
-	short, long := n.words(e, n.who.ID)
+	short, long := n.words.Message(e, n.who.ID, "")
 	if err := n.send(ctx, Message{Key: key(sort, e.ID, fmt.Sprint(e.Seq)), Sort: sort, Short: short, Long: long, Event: &e}); err != nil {
 		return err
 	}
@@ -306,9 +313,8 @@ func (n *Notifier) escalate(ctx context.Context, now time.Time) error {
 		if !s.Present || s.Acked || e.Severity != site.Urgent || now.Sub(s.Asked) < n.who.EscalateAfter || n.mem.Escalated[e.ID].Equal(s.Asked) {
 			continue
 		}
-		short, long := n.words(e, n.who.ID)
-		m := Message{Key: key("escalation", e.ID, s.Asked.UTC().Format(time.RFC3339Nano)), Sort: "escalation", Event: &e,
-			Short: fit("Nobody has answered. " + short), Long: "Nobody has answered this alarm yet.\n\n" + long}
+		short, long := n.words.Message(e, n.who.ID, "Nobody has answered.")
+		m := Message{Key: key("escalation", e.ID, s.Asked.UTC().Format(time.RFC3339Nano)), Sort: "escalation", Event: &e, Short: short, Long: long}
 		if err := n.send(ctx, m); err != nil {
 			return err
 		}
@@ -348,8 +354,8 @@ func (n *Notifier) line(day string) Message {
 		if s.Event.Severity == site.Info {
 			continue
 		}
-		short, whole := n.words(s.Event, n.who.ID)
-		look = append(look, short)
+		_, whole := n.words.Message(s.Event, n.who.ID, "")
+		look = append(look, n.words.Line(s.Event))
 		long.WriteString("\n" + whole)
 	}
 	m := Message{Key: key("morning", n.site.ID, day), Sort: "morning"}
@@ -358,8 +364,8 @@ func (n *Notifier) line(day string) Message {
 		m.Long = m.Short + "\n"
 		return m
 	}
-	begin := fmt.Sprintf("%s: %d to look at this morning.", name, len(look))
-	m.Short, m.Long = fit(begin+" "+look[0]), begin+"\n"+long.String()
+	m.Short = fit(fmt.Sprintf("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; ")))
+	m.Long = long.String()[1:]
 	return m
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"testing"
 	"time"
 
@@ -68,9 +69,12 @@ type store struct{ b []byte }
 func (s *store) Load(context.Context) ([]byte, error)   { return s.b, nil }
 func (s *store) Save(_ context.Context, b []byte) error { s.b = b; return nil }
 
-func words(e site.Event, _ string) (string, string) {
-	return fmt.Sprintf("%s %s %s", e.Severity, e.Kind, e.State), "long " + e.ID
+type words struct{}
+
+func (words) Message(e site.Event, _, lead string) (string, string) {
+	return strings.TrimLeft(fmt.Sprintf("%s %s %s %s", lead, e.Severity, e.Kind, e.State), " "), "long " + e.ID
 }
+func (words) Line(e site.Event) string { return string(e.Kind) }
 
 // bench is the notifiers of two people over a real journal, moved by hand.
 type bench struct {
@@ -99,7 +103,7 @@ func (b *bench) restart() {
 		require.NoError(b.t, err)
 		p := DefaultPerson()
 		p.ID, p.Route, p.Second = r.name, r, r == b.second
-		b.who[i] = New(p, club(b.t), events{q}, func() []Standing { return b.standing }, words, &b.stores[i], clock.Real{}, slog.New(slog.DiscardHandler))
+		b.who[i] = New(p, club(b.t), events{q}, func() []Standing { return b.standing }, words{}, &b.stores[i], clock.Real{}, slog.New(slog.DiscardHandler))
 		b.who[i].remember(b.t.Context())
 	}
 }
@@ -195,7 +199,7 @@ func TestMorning(t *testing.T) {
 	leak := b.event(night, site.Leak, site.Raised, site.Warning, "")
 	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{Kind: site.Overfill, Severity: site.Info}, Present: true}}
 	b.at(half + 24*time.Hour)
-	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning. warning leak raised"}, b.first.take())
+	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning: leak."}, b.first.take())
 	b.at(half + 48*time.Hour + morningFor + time.Second)
 	require.Empty(t, b.first.take(), "a morning line at 08:30 is of no use")
 	require.Empty(t, b.second.take(), "the morning line is for those who look first")
@@ -229,7 +233,7 @@ func TestOneMailboxBroken(t *testing.T) {
 	require.NoError(t, err)
 	p := DefaultPerson()
 	p.ID, p.Route = "third", third
-	n := New(p, club(t), events{q}, func() []Standing { return nil }, words, nil, clock.Real{}, slog.New(slog.DiscardHandler))
+	n := New(p, club(t), events{q}, func() []Standing { return nil }, words{}, nil, clock.Real{}, slog.New(slog.DiscardHandler))
 	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
 	require.Error(t, n.step(t.Context(), night))
 	b.at(0)

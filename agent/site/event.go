@@ -101,7 +101,10 @@ type Event struct {
 	RateLPH     *float64 `json:"rate_lph,omitempty"`
 	Litres      *float64 `json:"litres,omitempty"`
 	LitresU     *float64 `json:"litres_u,omitempty"`
-	TimeLeftS   *float64 `json:"time_left_s,omitempty"`
+	TimeLeftS   *float64 `json:"time_left_s,omitempty"` // the shorter of the next two
+	ToCrestS    *float64 `json:"to_crest_s,omitempty"`
+	ToSoftS     *float64 `json:"to_soft_s,omitempty"`
+	Carried     bool     `json:"carried,omitempty"`
 	CauseID     string   `json:"cause_id,omitempty"`
 	Because     string   `json:"because"`
 	FirstAction string   `json:"first_action"`

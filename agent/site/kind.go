@@ -83,7 +83,10 @@ type KindInfo struct {
 	Title, Says, Ends string
 	// Consequence is what happens when nobody acts.
 	Consequence string
-	Severity    SeverityRule
+	// Suffers is what has come about when a finding's ToSoft is over; empty means that the surface
+	// is soft.
+	Suffers  string
+	Severity SeverityRule
 	// OnDelay is how long the finding must hold before it is told, OffDelay how long it must be
 	// gone before the alarm clears. The watch's own evidence comes first; these only keep a
 	// finding that flickers from being told twice.
@@ -109,7 +112,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: IsolationClosed, Title: "Main shut by the watch",
 		Says: "the daemon shut the main isolation valve", Ends: "a person opens it again",
-		Consequence: "no bay is fed until it is opened", AllYear: true, Severity: Morning,
+		Consequence: "no bay is fed until it is opened", Suffers: "the surface is dust", AllYear: true, Severity: Morning,
 		FirstAction: "Find out why before opening: read the alarm that closed it, walk the court, then open the main by hand.",
 		DoNot:       "Do not open it from a distance.", Owner: "on call",
 		Explains: []Explains{{NoSupply, AllBays}, {Drying, AllBays}},
@@ -145,7 +148,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: NoSupply, Title: "No water supply",
 		Says: "no bay that asks gets water, or the pressure is gone", Ends: "flow or pressure is back",
-		Consequence: "the bays dry out from the top", Severity: ByWater, OnDelay: time.Minute, OffDelay: 5 * time.Minute,
+		Consequence: "the bays dry out from the top", Suffers: "the surface is dust", Severity: ByWater, OnDelay: time.Minute, OffDelay: 5 * time.Minute,
 		FirstAction: "Check the main valve, the backflow preventer and the strainer; ask the supplier whether the water is off.", Owner: "groundskeeper",
 		Explains: []Explains{{ValveStuckClosed, AllBays}, {Drying, AllBays}, {LowFlow, AllBays}, {PressureOutOfBand, AllBays}},
 	},
@@ -180,7 +183,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: ValveStuckClosed, Title: "Valve stuck shut",
 		Says: "the bay asks for water and gets none although there is pressure", Ends: "flow is seen",
-		Consequence: "the bay dries out from the top", Severity: ByWater, OnDelay: 0, OffDelay: time.Minute,
+		Consequence: "the bay dries out from the top", Suffers: "the surface is dust", Severity: ByWater, OnDelay: 0, OffDelay: time.Minute,
 		FirstAction: "Open the hand bleed of the valve of bay {bay}; if water comes, check the solenoid and its wire.", Owner: "groundskeeper",
 		Explains: []Explains{{Drying, SameBay}, {LowFlow, SameBay}},
 	},
@@ -222,7 +225,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: LowFlow, Title: "Low flow",
 		Says: "fills run much slower than this bay's habit", Ends: "its habit is regained",
-		Consequence: "fills take longer than the controller allows for", Severity: Morning,
+		Consequence: "fills take longer than the controller allows for", Suffers: "the surface is dust", Severity: Morning,
 		FirstAction: "Clean the strainer and check the pressure regulator.", Owner: "groundskeeper",
 		Explains: []Explains{{Drying, SameBay}},
 	},
@@ -249,7 +252,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: Drying, Title: "Drying out",
 		Says: "the level has fallen below its band and will not recover by itself", Ends: "the level is back in its band",
-		Consequence: "the surface turns to dust", Severity: ByWater, OffDelay: 10 * time.Minute,
+		Consequence: "the surface turns to dust", Suffers: "the surface is dust", Severity: ByWater, OffDelay: 10 * time.Minute,
 		FirstAction: "Check that the controller calls for water at bay {bay} and that its hand valve is open.", Owner: "groundskeeper",
 	},
 	{
@@ -261,7 +264,7 @@ var Kinds = []KindInfo{
 	{
 		Kind: FreezeRisk, Title: "Frost ahead",
 		Says: "a chamber or pipe that holds water will freeze", Ends: "it is thawed or drained",
-		Consequence: "valves, meters and sensors burst", AllYear: true, Severity: ByFrost, OffDelay: time.Hour,
+		Consequence: "valves, meters and sensors burst", Suffers: "it freezes", AllYear: true, Severity: ByFrost, OffDelay: time.Hour,
 		FirstAction: "Drain the supply line and the chambers, or keep them covered and warm tonight.",
 		DoNot:       "Do not thaw pipes with a flame.", Owner: "groundskeeper",
 	},
@@ -304,6 +307,14 @@ func (k Kind) Info() (info KindInfo, ok bool) {
 // Action returns the first action with the bay and the shut-off place filled in.
 func (i KindInfo) Action(s *Site, bay string) string {
 	return fill(i.FirstAction, s, bay)
+}
+
+// SoftWords says what has come about when a finding's ToSoft is over.
+func (i KindInfo) SoftWords() string {
+	if i.Suffers == "" {
+		return "the surface is soft"
+	}
+	return i.Suffers
 }
 
 // Caution returns what not to do, filled in like Action, or "".
