@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Exact conversions to SI. Sources: the international inch and foot (1959), the US gallon of
@@ -262,4 +263,21 @@ func zero(v float64, decimals int) float64 {
 		return 0
 	}
 	return v
+}
+
+// FormatDuration writes a duration in the largest unit that divides it, as a site file takes it:
+// 200 ms, 5 s, 1 min.
+func FormatDuration(d time.Duration) string {
+	for _, u := range []struct {
+		name string
+		size time.Duration
+	}{{"d", 24 * time.Hour}, {"h", time.Hour}, {"min", time.Minute}, {"s", time.Second}} {
+		if d >= u.size && d%u.size == 0 {
+			return fmt.Sprintf("%d %s", d/u.size, u.name)
+		}
+	}
+	if d == 0 {
+		return "0 s"
+	}
+	return strconv.FormatFloat(float64(d)/float64(time.Millisecond), 'f', -1, 64) + " ms"
 }

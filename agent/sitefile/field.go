@@ -437,19 +437,3 @@ func doubledFix(path, key string) string {
 	}
 	return "remove one of the two"
 }
-
-// formatDuration writes a duration as parseDuration reads it.
-func formatDuration(d time.Duration) string {
-	for _, u := range []struct {
-		name string
-		size time.Duration
-	}{{"d", 24 * time.Hour}, {"h", time.Hour}, {"min", time.Minute}, {"s", time.Second}} {
-		if d >= u.size && d%u.size == 0 {
-			return fmt.Sprintf("%d %s", d/u.size, u.name)
-		}
-	}
-	if d == 0 {
-		return "0 s"
-	}
-	return strconv.FormatFloat(float64(d)/float64(time.Millisecond), 'f', -1, 64) + " ms"
-}

@@ -357,7 +357,7 @@ func TestDurations(t *testing.T) {
 		got, err := parseDuration(text)
 		require.NoError(t, err, text)
 		require.Equal(t, want, got, text)
-		back, err := parseDuration(formatDuration(got))
+		back, err := parseDuration(site.FormatDuration(got))
 		require.NoError(t, err)
 		require.Equal(t, got, back)
 	}

@@ -193,7 +193,7 @@ func (l *loader) point(path, bay string, q site.Quantity, p *given) {
 	}
 	if sp.Interval == 0 {
 		sp.Interval = defaultInterval(q)
-		l.derived(path+".interval", formatDuration(sp.Interval), builtIn)
+		l.derived(path+".interval", site.FormatDuration(sp.Interval), builtIn)
 	}
 	info, _ := q.Info()
 	l.within(path+".min", sp.Min, info)

@@ -160,6 +160,20 @@ type checkLine struct {
 	RequestsPerS *float64 `json:"requests_per_s,omitempty"`
 	LongestS     *float64 `json:"longest_request_s,omitempty"`
 	WaitS        *float64 `json:"longest_wait_s,omitempty"`
+	// Parts are the shares of the devices, each interval by itself, largest first.
+	Parts []checkLoad `json:"parts,omitempty"`
+}
+
+// mostParts is how many parts of a line's load are printed; --json has them all.
+const mostParts = 12
+
+// checkLoad is what the points of one device that share an interval take of a line.
+type checkLoad struct {
+	Device    string  `json:"device"`
+	IntervalS float64 `json:"interval_s"`
+	Points    int     `json:"points"`
+	Share     float64 `json:"share"`
+	every     time.Duration
 }
 
 func newCheckReport(cfg *sitefile.Config) *checkReport {
@@ -204,6 +218,9 @@ func newCheckReport(cfg *sitefile.Config) *checkReport {
 		if load := loads[i]; load.Known {
 			c.Share, c.RequestsPerS = site.Num(load.Share), site.Num(load.RequestsPerS)
 			c.LongestS, c.WaitS = site.Num(load.Longest.Seconds()), site.Num(load.Wait.Seconds())
+			for _, p := range load.Parts {
+				c.Parts = append(c.Parts, checkLoad{p.Device, p.Interval.Seconds(), p.Points, p.Share, p.Interval})
+			}
 		}
 		r.Lines = append(r.Lines, c)
 	}
@@ -399,7 +416,7 @@ func (r *checkReport) text(out io.Writer, all bool) error {
 		if id, ok := r.cfg.CalibrationOf[p.ID]; ok {
 			cal = calibrationWords(show, s.Points[i], r.cfg.Calibrations[id])
 		}
-		rows = append(rows, []string{"  " + p.ID, interval(s.Points[i].Interval), orDash(p.Device), orDash(p.Register), cal})
+		rows = append(rows, []string{"  " + p.ID, site.FormatDuration(s.Points[i].Interval), orDash(p.Device), orDash(p.Register), cal})
 	}
 	w.table(rows)
 	if len(r.Lines) > 0 {
@@ -408,11 +425,22 @@ func (r *checkReport) text(out io.Writer, all bool) error {
 	}
 	for _, l := range r.Lines {
 		words := fmt.Sprintf("  %s: %s %s, %s, %s", l.Link, l.Kind, l.Where, count(l.Devices, "device"), count(l.Points, "point"))
-		if l.Share != nil {
-			words += fmt.Sprintf("; %.0f %% of the line's time, %.1f requests/s, longest request %.0f ms, longest wait %.0f ms",
+		switch {
+		case l.Share != nil:
+			words += fmt.Sprintf("; %.1f %% of the line's time, %.1f requests/s, longest request %.0f ms, longest wait %.0f ms",
 				*l.Share*100, *l.RequestsPerS, *l.LongestS*1000, *l.WaitS*1000)
+		case l.Kind == string(modbus.RTUOverTCP):
+			words += "; with baud: its load would be known"
 		}
 		w.line("%s", words)
+		rows := [][]string{}
+		for _, p := range l.Parts[:min(len(l.Parts), mostParts)] {
+			rows = append(rows, []string{"    " + p.Device, "every " + site.FormatDuration(p.every), count(p.Points, "point"), fmt.Sprintf("%.1f %%", 100*p.Share)})
+		}
+		w.table(rows)
+		if more := len(l.Parts) - mostParts; more > 0 {
+			w.line("    and %d that take less", more)
+		}
 	}
 	if r.Told != nil {
 		r.Told.text(w)
@@ -539,18 +567,6 @@ func correction(d site.Display, q site.Quantity, gain, offset float64) string {
 		words = append(words, text)
 	}
 	return strings.Join(words, ", ")
-}
-
-// interval writes a duration without empty parts: 1m, not 1m0s.
-func interval(d time.Duration) string {
-	text := d.String()
-	if strings.HasSuffix(text, "m0s") {
-		text = strings.TrimSuffix(text, "0s")
-	}
-	if strings.HasSuffix(text, "h0m") {
-		text = strings.TrimSuffix(text, "0m")
-	}
-	return text
 }
 
 func named(id, name string) string {

@@ -3,7 +3,6 @@ package modbus
 import (
 	"context"
 	"fmt"
-	"hash/fnv"
 	"log/slog"
 	"math"
 	"slices"
@@ -107,7 +106,7 @@ func newDriver(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, op
 func build(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, open opener) *Driver {
 	d := &Driver{clk: clk, log: log, air: map[string]*point{}}
 	for _, o := range opts.Links {
-		d.links = append(d.links, newLink(d, o, s, opts.Spread, open))
+		d.links = append(d.links, newLink(d, o, s, open))
 	}
 	for _, l := range d.links {
 		for _, dev := range l.devices {
@@ -269,7 +268,6 @@ type device struct {
 	points []*point
 	groups []*group
 	tally  *tally
-	offset time.Duration
 	plans  map[uint64][]*request
 	// walls are addresses at which a request must not reach over from what lies before.
 	walls map[Table][]int
@@ -303,7 +301,7 @@ type request struct {
 	why      site.Why // why it is asked again
 }
 
-func newDevice(l LinkKind, o Device, s *site.Site, link string, spread float64, transaction *uint16) *device {
+func newDevice(l LinkKind, o Device, s *site.Site, link string, transaction *uint16) *device {
 	d := &device{o: o, plans: map[uint64][]*request{}, walls: map[Table][]int{}, tally: &tally{}}
 	d.tally.s = DeviceStats{Link: link, Device: o.ID, Unit: o.Unit}
 	d.unit = newUnit(l, byte(o.Unit), transaction)
@@ -324,25 +322,12 @@ func newDevice(l LinkKind, o Device, s *site.Site, link string, spread float64, 
 	for i, g := range d.groups {
 		g.bit = 1 << i
 	}
-	if len(d.groups) > 0 {
-		h := fnv.New32a()
-		h.Write([]byte(o.ID))
-		share := float64(h.Sum32()) / (1 << 32) * spread
-		d.offset = time.Duration(share * float64(d.groups[0].interval)).Truncate(time.Millisecond)
-	}
 	return d
 }
 
 // next is the first moment of the group after now: a whole multiple of its interval, counted
-// from midnight of the first of January of year 1 UTC as time.Truncate does, plus the device's
-// offset.
-func (d *device) next(g *group, now time.Time) time.Time {
-	t := now.Add(-d.offset).Truncate(g.interval).Add(d.offset)
-	for !t.After(now) {
-		t = t.Add(g.interval)
-	}
-	return t
-}
+// from midnight of the first of January of year 1 UTC as time.Truncate does.
+func (g *group) next(now time.Time) time.Time { return now.Truncate(g.interval).Add(g.interval) }
 
 // wall reports whether one request may not hold both addresses.
 func (d *device) wall(t Table, left, right int) bool {

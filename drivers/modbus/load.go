@@ -61,7 +61,7 @@ const fullLoad = 0.9
 func Loads(opts Options, s *site.Site) []Load {
 	loads := make([]Load, len(opts.Links))
 	for i, l := range opts.Links {
-		loads[i] = loadOf(l, s, opts.Spread)
+		loads[i] = loadOf(l, s)
 	}
 	return loads
 }
@@ -71,13 +71,13 @@ func occupied(l Link, t Table, n int) time.Duration {
 	return time.Duration(requestChars+answerChars(t, n))*charTime(l) + 2*frameGap(l)
 }
 
-func loadOf(l Link, s *site.Site, spread float64) Load {
+func loadOf(l Link, s *site.Site) Load {
 	out := Load{Link: l.ID, OK: true}
 	if charTime(l) == 0 || l.ListenOnly {
 		return out
 	}
 	out.Known = true
-	round := playRound(l, s, spread)
+	round := playRound(l, s)
 	out.Share, out.RequestsPerS, out.Longest, out.Wait = round.share, round.perS, round.longest, round.wait
 	for _, d := range l.Devices {
 		for _, iv := range intervals(d, s) {
@@ -108,7 +108,7 @@ func loadOf(l Link, s *site.Site, spread float64) Load {
 	}
 	out.OK = false
 	out.What = fmt.Sprintf("line %s cannot keep up: it would be busy %.0f %% of the time, and %s", l.ID, 100*round.share, round.complaint)
-	out.Fix = slowDown(l, s, spread, out.Parts)
+	out.Fix = slowDown(l, s, out.Parts)
 	return out
 }
 
@@ -145,7 +145,7 @@ func (r round) ok() bool { return r.complaint == "" }
 const longestRound = 10 * time.Minute
 
 // playRound plays the line's time in units of the clock, without waiting.
-func playRound(l Link, s *site.Site, spread float64) round {
+func playRound(l Link, s *site.Site) round {
 	type job struct {
 		dev           *device
 		b             block
@@ -159,7 +159,7 @@ func playRound(l Link, s *site.Site, spread float64) round {
 		if len(known.Points) == 0 {
 			continue
 		}
-		d := newDevice(l.Kind, known, s, l.ID, spread, nil)
+		d := newDevice(l.Kind, known, s, l.ID, nil)
 		devs = append(devs, d)
 		for _, g := range d.groups {
 			horizon = max(horizon, g.interval)
@@ -182,7 +182,7 @@ func playRound(l Link, s *site.Site, spread float64) round {
 	var states []*state
 	for _, d := range devs {
 		for _, g := range d.groups {
-			states = append(states, &state{g, d, d.offset})
+			states = append(states, &state{group: g, dev: d})
 		}
 	}
 	var out round
@@ -233,7 +233,7 @@ func playRound(l Link, s *site.Site, spread float64) round {
 			out.wait = wait
 		}
 		if now-j.due > j.interval/2 && out.complaint == "" {
-			out.complaint = fmt.Sprintf("device %s, wanted every %v, would be asked %v after its moment", j.dev.o.ID, j.interval, (now - j.due).Round(time.Millisecond))
+			out.complaint = fmt.Sprintf("device %s, wanted every %s, would be asked %s after its moment", j.dev.o.ID, site.FormatDuration(j.interval), site.FormatDuration((now - j.due).Round(time.Millisecond)))
 		}
 		out.longest = max(out.longest, cost)
 		now += cost
@@ -259,73 +259,86 @@ func playRound(l Link, s *site.Site, spread float64) round {
 	return out
 }
 
-// niceIntervals are those a person would choose.
-var niceIntervals = []time.Duration{
-	200 * time.Millisecond, 500 * time.Millisecond, time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second,
+// usualIntervals are those a person would choose.
+var usualIntervals = []time.Duration{
+	200 * time.Millisecond, 500 * time.Millisecond, time.Second, 2 * time.Second, 3 * time.Second, 5 * time.Second, 10 * time.Second,
 	15 * time.Second, 20 * time.Second, 30 * time.Second, time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute,
 }
 
-// slowDown says what to slow down until the line keeps up: always the part that takes most,
-// one step of a person's intervals at a time.
-func slowDown(l Link, s *site.Site, spread float64, parts []LoadPart) string {
+// slowDown says what to slow down until the line keeps up: step by step what takes most, and what
+// of the same interval takes nearly as much with it.
+func slowDown(l Link, s *site.Site, parts []LoadPart) string {
 	t := *s
 	t.Points = slices.Clone(s.Points)
-	type change struct {
-		device   string
-		from, to time.Duration
+	now := make([]time.Duration, len(parts))
+	for i, p := range parts {
+		now[i] = p.Interval
 	}
-	var changes []change
-	now := map[string]map[time.Duration]time.Duration{} // device -> interval in the file -> interval now
-	for _, p := range parts {
-		if now[p.Device] == nil {
-			now[p.Device] = map[time.Duration]time.Duration{}
-		}
-		now[p.Device][p.Interval] = p.Interval
-	}
-	set := func(device string, from, to time.Duration) {
-		for _, d := range l.Devices {
-			if d.ID != device {
-				continue
-			}
-			for _, m := range d.Points {
-				if sp := s.Point(m.Point); sp != nil && sp.Interval == from {
-					t.Point(m.Point).Interval = to
-				}
+	share := func(i int) float64 { return parts[i].Share * float64(parts[i].Interval) / float64(now[i]) }
+	played := playRound(l, &t)
+	for !played.ok() {
+		most := 0
+		for i := range parts {
+			if share(i) > share(most) {
+				most = i
 			}
 		}
-		now[device][from] = to
-	}
-	for range 100 {
-		if playRound(l, &t, spread).ok() {
-			break
+		k := slices.IndexFunc(usualIntervals, func(d time.Duration) bool { return d > now[most] })
+		if k < 0 {
+			return "use a faster line or divide the devices among several lines"
 		}
-		most, at := 0.0, -1
+		from, least := now[most], 0.8*share(most)
+		for i := range parts {
+			if now[i] == from && share(i) >= least {
+				now[i] = usualIntervals[k]
+			}
+		}
 		for i, p := range parts {
-			if share := p.Share * float64(p.Interval) / float64(now[p.Device][p.Interval]); share > most {
-				most, at = share, i
+			for _, sp := range pointsOf(l, p, s) {
+				t.Point(sp.ID).Interval = now[i]
 			}
 		}
-		if at < 0 {
-			break
-		}
-		p := parts[at]
-		i := slices.IndexFunc(niceIntervals, func(d time.Duration) bool { return d > now[p.Device][p.Interval] })
-		if i < 0 {
-			break
-		}
-		set(p.Device, p.Interval, niceIntervals[i])
+		played = playRound(l, &t)
 	}
-	for _, p := range parts {
-		if to := now[p.Device][p.Interval]; to != p.Interval {
-			changes = append(changes, change{p.Device, p.Interval, to})
+	type change struct{ from, to time.Duration }
+	var order []change
+	slowed, all := map[change][]string{}, map[time.Duration]int{}
+	for i, p := range parts {
+		all[p.Interval]++
+		c := change{p.Interval, now[i]}
+		if c.from == c.to {
+			continue
 		}
-	}
-	if len(changes) == 0 || !playRound(l, &t, spread).ok() {
-		return "use a faster line or divide the devices among several lines"
+		if slowed[c] == nil {
+			order = append(order, c)
+		}
+		slowed[c] = append(slowed[c], p.Device)
 	}
 	var words []string
-	for _, c := range changes {
-		words = append(words, fmt.Sprintf("read what device %s gives every %v only every %v", c.device, c.from, c.to))
+	for _, c := range order {
+		devices := slowed[c]
+		slices.Sort(devices)
+		of := strings.Join(devices, ", ")
+		if len(devices) > 1 && len(devices) == all[c.from] {
+			of = fmt.Sprintf("all %d devices read so often", len(devices))
+		}
+		words = append(words, fmt.Sprintf("raise the interval of %s from %s to %s", of, site.FormatDuration(c.from), site.FormatDuration(c.to)))
 	}
-	return strings.Join(words, "; ") + fmt.Sprintf(" (the line is then busy %.0f %% of the time), or use a faster line", 100*playRound(l, &t, spread).share)
+	return strings.Join(words, "; ") + fmt.Sprintf(" (the line is then busy %.0f %% of the time), or use a faster line", 100*played.share)
+}
+
+// pointsOf are the points of the site that part p of the load is made of.
+func pointsOf(l Link, p LoadPart, s *site.Site) []*site.Point {
+	var points []*site.Point
+	for _, d := range l.Devices {
+		if d.ID != p.Device {
+			continue
+		}
+		for _, m := range d.Points {
+			if sp := s.Point(m.Point); sp != nil && sp.Interval == p.Interval {
+				points = append(points, sp)
+			}
+		}
+	}
+	return points
 }

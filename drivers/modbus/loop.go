@@ -42,12 +42,12 @@ type link struct {
 	stats LinkStats
 }
 
-func newLink(d *Driver, o Link, s *site.Site, spread float64, open opener) *link {
+func newLink(d *Driver, o Link, s *site.Site, open opener) *link {
 	l := &link{d: d, o: o, open: open, heard: &sniffer{}, free: make(chan *batch, 64)}
 	l.stats = LinkStats{Link: o.ID, Kind: o.Kind}
 	transaction := new(uint16)
 	for _, dev := range o.Devices {
-		x := newDevice(o.Kind, dev, s, o.ID, spread, transaction)
+		x := newDevice(o.Kind, dev, s, o.ID, transaction)
 		x.unit.via = l
 		l.devices = append(l.devices, x)
 		l.heard.own[byte(dev.Unit)] = true
@@ -112,7 +112,7 @@ func (l *link) run(ctx context.Context, sink Sink) {
 	for _, dev := range l.devices {
 		dev.tally.change(func(s *DeviceStats) { s.Up, s.Since = true, now })
 		for _, g := range dev.groups {
-			g.due = dev.next(g, now.Add(-time.Millisecond))
+			g.due = g.next(now.Add(-time.Millisecond))
 		}
 	}
 	for ctx.Err() == nil {
@@ -140,14 +140,14 @@ func (l *link) enqueue(now time.Time) {
 		var due time.Time
 		for _, g := range dev.groups {
 			if g.due.Sub(now) > g.interval {
-				g.due = dev.next(g, now) // the clock was set back
+				g.due = g.next(now) // the clock was set back
 			}
 			if g.due.After(now) {
 				continue
 			}
 			missed := int64(now.Sub(g.due) / g.interval)
 			moment := g.due.Add(time.Duration(missed) * g.interval)
-			g.due = dev.next(g, now)
+			g.due = g.next(now)
 			if g.pending > 0 {
 				missed++
 			} else {

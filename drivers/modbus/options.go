@@ -17,10 +17,6 @@ import (
 // reported by New.
 type Options struct {
 	Links []Link
-	// Spread shifts each device's due moments by a hash of its id, up to this share of the
-	// device's shortest interval, so that devices are not all asked at the full second. 0 to 1;
-	// 0 asks all of them at whole multiples of their intervals.
-	Spread float64
 }
 
 // LinkKind is how frames travel.
@@ -282,9 +278,6 @@ func DefaultHead() Head {
 // links[0].devices[1].points[2].address.
 func (o Options) Validate() site.Problems {
 	var ps site.Problems
-	if !(o.Spread >= 0 && o.Spread <= 1) {
-		ps.Add("spread", "use 0 to 1", "the spread %v is not a share", o.Spread)
-	}
 	ids := map[string]string{}
 	where := map[string]string{} // host:port or device path -> link
 	points := map[string]string{}

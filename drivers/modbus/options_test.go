@@ -40,7 +40,6 @@ func TestValidateNamesEachMistake(t *testing.T) {
 		path string
 		what string
 	}{
-		{"spread beyond one", func(o *Options) { o.Spread = 1.5 }, "spread", "not a share"},
 		{"id twice", func(o *Options) { o.Links[1].ID = "io" }, "links[1].id", "already used"},
 		{"reserved id", func(o *Options) { o.Links[0].ID = "events" }, "links[0].id", "reserved"},
 		{"no port", func(o *Options) { o.Links[0].Address = "pump" }, "links[0].address", "host:port"},

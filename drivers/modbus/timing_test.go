@@ -206,17 +206,6 @@ func TestDueMomentsAreAlignedAndSkippedNotHeapedUp(t *testing.T) {
 	})
 }
 
-func TestSpreadIsFixedAndDevicesDiffer(t *testing.T) {
-	s := siteOf(level("a", time.Second), level("b", time.Second))
-	one := newDevice(TCP, dev("one", 1, mm("a", 0)), s, "lan", 1, nil)
-	again := newDevice(TCP, dev("one", 1, mm("a", 0)), s, "lan", 1, nil)
-	two := newDevice(TCP, dev("two", 2, mm("b", 0)), s, "lan", 1, nil)
-	require.Equal(t, one.offset, again.offset)
-	require.NotEqual(t, one.offset, two.offset)
-	require.Less(t, one.offset, time.Second)
-	require.Zero(t, newDevice(TCP, dev("one", 1, mm("a", 0)), s, "lan", 0, nil).offset)
-}
-
 // TestLateAnswerBound: an RTU answer may come as late as the time-out and Link.Late together and
 // is never taken for another's. One nanosecond of the test's time further lies the limit that the
 // protocol sets: the frame then is, to the last bit, an answer to the next question, and the
