@@ -130,7 +130,13 @@ func bayFacts(w words, v *View, b *Bay, sb *site.Bay) []fact {
 	return append(facts, fact{"Last good reading", read})
 }
 
+// vagueU is the uncertainty beyond which a level says nothing that helps.
+const vagueU = 0.02
+
 func plusMinusDepth(w words, m, u float64) string {
+	if u > vagueU {
+		return "not known well enough"
+	}
 	if !site.Known(m) || !site.Known(u) {
 		return w.d.Depth(m)
 	}

@@ -29,7 +29,7 @@ type track struct{ metres, least float64 }
 
 const (
 	leastBayWidthRem  = 5.0
-	leastBayHeightRem = 7.25
+	leastBayHeightRem = 7.75
 	tallestCourtRem   = 36.0
 	narrowestCourtRem = 15.0
 )

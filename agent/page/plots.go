@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"time"
 
 	"bayledger/agent/alarm"
@@ -16,13 +17,27 @@ import (
 type plotSpan struct {
 	Name string
 	Len  time.Duration
-	Step time.Duration // some 700 dots, as many as a wide screen can show
 }
 
-var plotSpans = []plotSpan{
-	{"day", 24 * time.Hour, 2 * time.Minute},
-	{"week", 7 * 24 * time.Hour, 15 * time.Minute},
-	{"season", 183 * 24 * time.Hour, 6 * time.Hour},
+var plotSpans = []plotSpan{{"day", 24 * time.Hour}, {"week", 7 * 24 * time.Hour}, {"season", 183 * 24 * time.Hour}}
+
+// since is where the span begins that ends at to: not before the account does, so that a young
+// account fills its season's drawing.
+func (p plotSpan) since(b *Bay, to time.Time) time.Time {
+	first := b.Today.From
+	if len(b.Days) > 0 {
+		first = b.Days[0].From
+	}
+	from := to.Add(-p.Len)
+	if day := to.Add(-plotSpans[0].Len); first.After(from) && !first.IsZero() {
+		return slices.MinFunc([]time.Time{first, day}, time.Time.Compare)
+	}
+	return from
+}
+
+// stepOf makes some 700 dots of a span, as many as a wide screen can show.
+func stepOf(d time.Duration) time.Duration {
+	return max(time.Minute, (d / 700).Round(time.Minute))
 }
 
 func spanNamed(r *http.Request) plotSpan {
@@ -37,16 +52,16 @@ func spanNamed(r *http.Request) plotSpan {
 // bayPlots are the curves of a bay as they stand where no script runs, and what the script needs
 // to draw its own.
 type bayPlots struct {
-	Spans                    []plotSpan
-	Span                     string
-	Level, Flow              template.HTML
-	Balance                  template.HTML
-	LevelPoint, SetPoint     string
-	FlowPoint                string
-	FromS, ToS, StepS        int64
-	DepthUnit, RateUnit      string
-	DepthScale, RateScale    float64 // from the API's mm and L/min to the site's units
-	FixedSet, Crest, BandLow string  // in the API's mm, empty when not known
+	Spans                 []plotSpan
+	Span                  string
+	Level, Flow           template.HTML
+	Balance               template.HTML
+	LevelPoint, SetPoint  string
+	FlowPoint             string
+	FromS, ToS            int64
+	DepthUnit, RateUnit   string
+	DepthScale, RateScale float64 // from the API's mm and L/min to the site's units
+	FixedSet, Crest       string  // in the API's mm, empty when not known
 }
 
 func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp plotSpan) (*bayPlots, error) {
@@ -54,8 +69,9 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 		return nil, nil
 	}
 	to := w.now
-	from := to.Add(-sp.Len)
-	p := &bayPlots{Spans: plotSpans, Span: sp.Name, FromS: from.Unix(), ToS: to.Unix(), StepS: int64(sp.Step.Seconds())}
+	from := sp.since(b, to)
+	step := stepOf(to.Sub(from))
+	p := &bayPlots{Spans: plotSpans, Span: sp.Name, FromS: from.Unix(), ToS: to.Unix()}
 	var depth, rate float64
 	p.DepthUnit, depth = w.d.DepthUnit()
 	p.RateUnit, rate = w.d.RateUnit()
@@ -73,7 +89,7 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 		if pt == nil {
 			return report.Line{}, "", nil
 		}
-		dots, err := s.deps.History.Series(ctx, pt.ID, from, to, sp.Step)
+		dots, err := s.deps.History.Series(ctx, pt.ID, from, to, step)
 		if err != nil {
 			return report.Line{}, "", fmt.Errorf("page: read the series of %s: %w", pt.ID, err)
 		}

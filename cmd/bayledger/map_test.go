@@ -42,6 +42,7 @@ var packageMap = map[string]row{
 	"agent/report":       {[]string{"agent/site", "agent/water"}, "day, week and season"},
 	"agent/procedure":    {[]string{"agent/site", "agent/water", "agent/clock"}, "resumable steps with checks"},
 	"agent/servertest":   {nil, "real servers for tests"},
+	"agent/browsertest":  {[]string{"agent/servertest"}, "a real browser for tests; apart, because it is large"},
 	"drivers/modbus":     {[]string{"agent/site", "agent/clock"}, "lines, planning, decoding, probe"},
 	"drivers/virtual":    {[]string{"agent/site", "agent/clock"}, "its own physics, shared with nobody"},
 	"drivers/recorded":   {[]string{"agent/site", "agent/clock"}, "the CSV of recorded data"},
@@ -51,7 +52,7 @@ var packageMap = map[string]row{
 }
 
 // inTests may be imported by tests beyond the map.
-var inTests = []string{"agent/servertest", "drivers/drivertest", "historian/journal"}
+var inTests = []string{"agent/servertest", "agent/browsertest", "drivers/drivertest", "historian/journal"}
 
 // neverTogether are packages that must not see each other even in tests, or the account would
 // be tested against itself.
