@@ -12,10 +12,12 @@ import (
 
 	"bayledger/agent/alarm"
 	"bayledger/agent/page"
+	"bayledger/agent/procedure"
 	"bayledger/agent/site"
 )
 
-// startLocal opens the local socket over which bayledger ack answers alarms. Who may use it is
+// startLocal opens the local socket over which bayledger ack answers alarms and bayledger
+// commission leads through procedures. Who may use it is
 // who may write to it on this machine.
 func (a *Agent) startLocal() error {
 	if a.opts.Socket == "" {
@@ -40,8 +42,10 @@ func (a *Agent) startLocal() error {
 		a.Core(func(c *Core) { list = c.Desk.Open() })
 		return list
 	}
-	h := &http.Server{ErrorLog: slog.NewLogLogger(a.part("local").Handler(), slog.LevelWarn),
-		Handler: alarm.NewAnswers(func() *site.Site { return a.parts.Load().cfg.Site }, open, a.clk.Now, a.Record)}
+	mux := http.NewServeMux()
+	mux.Handle(alarm.AnswersPath, alarm.NewAnswers(func() *site.Site { return a.parts.Load().cfg.Site }, open, a.clk.Now, a.Record))
+	mux.Handle(procedure.SocketPath, procedure.NewHandler(func() procedure.Picture { return a.View().Procedures }, a.clk.Now, a.Record))
+	h := &http.Server{ErrorLog: slog.NewLogLogger(a.part("local").Handler(), slog.LevelWarn), Handler: mux}
 	page.ServerTimeouts(h)
 	serve := startLoop(func(context.Context) error {
 		if err := h.Serve(l); !errors.Is(err, http.ErrServerClosed) {

@@ -27,6 +27,8 @@ type pumpHouse struct {
 	dir   string
 	a     *agent.Agent
 	idle  func()
+	// watch is how long a closed system is watched; 0 is the site file's.
+	watch time.Duration
 }
 
 // house makes a pump house; change may alter it before it is built. Every valve is held shut by
@@ -64,7 +66,11 @@ func (h *pumpHouse) bays() []string {
 func (h *pumpHouse) boot() {
 	h.t.Helper()
 	h.idle = h.clk.Work()
-	a, err := agent.New(h.t.Context(), agent.Options{Config: siteOf(h.t, h.c, h.addr), Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: 10 * time.Second})
+	cfg := siteOf(h.t, h.c, h.addr)
+	if h.watch > 0 {
+		cfg.Site.Commission.WinterWatch = h.watch
+	}
+	a, err := agent.New(h.t.Context(), agent.Options{Config: cfg, Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: 10 * time.Second})
 	require.NoError(h.t, err)
 	require.NoError(h.t, a.Start())
 	h.a = a

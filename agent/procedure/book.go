@@ -308,7 +308,7 @@ func (b *Book) answer(a Answer, rec site.Record) {
 		}
 		b.judge(r, t)
 	case "again":
-		b.enter(r, r.Step, t)
+		b.enter(r, cmp.Or(r.Verdict.Back, r.Step), t)
 	case "skip":
 		v := r.Verdict
 		v.Says = strings.TrimSpace(v.Says)

@@ -31,6 +31,13 @@ func calibrate(h *house, r *run) []step {
 		steps = append(steps, dip(1, "Nothing runs into the bay or out of it."), move, dip(2),
 			step{id: "sensor", title: "Zero and slope of the sensor", bays: bays, expect: time.Minute,
 				do: []string{"Nothing: the tool puts the two dips together."}, judge: func(l *look) Verdict { return l.zeroAndSlope(id) }})
+		// Without a dip there is nothing to put together.
+		switch over := func(id string) bool { x := resultOf(r, id); return x != nil && x.Outcome == PassedOver }; {
+		case over("dip 1"):
+			steps = steps[:1]
+		case over("dip 2"):
+			steps = steps[:3]
+		}
 	}
 	if meter != nil {
 		mpe, _ := permissible(h.o.MeterClass, h.fillM3S(id), h.o.MeterQ3M3S, h.o.MeterRatio)
@@ -87,7 +94,7 @@ func atLeast(d site.Display, m3 float64) string {
 func (h *house) moveTime(id string) time.Duration {
 	b := h.site.Bay(id)
 	v := b.AreaM2 * porosityOf(b) * h.o.DipApartM
-	return time.Duration(v / h.fillM3S(id) * float64(time.Second)).Round(time.Minute)
+	return time.Duration(1.25 * v / h.fillM3S(id) * float64(time.Second)).Round(time.Minute)
 }
 
 // atRest reports whether the level of a bay has settled: no water for five time constants, and
@@ -141,8 +148,10 @@ func (l *look) dip(n int, id string) Verdict {
 	v.Values = map[string]float64{"dip_m": l.value, "shown_m": shown, "shown_u": u}
 	if first := l.result("dip 1"); n == 2 && first != nil && first.Values != nil {
 		if apart := math.Abs(shown - first.Values["shown_m"]); apart < l.o.DipApartM {
-			return say(failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Move the level further and do the step again.",
-				1000*apart, 1000*l.o.DipApartM))
+			v = failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Say again, and move the level further.",
+				1000*apart, 1000*l.o.DipApartM)
+			v.Back = "move"
+			return say(v)
 		}
 	}
 	return say(v)
@@ -178,12 +187,19 @@ func (l *look) movedLevel(id string) Verdict {
 	apart := math.Abs(r.newest() - first.Values["shown_m"])
 	b := l.site.Bay(id)
 	var v Verdict
-	// A chamber leads its bay while water runs: some room is asked for beyond the least.
+	// A chamber leads its bay while water runs and sinks back when it spreads: what the meter let in
+	// counts too, and some room is asked for beyond the least.
+	if v := l.passedM3(id); r.newest() > first.Values["shown_m"] && v > 0 {
+		apart = min(apart, v/(b.AreaM2*porosityOf(b)))
+	}
+	high := site.Known(b.CrestM) && r.newest() > b.CrestM-riseM
 	switch runs := l.moved(id) && l.quietFor(id) < l.patience(id); {
-	case site.Known(b.CrestM) && r.newest() > b.CrestM:
-		v = watching("crest", "The level stands over the crest: shut the valve and let the bay drain instead.")
+	case runs && high:
+		v = watching("shut", "The chamber stands at the crest: shut the valve and let the water spread before you go on.")
+	case high:
+		v = watching("spread", "The water spreads; go on when the chamber has sunk, or let the bay drain instead.")
 	case apart < 1.25*l.o.DipApartM:
-		v = watching("move", "%.0f mm from the first dip; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
+		v = watching("move", "%.0f mm from the first dip, the water spread out; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
 	case runs:
 		v = watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
 	default:

@@ -74,6 +74,16 @@ type Result struct {
 	Calibrations []Correction       `json:"calibrations,omitempty"`
 }
 
+// resultOf is the newest result of a step; nil when it was not done.
+func resultOf(r *run, id string) *Result {
+	for i := range slices.Backward(r.Results) {
+		if r.Results[i].Step == id {
+			return &r.Results[i]
+		}
+	}
+	return nil
+}
+
 // Reading is one point's value at the end of a step.
 type Reading struct {
 	Point string    `json:"point"`

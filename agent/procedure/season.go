@@ -65,15 +65,6 @@ func winterClose(h *house, r *run) []step {
 	return steps
 }
 
-func resultOf(r *run, id string) *Result {
-	for i := range r.Results {
-		if r.Results[i].Step == id {
-			return &r.Results[i]
-		}
-	}
-	return nil
-}
-
 // figures writes down what the site is like.
 func (l *look) figures() Verdict {
 	if left := 2*time.Minute - l.elapsed(); left > 0 {

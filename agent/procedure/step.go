@@ -3,7 +3,6 @@ package procedure
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -155,6 +154,8 @@ type Verdict struct {
 	Notes  map[string]string  `json:"notes,omitempty"`
 	// Fix are the lines of the site file that put right what was found.
 	Fix []string `json:"fix,omitempty"`
+	// Back is the step to go back to when a failed one is done again; empty is the step itself.
+	Back string `json:"back,omitempty"`
 	// Enough is true when the step ends without the person's answer.
 	Enough bool `json:"-"`
 	// Calibrations are corrections that the person may take over, as records.
@@ -372,16 +373,11 @@ func (l *look) lines(bays ...string) []string {
 	return out
 }
 
-// result of an earlier step of this run; nil when it was not done.
-func (l *look) result(id string) *Result {
-	i := slices.IndexFunc(l.run.Results, func(r Result) bool { return r.Step == id })
-	if i < 0 {
-		return nil
-	}
-	return &l.run.Results[i]
-}
+// result of an earlier step of this run, the newest where it was done twice; nil when it was not
+// done.
+func (l *look) result(id string) *Result { return resultOf(l.run, id) }
 
-// minutes rounds a duration up to what people say.
+// span rounds a duration up to what people say.
 func span(d time.Duration) string {
 	switch {
 	case d < 90*time.Second:

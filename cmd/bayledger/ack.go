@@ -1,13 +1,11 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os/user"
 	"strings"
@@ -104,51 +102,6 @@ func (c *ackCmd) list(w io.Writer, list []alarm.Listed) error {
 	return t.Flush()
 }
 
-// ask sends one request over the socket and decodes the answer.
 func (c *ackCmd) ask(ctx context.Context, method string, in, out any) error {
-	var body io.Reader
-	if in != nil {
-		b, err := json.Marshal(in)
-		if err != nil {
-			return err
-		}
-		body = bytes.NewReader(b)
-	}
-	req, err := http.NewRequestWithContext(ctx, method, "http://bayledger"+alarm.AnswersPath, body)
-	if err != nil {
-		return err
-	}
-	client := http.Client{Transport: &http.Transport{
-		DisableKeepAlives: true,
-		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
-			var d net.Dialer
-			return d.DialContext(ctx, "unix", c.Socket)
-		},
-	}}
-	res, err := client.Do(req)
-	if err != nil {
-		return fmt.Errorf("the daemon does not answer at %s: %w; is it running, and may you use its socket?", c.Socket, err)
-	}
-	defer res.Body.Close()
-	text, err := io.ReadAll(io.LimitReader(res.Body, 16<<20))
-	if err != nil {
-		return fmt.Errorf("read the daemon's answer: %w", err)
-	}
-	if res.StatusCode != http.StatusOK {
-		var fault struct {
-			Error string `json:"error"`
-		}
-		if json.Unmarshal(text, &fault) != nil || fault.Error == "" {
-			return fmt.Errorf("the daemon answered %s", res.Status)
-		}
-		err := errors.New(fault.Error)
-		if res.StatusCode >= 400 && res.StatusCode < 500 {
-			return badInput(err)
-		}
-		return err
-	}
-	if err := json.Unmarshal(text, out); err != nil {
-		return fmt.Errorf("read the daemon's answer: %w", err)
-	}
-	return nil
+	return overSocket(ctx, c.Socket, method, alarm.AnswersPath, in, out)
 }

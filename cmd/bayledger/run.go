@@ -19,7 +19,7 @@ import (
 type runCmd struct {
 	Config  string `required:"" placeholder:"FILE" help:"The site file."`
 	Dir     string `placeholder:"DIR" help:"Folder of the journal, in place of the site file's."`
-	Socket  string `default:"/run/bayledger/bayledger.sock" env:"BAYLEDGER_SOCKET" placeholder:"PATH" help:"The local socket for bayledger ack; none for no socket."`
+	Socket  string `default:"/run/bayledger/bayledger.sock" env:"BAYLEDGER_SOCKET" placeholder:"PATH" help:"The local socket for bayledger ack and commission; none for no socket."`
 	JSON    bool   `help:"Log as JSON lines."`
 	Witness string `placeholder:"FILE" help:"Write the number of the last durable reading to this file or pipe after every commit."`
 }

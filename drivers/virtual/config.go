@@ -224,6 +224,7 @@ const (
 	LiftSensor   ActKind = "lift-sensor"   // the level sensor hangs in the air from At to Until
 	TakeOverflow ActKind = "take-overflow" // the overflow pipe is out from At to Until
 	OpenDrain    ActKind = "open-drain"    // the bay's drain is open from At to Until
+	ShutSupply   ActKind = "shut-supply"   // the supply is shut upstream from At to Until; no bay
 )
 
 // Act is something a person does to a bay at a stated time.
@@ -339,11 +340,11 @@ func (c *Config) Validate() site.Problems {
 	}
 	for i, a := range c.Acts {
 		path := fmt.Sprintf("acts[%d]", i)
-		if !seen[a.Bay] {
+		if !seen[a.Bay] && a.Kind != ShutSupply {
 			p.Add(path+".bay", "the id of a bay", "there is no bay %q", a.Bay)
 		}
 		switch a.Kind {
-		case HandWater, ManualOpen, ManualShut, LiftSensor, TakeOverflow, OpenDrain:
+		case HandWater, ManualOpen, ManualShut, LiftSensor, TakeOverflow, OpenDrain, ShutSupply:
 			if !a.Until.After(a.At) {
 				p.Add(path+".until", "a time after at", "it ends before it begins")
 			}
@@ -351,7 +352,7 @@ func (c *Config) Validate() site.Problems {
 		case MoveSetPoint:
 			positive(path+".value", a.Value)
 		default:
-			p.Add(path+".kind", "hand-water, move-setpoint, manual-open, manual-shut, lift-sensor, take-overflow or open-drain", "%q is not an act", a.Kind)
+			p.Add(path+".kind", "hand-water, move-setpoint, manual-open, manual-shut, lift-sensor, take-overflow, open-drain or shut-supply", "%q is not an act", a.Kind)
 		}
 	}
 	return p

@@ -25,6 +25,8 @@ read [POINT]                             what the registers show, decoded to SI
 hand BAY LITRES [MINUTES]                somebody waters by hand
 setpoint BAY MM                          somebody moves the set point
 open BAY DURATION, shut BAY DURATION     somebody holds the valve by hand
+lift BAY DURATION, drain BAY DURATION    the level sensor hangs in the air, the drain is open
+shut-supply DURATION                     the supply is shut upstream
 now                                      the model's time
 help                                     this text
 `
@@ -85,16 +87,19 @@ func (s *Slave) Command(line string) (string, error) {
 			return "", fmt.Errorf("write setpoint BAY MM; %q is not a number", arg(1))
 		}
 		return "", f.Do(Act{Kind: MoveSetPoint, Bay: arg(0), Value: v * 1e-3})
-	case "open", "shut":
+	case "open", "shut", "lift", "drain":
 		d, err := time.ParseDuration(arg(1))
 		if err != nil || d <= 0 {
 			return "", fmt.Errorf("write %s BAY DURATION; %q is not a duration such as 5m", name, arg(1))
 		}
-		kind := ManualOpen
-		if name == "shut" {
-			kind = ManualShut
-		}
+		kind := map[string]ActKind{"open": ManualOpen, "shut": ManualShut, "lift": LiftSensor, "drain": OpenDrain}[name]
 		return "", f.Do(Act{Kind: kind, Bay: arg(0), At: f.Now(), Until: f.Now().Add(d)})
+	case "shut-supply":
+		d, err := time.ParseDuration(arg(0))
+		if err != nil || d <= 0 {
+			return "", fmt.Errorf("write shut-supply DURATION; %q is not a duration such as 5m", arg(0))
+		}
+		return "", f.Do(Act{Kind: ShutSupply, At: f.Now(), Until: f.Now().Add(d)})
 	}
 	return "", fmt.Errorf("%q is not a command; help lists them", name)
 }

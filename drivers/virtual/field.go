@@ -45,8 +45,11 @@ type Field struct {
 	drag       float64
 	rootUsual  float64 // square root of the pressure at which usual flows are stated
 	pressurePa float64
-	mainFlow   float64
-	main       meter
+	// shut is true while the supply is shut upstream: what runs then comes out of the line, whose
+	// pressure falls.
+	shut     bool
+	mainFlow float64
+	main     meter
 
 	drawn, lineLeaked, used, mainRegistered, gauge sum
 	waterC                                         float64
@@ -299,6 +302,7 @@ func (f *Field) change() {
 		b.ctl.manual = 0
 	}
 	f.sfx = siteEffects{pressure: 1, mainFactor: 1}
+	f.shut = false
 	clear(f.edgeG)
 	clear(f.silent)
 	for i := range f.bays {
@@ -327,7 +331,7 @@ func (f *Field) change() {
 		if !a.Until.IsZero() {
 			again(a.Until)
 		}
-		b := f.bays[f.index[a.Bay]]
+		b := f.bays[f.index[a.Bay]] // bay 0 for an act that has none
 		holds := !t.Before(a.At) && t.Before(a.Until)
 		switch a.Kind {
 		case HandWater:
@@ -354,6 +358,8 @@ func (f *Field) change() {
 			if holds {
 				b.fx.drainM2 = drainM2
 			}
+		case ShutSupply:
+			f.shut = f.shut || holds
 		}
 	}
 }

@@ -194,6 +194,10 @@ func (f *Field) valves(dt float64, t time.Time, x float64) {
 		v.flow = k // the coefficient for now
 		open += k
 	}
+	if f.shut {
+		f.drainLine(dt, open)
+		return
+	}
 	s := &f.cfg.Supply
 	line := (s.LeakM3S + f.sfx.lineLeak) / f.rootUsual
 	used := 0.0
@@ -231,6 +235,29 @@ func (f *Field) valves(dt float64, t time.Time, x float64) {
 		f.lineLeaked.add(leak * dt)
 		f.used.add(used * dt)
 	}
+}
+
+// linePerPa is how much water the supply line gives up for each pascal it falls: the stretch of
+// some sixty metres of polyethylene pipe of 32 mm, and the air that is always in it.
+const linePerPa = 5e-9
+
+// drainLine lets the valves (open, the sum of their coefficients) and the leaks of the line run on
+// what the line itself holds, the supply being shut upstream.
+func (f *Field) drainLine(dt, open float64) {
+	line := (f.cfg.Supply.LeakM3S + f.sfx.lineLeak) / f.rootUsual
+	root := math.Sqrt(max(f.pressurePa, 0))
+	total := (open + line) * root
+	if most := f.pressurePa * linePerPa / dt; total > most {
+		root *= most / total
+		total = most
+	}
+	f.pressurePa -= total * dt / linePerPa
+	for _, b := range f.bays {
+		b.valve.flow *= root
+	}
+	f.mainFlow = 0
+	f.drawn.add(total * dt)
+	f.lineLeaked.add(line * root * dt)
 }
 
 // stationNoise adds what a weather station's instruments add.
