@@ -179,7 +179,7 @@ var rows = []row{
 			p.apart = [2]string{p.fault.bay, p.fault.other}
 		}},
 	{name: "chamber clogged", fault: virtual.ChamberClogged, lo: 12, hi: 60, set: fullSet, kinds: []site.Kind{site.SlowChamber}, related: ofLevel,
-		learn: 4, spread: 3, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60},
+		learn: 4, spread: 3, begins: func(s *exposed) bool { return s.truth.flowM3S > 0 }, within: within(72 * time.Hour), limit: "72 h of the first fill", most: 4 * day, reach: 0.80, runs: 60},
 	{name: "overflow blocked, then overfilled", fault: virtual.OverflowBlocked, set: fullSet, kinds: []site.Kind{site.OverflowFault}, related: append(overfull, site.ValveStuckOpen),
 		learn: 4, spread: 3, begins: func(s *exposed) bool { return s.truth.levelM > s.truth.crestM }, within: within(72 * time.Hour), limit: "72 h", most: 4 * day, reach: 0.80, runs: 60,
 		prepare: func(p *plan, from time.Time) {

@@ -33,6 +33,7 @@ var (
 	scorecardSize = flag.String("scorecard", "quick", `"quick": rows that are over within hours; "short": all rows; "full": every run the table asks for`)
 	scorecardSeed = flag.Uint64("scorecard.seed", 1, "first seed; every row's runs count up from it")
 	scorecardRow  = flag.String("scorecard.row", "", "only rows whose name holds this text; \"clean\" for the clean runs")
+	scorecardSet  = flag.String("scorecard.set", "full", "instruments of the clean runs, by a name of the degraded sets")
 	scorecardRuns = flag.Int("scorecard.runs", 0, "runs a row, in place of the size's own")
 	scorecardOut  = flag.String("scorecard.out", "", "write the table to this file too")
 	scorecardLog  = flag.Bool("scorecard.log", false, "one line for every run")
@@ -81,6 +82,17 @@ func runAll(ctx context.Context, plans []plan, r *row) ([]outcome, error) {
 		})
 	}
 	return out, g.Wait()
+}
+
+// instrumentsOf finds a set by its name.
+func instrumentsOf(t *testing.T, name string) instruments {
+	for _, set := range append([]instruments{fullSet}, degradedAll...) {
+		if set.name == name {
+			return set
+		}
+	}
+	t.Fatalf("-scorecard.set: there is no set %q", name)
+	return instruments{}
 }
 
 func plansOf(r *row, n int) []plan {
@@ -266,12 +278,12 @@ func TestScorecard(t *testing.T) {
 	}
 	var f falseRates
 	if !quick && (*scorecardRow == "" || strings.Contains("clean", *scorecardRow)) {
-		runs, err := runAll(t.Context(), cleanPlans(fullSet, cleanRuns), nil)
+		runs, err := runAll(t.Context(), cleanPlans(instrumentsOf(t, *scorecardSet), cleanRuns), nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		f = tallyClean(runs)
-		fmt.Fprintf(&table, "clean runs, full instruments: %s\n", f)
+		fmt.Fprintf(&table, "clean runs, instruments %s: %s\n", *scorecardSet, f)
 		for _, a := range f.instances {
 			t.Logf("false: %s seed %d, %s %s %s %s: %s", a.model, a.seed, a.at.Format(time.RFC3339), a.bay, a.kind, a.severity, a.because)
 		}

@@ -22,14 +22,14 @@ type fillState struct {
 	StartM, EndM, InM3 float64
 	Ran                bool
 	// Gain is how much a cubic metre lifts the chamber while it is let in, m/m3, and After how
-	// much of that rise comes in the quarter of an hour behind the fill: negative where the
-	// chamber leads and sinks back, as chambers do. Both are this bay's habit over HabitN fills.
-	Gain, After  float64
-	HabitN       int
-	Rise, Behind float64 // the last fill's, as shares of what its habit would have given
-	SlowN        int
-	SlowAt       int64
-	Slow         bool
+	// much it moves the chamber in the quarter of an hour behind the fill: negative where the
+	// chamber leads and sinks back, as most do. Both are this bay's habit over HabitN fills.
+	Gain, After float64
+	HabitN      int
+	Rise, Whole float64 // the last fill's rise at its end and with what came after, over the habit's
+	SlowN       int
+	SlowAt      int64
+	Slow        bool
 }
 
 // inARow is how many fills in a row must agree before a habit counts as broken.
@@ -104,9 +104,10 @@ func (y *bay) followed(now int64) {
 	if s.Gain*s.InM3 < least {
 		return
 	}
-	s.Rise, s.Behind = rise/s.Gain, (behind-s.After)/s.Gain
+	s.Rise = rise / s.Gain
+	s.Whole = (rise + behind) / max(s.Gain+s.After, 0.2*s.Gain)
 	switch {
-	case s.Rise < 0.6 && s.Behind > 0.25:
+	case s.Rise < 0.6 && (s.Whole > 1.4*s.Rise || s.Whole < 0.3):
 		if s.SlowN == 0 {
 			s.SlowAt = now
 		}
@@ -114,7 +115,7 @@ func (y *bay) followed(now int64) {
 		s.Slow = s.Slow || s.SlowN >= inARow
 	default:
 		s.SlowN = 0
-		if s.Rise > 0.75 && s.Behind < 0.15 {
+		if s.Rise > 0.75 {
 			s.Slow = false
 			s.Gain += (rise - s.Gain) / 20
 			s.After += (behind - s.After) / 20
@@ -154,7 +155,7 @@ func (w *Watch) sayFills(y *bay, now int64) {
 	if s.Slow {
 		n := site.NewFinding(site.SlowChamber, y.b.ID, "", at(s.SlowAt))
 		n.Confidence = 0.85
-		n.Because = fmt.Sprintf("In its last %d fills bay %s's chamber has risen by %.0f %% of what they usually lift it, and went on rising when they had ended: its pipe lets the water through too slowly.",
+		n.Because = fmt.Sprintf("In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.",
 			max(s.SlowN, inARow), y.name(), 100*max(0, s.Rise))
 		w.say(n)
 	}

@@ -27,21 +27,30 @@ type valveState struct {
 	Since     int64
 	SinceBase float64
 
-	Passed     float64 // total when the level passed its usual stop, NaN before
 	StopSpread float64 // m, scatter of the usual stop
 	StopN      int
+	// RestM is where the bay itself stands after its fills, RestSpread how far that scatters, m.
+	RestM, RestSpread float64
+	RestN             int
 
 	Asked     int64 // since when the bay has asked for water and the controller was free, 0 not
 	AskLevel  float64
 	AskFor    time.Duration // how long it has been free while asking
 	AskTick   int64
+	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
+	Wait time.Duration
 	Closed    bool
 	ClosedAt  int64
 	ClosedFor int64
 
-	StartM float64 // level at which fills usually begin; NaN
-	StartN int
-	SeenN  int // fills seen
+	// StartM is the level at which fills usually begin, by StartN of them that began when the
+	// controller had been free for a while: only those show at what level it asks. FreeSince is
+	// since when it is free without a break, 0 not.
+	StartM    float64
+	StartN    int
+	FreeSince int64
+	WasFree   int64 // FreeSince when the fill under way began
+	SeenN     int   // fills seen
 
 	RunOn  float64 // ms that water usually runs on after the shut command, a slowly fading greatest
 	RunOnN int     // fills it was learned from
@@ -140,7 +149,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	rate, runs := y.running(now)
 	if v.Open {
 		if !runs && now-k.RunAt >= y.still() {
-			v.Open, v.Base, v.Passed = false, math.NaN(), math.NaN()
+			v.Open, v.Base = false, math.NaN()
 			return
 		}
 		return
@@ -187,7 +196,6 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	v.Base = math.NaN()
 	if !runs || !k.Runs || told && !y.b.Valve.Feedback {
 		// With the command known to be open the valve does as it is told.
-		v.Passed = math.NaN()
 		return
 	}
 	spread := 3*k.NoiseM + 3*v.StopSpread + 0.002
@@ -203,26 +211,34 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		}
 		return
 	}
-	if k.HabitStops < 3 || math.IsNaN(k.RoomM3) {
+	if v.RestN < 3 || math.IsNaN(k.RoomM3) {
 		return
 	}
-	if math.IsNaN(v.Passed) {
-		if k.SmoothM > k.HabitStopM+spread {
-			v.Passed = k.TotalM3
-		}
-		return
-	}
-	used := k.TotalM3 - v.Passed
-	// The room is what is left now; what has been used since belongs to it.
-	need, u := w.l.HeldBetween(y.i, k.FillLevelM, k.HabitStopM)
-	if used >= 0.4*(k.RoomM3+used) && k.FillM3 > need+2*u {
-		v.Open, v.Since, v.SinceBase = true, k.FillFrom, v.Passed
+	// What the fill has let in beyond what brings the bay where its fills leave it, and what is
+	// left of the room: a controller that was told a higher set point looks the same until about
+	// half is used.
+	need, u := w.l.HeldBetween(y.i, k.FillLevelM, v.RestM)
+	used := k.FillM3 - need
+	if used > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && used >= 0.35*(k.RoomM3+used) && k.SmoothM > v.RestM {
+		v.Open, v.Since, v.SinceBase = true, k.FillFrom, k.TotalM3-used
 	}
 }
+
+// freeFor is how long a controller must have been free to fill before the level at which it does
+// is the one at which it asks.
+const freeFor = 20 * minute
 
 // habits learns where fills begin and how far their stops scatter, from each fill that ended.
 func (w *Watch) habits(y *bay, now int64) {
 	k, v := &y.look, &y.st.Valve
+	if !k.Runs {
+		if !w.free(y, now) {
+			v.FreeSince = 0
+		} else if v.FreeSince == 0 {
+			v.FreeSince = now
+		}
+		v.WasFree = v.FreeSince
+	}
 	if k.Fills == v.SeenN {
 		return
 	}
@@ -236,12 +252,23 @@ func (w *Watch) habits(y *bay, now int64) {
 			v.RunOnN++
 		}
 	}
-	if !math.IsNaN(k.FillLevelM) && now-k.SetMoved > 12*hour {
+	free := v.WasFree > 0 && k.LastFrom-v.WasFree >= freeFor
+	if !math.IsNaN(k.LastLevelM) && (free || v.StartN < 3) && now-k.SetMoved > 12*hour {
 		v.StartN++
-		if v.StartN == 1 {
-			v.StartM = k.FillLevelM
+		if v.StartN == 1 || k.LastLevelM < v.StartM-1.5*max(y.b.BandM, 0.003) {
+			// So low, and the bay was filled after all: the level it is held at was lowered.
+			v.StartM = k.LastLevelM
 		}
-		v.StartM += (k.FillLevelM - v.StartM) / float64(min(v.StartN, 8))
+		v.StartM += (k.LastLevelM - v.StartM) / float64(min(v.StartN, 8))
+	}
+	if !math.IsNaN(k.BayM) && k.RainAt < k.LastFrom-hour {
+		v.RestN++
+		if off := math.Abs(k.BayM - v.RestM); v.RestN == 1 || off > max(y.b.BandM, 0.003) {
+			v.RestM = k.BayM // the first, or the level it is held at was moved
+		}
+		n := float64(min(v.RestN, 8))
+		v.RestSpread += (min(math.Abs(k.BayM-v.RestM)/0.8, 0.01) - v.RestSpread) / n
+		v.RestM += (k.BayM - v.RestM) / n
 	}
 	if k.HabitStops >= 2 {
 		d := math.Abs(k.SmoothM-k.HabitStopM) / 0.8 // mean absolute deviation to a standard one
@@ -263,6 +290,9 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	}
 	v.AskTick = now
 	if runs || k.RunAt > v.Asked && v.Asked > 0 {
+		if v.AskFor > 0 {
+			v.Wait = max(v.AskFor, v.Wait-v.Wait/32)
+		}
 		v.Asked, v.AskFor, v.Closed = 0, 0, false
 		return
 	}
@@ -318,13 +348,19 @@ func (y *bay) asks(now int64) (bool, time.Duration) {
 		if v.StartN >= 3 && now-k.SetMoved > 12*hour {
 			low = min(low, v.StartM)
 		}
-		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait)
+		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait, y.turn())
 	case v.StartN >= 3:
 		// Nobody said where the level is to be held: a bay one and a half bands under where its
 		// fills begin has been forgotten.
-		return k.BayM < v.StartM-1.5*max(y.b.BandM, 0.003), max(10*time.Minute, wait)
+		return k.BayM < v.StartM-1.5*max(y.b.BandM, 0.003), max(20*time.Minute, wait, y.turn())
 	}
 	return false, 0
+}
+
+// turn is how long a bay's turn may be in coming where only its level says that it asks: half as
+// long again as it has been seen to take.
+func (y *bay) turn() time.Duration {
+	return min(y.st.Valve.Wait+y.st.Valve.Wait/2+5*time.Minute, 6*time.Hour)
 }
 
 func (y *bay) recovered() bool {
