@@ -21,6 +21,8 @@ type valveState struct {
 	// HeardAt is when the valve's point last said something good. Shut is since when it has been
 	// heard to be shut without a break, 0 not; ShutBase the total then.
 	HeardAt, Shut int64
+	Opened        int64 // when it was last heard to open, 0 never
+	IsOpen        bool
 	ShutBase      float64
 
 	Open      bool // stuck open
@@ -33,12 +35,12 @@ type valveState struct {
 	RestM, RestSpread float64
 	RestN             int
 
-	Asked     int64 // since when the bay has asked for water and the controller was free, 0 not
-	AskLevel  float64
-	AskFor    time.Duration // how long it has been free while asking
-	AskTick   int64
+	Asked    int64 // since when the bay has asked for water and the controller was free, 0 not
+	AskLevel float64
+	AskFor   time.Duration // how long it has been free while asking
+	AskTick  int64
 	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
-	Wait time.Duration
+	Wait      time.Duration
 	Closed    bool
 	ClosedAt  int64
 	ClosedFor int64
@@ -110,8 +112,11 @@ func (y *bay) sampleValve(t int64, open, good bool) {
 			v.Shut = t
 		}
 	}
+	if good && open && (!v.IsOpen || !y.heardValve(t)) {
+		v.Opened = t
+	}
 	if good {
-		v.HeardAt = t
+		v.HeardAt, v.IsOpen = t, open
 	}
 }
 
@@ -185,7 +190,9 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		} else if k.TotalM3-v.Base < least || k.MeterAt == v.BaseAt || k.HasFlow && k.FlowGood && !flows {
 			return
 		}
-		if runs && rate >= 0.05*k.HabitM3S {
+		// Where another bay's valve was told to open as this one's water began, and gets none, it
+		// may be that one's water.
+		if runs && rate >= 0.05*k.HabitM3S && w.fedFor(y, now) == nil {
 			v.Open, v.Since, v.SinceBase = true, shut, v.RunBase
 			if v.Shut > v.Run {
 				v.SinceBase = v.ShutBase

@@ -55,6 +55,7 @@ type bayState struct {
 	Fills  fillState
 	Meter  meterState
 	Crest  crestState
+	Wiring wiringState
 }
 
 // New returns a watch over the ledger of the same site.
@@ -196,6 +197,8 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 			w.bank(y, now)
 		}
 	}
+	w.wiring(now)
+	w.sayWiring()
 	w.supply(now)
 	w.mainMeter(now)
 	w.sayMain(now)

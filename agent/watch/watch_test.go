@@ -26,6 +26,8 @@ type world struct {
 	line float64 // m3/s lost before the bays
 	step time.Duration
 	out  []site.Finding
+	// Which points follow the other bay's water.
+	meters, levels bool
 }
 
 type tub struct {
@@ -89,7 +91,7 @@ func (v *world) tick() []site.Finding {
 		et = 0.0045 * math.Pi / 24 / 3600 * math.Sin(math.Pi*(hour-6)/12)
 	}
 	mainFlow := v.line
-	for _, b := range v.bays {
+	for i, b := range v.bays {
 		open := b.command && !b.shut || b.stuck
 		in := 0.0
 		if open {
@@ -104,6 +106,12 @@ func (v *world) tick() []site.Finding {
 		level := b.h + b.lead + b.drift + 0.0004*v.rng.NormFloat64()
 		if !math.IsNaN(b.frozen) {
 			level = b.frozen
+		}
+		shown, counted := level, b
+		if other := v.bays[1-i]; v.levels {
+			shown = other.h + other.lead + 0.0004*v.rng.NormFloat64()
+		} else if v.meters {
+			counted = other
 		}
 		if level < b.set-0.003 && !b.command {
 			b.command, b.opened = true, v.t
@@ -126,8 +134,8 @@ func (v *world) tick() []site.Finding {
 			v.l.Sample(x0)
 			v.w.Sample(x0)
 		}
-		send(b.id+"-level", math.Round(level*1e4)/1e4)
-		send(b.id+"-meter", math.Floor(b.total*1000)/1000)
+		send(b.id+"-level", math.Round(shown*1e4)/1e4)
+		send(b.id+"-meter", math.Floor(counted.total*1000)/1000)
 		send(b.id+"-setpoint", b.set)
 		send(b.id+"-valve", command)
 	}
@@ -254,6 +262,33 @@ func TestValveStuckClosedAndNoSupply(t *testing.T) {
 	}
 	require.Nil(t, has(v.out, site.NoSupply, ""))
 	require.Nil(t, has(v.out, site.ValveStuckClosed, "A1"))
+}
+
+func TestPointsThatFollowAnotherBaysWater(t *testing.T) {
+	for name, mix := range map[string]func(*world){
+		"meters": func(v *world) { v.meters = true },
+		"levels": func(v *world) { v.levels = true },
+	} {
+		t.Run(name, func(t *testing.T) {
+			v := newWorld(t, 21, nil)
+			if name == "levels" {
+				v.bays[1].set, v.bays[1].h = 0.010, 0.095 // it has water for days
+			}
+			v.quiet(t, 2*24*time.Hour)
+			mix(v)
+			found := time.Duration(-1)
+			for from, end := v.t, v.t.Add(36*time.Hour); v.t.Before(end) && found < 0; {
+				for _, f := range v.tick() {
+					if f.Kind == site.WiringMismatch {
+						found = v.t.Sub(from)
+						require.ElementsMatch(t, []string{"A1", "A2"}, f.Bays)
+					}
+					require.NotEqual(t, site.ValveStuckOpen, f.Kind, f.Because)
+				}
+			}
+			require.Greater(t, found, time.Duration(0))
+		})
+	}
 }
 
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
