@@ -44,6 +44,10 @@ type Options struct {
 	Socket string
 	// Listen overrides the site file's address of the page; empty does not.
 	Listen string
+	// Notify, if set, tells the service manager how the daemon is, in the words of sd_notify(3).
+	Notify func(state string)
+	// Watchdog asks for beats through Notify, so that a daemon that hangs is restarted.
+	Watchdog bool
 }
 
 // Agent is one running watch of one site.
@@ -79,6 +83,7 @@ type parts struct {
 	driver *modbus.Driver
 	sinks  []sink
 	relay  *relayPart // nil when nothing is published
+	pulse  *pulse
 }
 
 // New builds every part, opens the journal, brings the core up to date and binds the page's
@@ -122,7 +127,19 @@ func (a *Agent) build(ctx context.Context, cfg *sitefile.Config) (*parts, error)
 	if p.driver, err = modbus.New(cfg.Modbus, cfg.Site, a.clk, a.part("field")); err != nil {
 		return nil, err
 	}
+	var beat func()
+	if a.opts.Watchdog {
+		beat = func() { a.notify("WATCHDOG=1") }
+	}
+	p.pulse = newPulse(cfg, beat)
 	return p, a.openSinks(ctx, p)
+}
+
+// notify tells the service manager, if there is one.
+func (a *Agent) notify(state string) {
+	if a.opts.Notify != nil {
+		a.opts.Notify(state)
+	}
 }
 
 func (a *Agent) part(name string) *slog.Logger { return a.log.With("part", name) }
@@ -264,11 +281,18 @@ func (a *Agent) Start() error {
 
 // startField lets the driver run; its samples go into the keeper's inbox.
 func (a *Agent) startField() {
-	d := a.parts.Load().driver
+	p := a.parts.Load()
+	d := p.driver
+	if a.opts.Watchdog {
+		a.notify(fmt.Sprintf("WATCHDOG_USEC=%d", watchdogLimit(p.cfg, a.keeper.every).Microseconds()))
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	hold := a.clk.Work() // no instant is lost between the first link's start and the last's
 	d.Start(ctx, func(samples []site.Sample, done func()) {
 		a.keeper.inbox.put(samples)
+		if len(samples) > 0 {
+			p.pulse.handed(samples[0].Point)
+		}
 		done()
 	})
 	hold()
@@ -375,8 +399,12 @@ func (a *Agent) publish(samples []site.Sample, events []site.Event) {
 	a.count++
 	v := a.keeper.viewOf(a.count, a.health())
 	a.view.Store(v)
-	if r := a.parts.Load().relay; r != nil {
-		r.publish(samples, len(events), v)
+	p := a.parts.Load()
+	if p.relay != nil {
+		p.relay.publish(samples, len(events), v)
+	}
+	if len(samples) > 0 {
+		p.pulse.committed()
 	}
 	if a.opts.OnEvent != nil {
 		for _, e := range events {

@@ -19,9 +19,11 @@ func Serve(ctx context.Context, o Options, hangup <-chan os.Signal, load func() 
 	if err := a.Start(); err != nil {
 		return errors.Join(err, a.Stop())
 	}
+	a.notify("READY=1\nSTATUS=watching " + a.cfg.Site.ID + ", page at " + a.URL())
 	for {
 		select {
 		case <-ctx.Done():
+			a.notify("STOPPING=1")
 			err := a.Stop()
 			a.log.Info("stopped", "samples", a.Counters().Samples)
 			return err

@@ -7,8 +7,11 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 	"time"
+
+	"github.com/coreos/go-systemd/v22/daemon"
 
 	"bayledger/agent"
 	"bayledger/agent/clock"
@@ -37,6 +40,9 @@ func (c *runCmd) Run(env *environment) error {
 	if c.Socket == "none" {
 		opts.Socket = ""
 	}
+	if err := serviceManager(&opts); err != nil {
+		return err
+	}
 	if c.Witness != "" {
 		w, err := os.OpenFile(c.Witness, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o644)
 		if err != nil {
@@ -50,6 +56,24 @@ func (c *runCmd) Run(env *environment) error {
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
 	return agent.Serve(env.Ctx, opts, hangup, func() (*sitefile.Config, error) { return loadSite(c.Config) })
+}
+
+// serviceManager lets the daemon tell systemd how it is, where the environment says that it
+// listens (NOTIFY_SOCKET, WATCHDOG_USEC).
+func serviceManager(o *agent.Options) error {
+	limit, err := daemon.SdWatchdogEnabled(false)
+	if err != nil {
+		return badInput(fmt.Errorf("WATCHDOG_USEC or WATCHDOG_PID of the environment: %w; leave both unset outside systemd", err))
+	}
+	o.Watchdog = limit > 0
+	var once sync.Once
+	log := o.Log
+	o.Notify = func(state string) {
+		if _, err := daemon.SdNotify(false, state); err != nil {
+			once.Do(func() { log.Warn("the service manager cannot be told; it may restart the daemon", "error", err) })
+		}
+	}
+	return nil
 }
 
 // loadSite reads a site file; what is wrong with it, or that it is not there, is the user's to

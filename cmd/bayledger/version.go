@@ -9,9 +9,12 @@ import (
 	"bayledger/agent/site"
 )
 
-// version is set by the release build (-ldflags -X main.version=...); a build from a checkout
-// says the commit instead.
-var version = "devel"
+// version and commit are set by deploy/package.sh (-ldflags -X main.version=...); a build from a
+// checkout knows its commit by itself.
+var (
+	version = "devel"
+	commit  string
+)
 
 type versionCmd struct {
 	JSON bool `help:"One JSON object."`
@@ -28,7 +31,7 @@ type buildFacts struct {
 }
 
 func facts() buildFacts {
-	f := buildFacts{Version: version, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH, EventFormat: site.EventVersion}
+	f := buildFacts{Version: version, Commit: commit, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH, EventFormat: site.EventVersion}
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
 			switch s.Key {
