@@ -17,10 +17,11 @@ const mqttQueue = "mqtt"
 
 // openRelay builds the relay when the site file names a broker.
 func (a *Agent) openRelay(ctx context.Context, p *parts) error {
-	o := p.cfg.MQTT
-	if o == nil {
+	if p.cfg.MQTT == nil {
 		return nil
 	}
+	o := *p.cfg.MQTT
+	o.Started = a.started
 	events, err := a.journal.EventQueue(ctx, mqttQueue)
 	if err != nil {
 		return err
@@ -31,7 +32,7 @@ func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 			return err
 		}
 	}
-	r, err := relay.New(*o, p.cfg.Site, relayEvents{events}, samples, a.clk, a.part("mqtt"), a.opts.Version)
+	r, err := relay.New(o, p.cfg.Site, relayEvents{events}, samples, a.clk, a.part("mqtt"), a.opts.Version)
 	if err != nil {
 		return err
 	}
@@ -46,8 +47,8 @@ func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 // publish hands a commit on. It does not block.
 func (r *relayPart) publish(samples []site.Sample, events int, v *page.View) {
 	r.Live(samples)
+	r.Alarms(openAlarms(v))
 	if events > 0 {
-		r.Alarms(openEvents(v))
 		r.Kick()
 	}
 }

@@ -1,11 +1,13 @@
 package agent
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/page"
-	"bayledger/agent/site"
+	"bayledger/agent/relay"
 )
 
 // viewOf makes the immutable picture that page and metrics read. It runs under the keeper's
@@ -33,13 +35,18 @@ func (k *keeper) viewOf(number uint64, health page.Health) *page.View {
 	return v
 }
 
-// openEvents are the events of the alarms that were told and are present, folded ones included: they name their cause.
-func openEvents(v *page.View) []site.Event {
-	list := []site.Event{}
+// openAlarms are the alarms that were told and are present, folded ones included: they name their cause.
+func openAlarms(v *page.View) []relay.Alarm {
+	list := []relay.Alarm{}
 	for _, a := range v.Alarms {
-		if a.Present && a.Event.ID != "" {
-			list = append(list, a.Event)
+		if !a.Present || a.Event.ID == "" {
+			continue
 		}
+		entry := relay.Alarm{Event: a.Event, Acknowledged: a.Phase == alarm.Acknowledged}
+		if !a.Told {
+			entry.Quiet = cmp.Or(a.Why, "it does not stand on its own")
+		}
+		list = append(list, entry)
 	}
 	return list
 }

@@ -46,6 +46,8 @@ type Options struct {
 	// StatusEvery is how often the retained status is told anew, so that a reader can judge by
 	// its time whether it is still true.
 	StatusEvery time.Duration
+	// Started is when the daemon started, as status tells it.
+	Started time.Time
 	// Window is how many events may be on their way at once.
 	Window int
 	// Flush holds the clock's Work until what was noted is with the broker, so that a run on a

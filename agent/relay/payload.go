@@ -30,6 +30,7 @@ type pointInfo struct {
 	Point    string        `json:"point"`
 	Bay      string        `json:"bay"`
 	Court    string        `json:"court"`
+	BayName  string        `json:"bay_name,omitempty"`
 	Quantity site.Quantity `json:"quantity"`
 	Device   string        `json:"device"`
 	Unit     string        `json:"unit"`
@@ -43,8 +44,32 @@ type status struct {
 	Since    site.Stamp `json:"since"` // begin of the connection
 	Revision string     `json:"revision"`
 	Version  string     `json:"version,omitempty"`
+	// What a reader of many sites needs to speak of this one: when the daemon started, the site's
+	// name, the units it is told in ("mm/L" or "in/gal"), where its supply is shut, and how many
+	// seconds its clock is ahead of UTC.
+	Started    site.Stamp `json:"started"`
+	Name       string     `json:"name,omitempty"`
+	Units      string     `json:"units"`
+	ShutOff    string     `json:"shut_off,omitempty"`
+	UTCOffsetS int        `json:"utc_offset_s"`
 	// Reason is "stopped" when the daemon said good-bye and "lost" when the broker found out.
 	Reason string `json:"reason,omitempty"`
+}
+
+// Alarm is one entry of the list of open alarms: what was told last, and how it stands.
+type Alarm struct {
+	site.Event
+	// Acknowledged is true when somebody has taken it on.
+	Acknowledged bool `json:"acknowledged,omitempty"`
+	// Quiet says why it does not stand on its own: folded under a cause, shelved, muted.
+	Quiet string `json:"quiet,omitempty"`
+}
+
+// same reports whether two lists say the same.
+func same(a, b []Alarm) bool {
+	return slices.EqualFunc(a, b, func(x, y Alarm) bool {
+		return x.ID == y.ID && x.Seq == y.Seq && x.State == y.State && x.Acknowledged == y.Acknowledged && x.Quiet == y.Quiet
+	})
 }
 
 // wire is the value of a sample in the fixed unit of its quantity, or nil when there is none.
@@ -74,7 +99,7 @@ func pointsPayload(s *site.Site) []byte {
 		p := &s.Points[i]
 		q := pointInfo{Point: p.ID, Bay: p.Bay, Quantity: p.Quantity, Device: p.Device}
 		if b := s.Bay(p.Bay); b != nil {
-			q.Court = b.Court
+			q.Court, q.BayName = b.Court, b.Name
 		}
 		if info, ok := p.Quantity.Info(); ok {
 			q.Unit = info.WireUnit
@@ -85,9 +110,9 @@ func pointsPayload(s *site.Site) []byte {
 	return encode(list)
 }
 
-func alarmsPayload(list []site.Event) []byte {
+func alarmsPayload(list []Alarm) []byte {
 	if list == nil {
-		list = []site.Event{}
+		list = []Alarm{}
 	}
 	return encode(list)
 }

@@ -77,7 +77,7 @@ type Relay struct {
 	site    *site.Site
 	newest  map[string]site.Sample // by point: the newest seen
 	pending map[string]bool        // points whose newest is not sent
-	alarms  []site.Event
+	alarms  []Alarm
 	told    bool // alarms are with the broker
 	// haveAlarms is true once a list of alarms was given, be it empty.
 	haveAlarms bool
@@ -134,10 +134,14 @@ func (r *Relay) Live(batch []site.Sample) {
 	}
 }
 
-// Alarms notes the list of open alarms. It does not block and keeps no reference to list.
-func (r *Relay) Alarms(list []site.Event) {
+// Alarms notes the list of open alarms, which is published when it says something else than
+// before. It does not block and keeps no reference to list.
+func (r *Relay) Alarms(list []Alarm) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if r.haveAlarms && same(r.alarms, list) {
+		return
+	}
 	r.alarms, r.told, r.haveAlarms = slices.Clone(list), false, true
 	r.poke()
 }

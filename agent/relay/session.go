@@ -180,8 +180,11 @@ func ignoreClosed(err error) error {
 }
 
 func (c *conn) status(state, reason string) status {
-	return status{State: state, T: site.Stamp{Time: c.r.clk.Now()}, Since: site.Stamp{Time: c.since},
-		Revision: c.site.Revision, Version: c.r.version, Reason: reason}
+	now := c.r.clk.Now()
+	_, offset := now.In(c.site.Zone).Zone()
+	return status{State: state, T: site.Stamp{Time: now}, Since: site.Stamp{Time: c.since},
+		Revision: c.site.Revision, Version: c.r.version, Reason: reason,
+		Started: site.Stamp{Time: c.r.opts.Started}, Name: c.site.Name, Units: c.site.Display.String(), ShutOff: c.site.ShutOff, UTCOffsetS: offset}
 }
 
 // birth says that we are there, finds what the broker still keeps of points that are gone, and

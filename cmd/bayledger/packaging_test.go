@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"bytes"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -373,7 +372,7 @@ func countSamples(t *testing.T, root string) int {
 	dir := t.TempDir()
 	asRoot(t, "cp", "-r", filepath.Join(root, "var/lib/bayledger")+"/.", dir)
 	asRoot(t, "chown", "-R", strconv.Itoa(os.Geteuid()), dir)
-	config := siteFor(t, dir, "127.0.0.1:1", dir, "")
+	config := siteFor(t, dir, pumpHouse{modbus: "127.0.0.1:1"}, dir, "")
 	var out, errs bytes.Buffer
 	require.Equal(t, exitDone, run(t.Context(), []string{"journal", "check", "--config", config}, nil, &out, &errs), errs.String())
 	m := regexp.MustCompile(`number (\d+)`).FindStringSubmatch(out.String())
@@ -383,36 +382,11 @@ func countSamples(t *testing.T, root string) int {
 	return n
 }
 
-// startField serves the virtual pump house until the test ends and returns its address.
-func startField(t *testing.T) string {
-	t.Helper()
-	address := fmt.Sprintf("127.0.0.1:%d", servertest.FreePorts(t, 1)[0])
-	ctx, cancel := context.WithCancel(context.Background())
-	var log lockedBuffer
-	ended := make(chan int, 1)
-	go func() { ended <- run(ctx, []string{"field", "--listen", address}, nil, &log, &log) }()
-	t.Cleanup(func() { cancel(); <-ended })
-	eventually(t, func() bool {
-		conn, err := net.Dial("tcp", address)
-		if err == nil {
-			conn.Close()
-		}
-		return err == nil
-	}, nil, &log)
-	return address
-}
-
 // siteFor writes the virtual pump house's own site file for a field at an address, with a fresh
 // page port, a commit every second, and the journal in a folder.
-func siteFor(t *testing.T, dir, field, journal, more string) string {
+func siteFor(t *testing.T, dir string, field pumpHouse, journal, more string) string {
 	t.Helper()
-	var out, errs bytes.Buffer
-	require.Equal(t, exitDone, run(t.Context(), []string{"field", "--site-file", "--listen", field}, nil, &out, &errs), errs.String())
-	text := out.String()
-	for _, section := range []string{"journal", "page", "influxdb"} {
-		require.NotContains(t, text, "\n"+section+":", "the section is ours")
-	}
-	text += fmt.Sprintf("\njournal: { dir: %s, commit: 1 s }\npage: { listen: \"127.0.0.1:%d\" }\n%s", journal, servertest.FreePorts(t, 1)[0], more)
+	text := field.siteFile(t, fmt.Sprintf("\njournal: { dir: %s, commit: 1 s }\npage: { listen: \"127.0.0.1:%d\" }\n%s", journal, servertest.FreePorts(t, 1)[0], more))
 	config := filepath.Join(dir, "site.yaml")
 	require.NoError(t, os.WriteFile(config, []byte(text), 0o644))
 	return config

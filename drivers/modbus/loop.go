@@ -113,6 +113,10 @@ func (l *link) run(ctx context.Context, sink Sink) {
 		dev.tally.change(func(s *DeviceStats) { s.Up, s.Since = true, now })
 		for _, g := range dev.groups {
 			g.due = g.next(now.Add(-time.Millisecond))
+			if l.o.Kind == TCP {
+				// Nothing to listen for first: who has just started the daemon sees readings at once.
+				g.due = now.Truncate(time.Millisecond)
+			}
 		}
 	}
 	for ctx.Err() == nil {

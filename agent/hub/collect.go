@@ -1,0 +1,208 @@
+package hub
+
+import (
+	"math"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"bayledger/agent/site"
+)
+
+// Describe implements prometheus.Collector. It sends nothing: what there is depends on the sites.
+func (h *Hub) Describe(chan<- *prometheus.Desc) {}
+
+// Collect implements prometheus.Collector.
+func (h *Hub) Collect(ch chan<- prometheus.Metric) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.collect(emitter{ch}, time.Now())
+}
+
+type emitter struct{ ch chan<- prometheus.Metric }
+
+type metric struct {
+	desc *prometheus.Desc
+	kind prometheus.ValueType
+}
+
+func gauge(name, help string, labels ...string) metric {
+	return metric{prometheus.NewDesc("bayledger_"+name, help, labels, nil), prometheus.GaugeValue}
+}
+
+func counter(name, help string, labels ...string) metric {
+	return metric{prometheus.NewDesc("bayledger_"+name, help, labels, nil), prometheus.CounterValue}
+}
+
+// put emits a value unless nobody knows it.
+func (e emitter) put(m metric, value float64, labels ...string) {
+	if !site.Known(value) {
+		return
+	}
+	c, err := prometheus.NewConstMetric(m.desc, m.kind, value, labels...)
+	if err != nil {
+		c = prometheus.NewInvalidMetric(m.desc, err)
+	}
+	e.ch <- c
+}
+
+// The hub's own.
+var (
+	hConnected = gauge("hub_connected", "1 while the hub is connected to the broker.")
+	hMessages  = counter("hub_messages_total", "Messages the broker has sent.")
+	hRefused   = counter("hub_refused_total", "Messages, or entries of one, that were refused.", "reason")
+	hUp        = gauge("hub_site_up", "1 while the site says it is watching; absent while the hub has no broker.", "site")
+	hHeard     = gauge("hub_site_last_message_timestamp_seconds", "When the site was last heard, or the hub began to listen.", "site")
+)
+
+// The sites' own, with the names, labels and help a site's /metrics has.
+var (
+	mBuild     = gauge("build_info", "The running version.", "site", "version")
+	mSite      = gauge("site_info", "The site as its site file names it.", "site", "name", "revision", "units", "shut_off")
+	mOffset    = gauge("site_utc_offset_seconds", "How far the site's clock is ahead of UTC.", "site")
+	mStart     = gauge("start_timestamp_seconds", "When the daemon started.", "site")
+	mDataTime  = gauge("data_time_timestamp_seconds", "Data time up to which the watch has come.", "site")
+	mLastGood  = gauge("last_reading_timestamp_seconds", "Time of the newest good reading of any point.", "site")
+	mBay       = gauge("bay_info", "The bay as its site file names it.", "site", "court", "bay", "name")
+	mLevel     = gauge("bay_level_meters", "Level above the liner at the bay's lowest point, as the chamber shows it.", "site", "bay")
+	mSetPoint  = gauge("bay_set_point_meters", "Level the controller is told to hold.", "site", "bay")
+	mFlow      = gauge("bay_flow_cubic_meters_per_second", "Flow into the bay.", "site", "bay")
+	mValve     = gauge("bay_valve_open", "1 while the fill valve is open or told to be.", "site", "bay")
+	mPoint     = gauge("point_value", "Newest calibrated value of a point, in the SI unit of its quantity.", "site", "bay", "point", "quantity")
+	mQuality   = gauge("point_quality", "Quality of a point's newest reading: 0 good, 1 uncertain, 2 bad.", "site", "bay", "point")
+	mPointTime = gauge("point_last_timestamp_seconds", "Time of a point's newest reading.", "site", "bay", "point")
+
+	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "site", "bay", "kind", "subject", "severity")
+	alarmLabels = []string{"site", "bay", "kind", "subject"}
+	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
+	mReference  = gauge("alarm_reference", "The number by which bayledger ack takes the alarm.", alarmLabels...)
+	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
+	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
+	mVolume     = gauge("alarm_volume_cubic_meters", "Water lost or gained so far.", alarmLabels...)
+	mVolumeU    = gauge("alarm_volume_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the volume.", alarmLabels...)
+	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers.", alarmLabels...)
+	mConfidence = gauge("alarm_confidence_ratio", "Probability that the kind named is the cause.", alarmLabels...)
+	mSuppressed = gauge("alarms_suppressed", "Alarms folded under a cause, shelved or muted.", "site")
+)
+
+func (h *Hub) collect(e emitter, now time.Time) {
+	e.put(hConnected, one(h.connected))
+	e.put(hMessages, float64(h.messages))
+	for why, n := range h.refused {
+		e.put(hRefused, float64(n), why)
+	}
+	for _, s := range h.inOrder() {
+		silent := s.silent(now, h.opts.SilentAfter)
+		if h.connected {
+			e.put(hUp, one(!silent), s.id)
+			e.put(hHeard, seconds(s.heard), s.id)
+		}
+		s.collectAlarms(e)
+		if !silent && h.connected {
+			s.collectValues(e)
+		}
+	}
+}
+
+func (s *siteState) collectValues(e emitter) {
+	st := s.status
+	e.put(mBuild, 1, s.id, st.Version)
+	e.put(mOffset, st.UTCOffsetS, s.id)
+	e.put(mStart, seconds(st.Started.Time), s.id)
+	all, good := s.dataTime()
+	e.put(mDataTime, seconds(all), s.id)
+	e.put(mLastGood, seconds(good), s.id)
+	for id, p := range s.points {
+		r, have := s.live[id]
+		if !have {
+			continue
+		}
+		e.put(mPoint, r.value, s.id, p.Bay, id, string(p.Quantity))
+		e.put(mQuality, float64(r.quality), s.id, p.Bay, id)
+		e.put(mPointTime, seconds(r.time), s.id, p.Bay, id)
+	}
+	for _, b := range s.bays() {
+		for quantity, m := range map[site.Quantity]metric{site.Level: mLevel, site.SetPoint: mSetPoint, site.Flow: mFlow, site.ValveOpen: mValve} {
+			if point := b.by[quantity]; point != "" {
+				if r, have := s.live[point]; have {
+					e.put(m, r.value, s.id, b.id)
+				}
+			}
+		}
+	}
+}
+
+// collectAlarms tells what stands, and the names its words need, also of a site that is silent.
+func (s *siteState) collectAlarms(e emitter) {
+	if st := s.status; st.Revision != "" {
+		e.put(mSite, 1, s.id, st.Name, st.Revision, st.Units, st.ShutOff)
+	}
+	for _, b := range s.bays() {
+		e.put(mBay, 1, s.id, b.court, b.id, b.name)
+	}
+	suppressed := 0
+	for i := range s.alarms {
+		a := &s.alarms[i]
+		if a.Quiet != "" || a.CauseID != "" || a.State == site.Cleared {
+			suppressed++
+			continue
+		}
+		l := []string{s.id, a.Bay, string(a.Kind), a.Subject}
+		e.put(mAlarm, 1, append(l, string(a.Severity))...)
+		e.put(mAcked, one(a.Acknowledged), l...)
+		e.put(mReference, float64(a.Seq), l...)
+		e.put(mSince, seconds(a.Since.Time), l...)
+		e.put(mRate, scaled(a.RateLPH, 1/3.6e6), l...)
+		e.put(mVolume, scaled(a.Litres, 1e-3), l...)
+		e.put(mVolumeU, scaled(a.LitresU, 1e-3), l...)
+		e.put(mLeft, scaled(a.TimeLeftS, 1), l...)
+		e.put(mConfidence, scaled(a.Confidence, 1), l...)
+	}
+	e.put(mSuppressed, float64(suppressed), s.id)
+}
+
+// bay is one bay as the site's list of points shows it. by is the first point of each quantity by id.
+type bay struct {
+	id, court, name string
+	by              map[site.Quantity]string
+}
+
+func (s *siteState) bays() map[string]bay {
+	bays := map[string]bay{}
+	for id, p := range s.points {
+		if p.Bay == "" {
+			continue
+		}
+		b, have := bays[p.Bay]
+		if !have {
+			b = bay{p.Bay, p.Court, p.BayName, map[site.Quantity]string{}}
+			bays[p.Bay] = b
+		}
+		if first := b.by[p.Quantity]; first == "" || id < first {
+			b.by[p.Quantity] = id
+		}
+	}
+	return bays
+}
+
+func one(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
+}
+
+// seconds is NaN, which is not emitted, for no time.
+func seconds(t time.Time) float64 {
+	if t.IsZero() {
+		return math.NaN()
+	}
+	return float64(t.UnixMilli()) / 1000
+}
+
+func scaled(p *float64, factor float64) float64 {
+	if p == nil {
+		return math.NaN()
+	}
+	return *p * factor
+}
