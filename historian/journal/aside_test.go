@@ -69,26 +69,6 @@ func TestPlacesOutliveTheSiteFile(t *testing.T) {
 	require.Equal(t, site.Places{"A1-level": {Quantity: site.Level, Court: "A", Bay: "A1"}, "rain": {Quantity: site.Rain, Court: "A"}}, j.Places())
 }
 
-// TestAnOlderLedgerIsBroughtUpToDate makes a ledger as the first version of the schema left it.
-func TestAnOlderLedgerIsBroughtUpToDate(t *testing.T) {
-	o := DefaultOptions(t.TempDir())
-	j := open(t, o)
-	_, err := j.AppendRecord(t.Context(), site.Record{Kind: site.RecDip, Time: noon, Value: 0.2, Value2: site.Unknown()})
-	require.NoError(t, err)
-	_, err = j.ledger.w.Exec("DROP TABLE places; PRAGMA user_version = 1")
-	require.NoError(t, err)
-	shut(t, j)
-	ro := o
-	ro.ReadOnly = true
-	_, err = Open(t.Context(), ro)
-	require.ErrorContains(t, err, "older")
-	j = open(t, o)
-	records, err := j.Records(t.Context(), 0, 0, site.RecDip)
-	require.NoError(t, err)
-	require.Len(t, records, 1)
-	require.NoError(t, j.RememberPlaces(t.Context(), site.Places{"a": {Quantity: site.Level}}))
-}
-
 func TestAReaderNeedsNoDaemon(t *testing.T) {
 	o := DefaultOptions(t.TempDir())
 	j := open(t, o)

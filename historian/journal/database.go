@@ -137,7 +137,7 @@ func (d *database) prepare(ctx context.Context, schema string, s settings) error
 			return fmt.Errorf("%s: %s is %s and not %s: nothing would be safe here", d.file, name, got, want[name])
 		}
 	}
-	return migrate(ctx, d.w, schema)
+	return d.migrate(ctx, schema)
 }
 
 // versions returns the migration files of a schema, in order.
@@ -150,8 +150,10 @@ func versions(schema string) ([]string, error) {
 	return files, nil
 }
 
-// migrate applies the files that are missing, each with its own record in one transaction.
-func migrate(ctx context.Context, db *sql.DB, schema string) error {
+// migrate applies the files that are missing, each with its own record in one transaction. A file
+// that is already in use is copied first, so that there is a way back to the older program.
+func (d *database) migrate(ctx context.Context, schema string) error {
+	db := d.w
 	files, err := versions(schema)
 	if err != nil {
 		return err
@@ -159,6 +161,11 @@ func migrate(ctx context.Context, db *sql.DB, schema string) error {
 	have, err := version(ctx, db, len(files))
 	if err != nil {
 		return err
+	}
+	if 0 < have && have < len(files) {
+		if err := copyDatabase(ctx, d, fmt.Sprintf("%s.schema-%d", d.file, have)); err != nil {
+			return fmt.Errorf("%s: copy it before it is brought from schema %d to %d: %w; make room for it, or go back to the older program", d.file, have, len(files), err)
+		}
 	}
 	for i, file := range files[have:] {
 		text, err := fs.ReadFile(schemas, file)
