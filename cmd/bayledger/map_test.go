@@ -117,13 +117,8 @@ func TestPackageMap(t *testing.T) {
 		}
 	}
 	for name := range packageMap {
-		if _, planned := notYet[name]; !found[name] && !planned {
+		if !found[name] {
 			t.Errorf("the map has a row for %s, but the package is gone", name)
-		}
-	}
-	for name := range notYet {
-		if found[name] {
-			t.Errorf("%s exists now: take it out of notYet", name)
 		}
 	}
 }
@@ -170,9 +165,4 @@ func TestCoreIsPure(t *testing.T) {
 		})
 		require.NoError(t, err)
 	}
-}
-
-// notYet are rows of the map whose package appears with its first real use.
-var notYet = map[string]string{
-	"agent/hub": "many sites over MQTT",
 }

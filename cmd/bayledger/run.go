@@ -40,7 +40,7 @@ func (c *runCmd) Run(env *environment) error {
 	if c.Socket == "none" {
 		opts.Socket = ""
 	}
-	if err := serviceManager(&opts); err != nil {
+	if opts.Notify, opts.Watchdog, err = serviceManager(opts.Log); err != nil {
 		return err
 	}
 	if c.Witness != "" {
@@ -59,21 +59,18 @@ func (c *runCmd) Run(env *environment) error {
 }
 
 // serviceManager lets the daemon tell systemd how it is, where the environment says that it
-// listens (NOTIFY_SOCKET, WATCHDOG_USEC).
-func serviceManager(o *agent.Options) error {
+// listens (NOTIFY_SOCKET); watchdog reports whether it wants beats (WATCHDOG_USEC).
+func serviceManager(log *slog.Logger) (notify func(state string), watchdog bool, err error) {
 	limit, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
-		return badInput(fmt.Errorf("WATCHDOG_USEC or WATCHDOG_PID of the environment: %w; leave both unset outside systemd", err))
+		return nil, false, badInput(fmt.Errorf("WATCHDOG_USEC or WATCHDOG_PID of the environment: %w; leave both unset outside systemd", err))
 	}
-	o.Watchdog = limit > 0
 	var once sync.Once
-	log := o.Log
-	o.Notify = func(state string) {
+	return func(state string) {
 		if _, err := daemon.SdNotify(false, state); err != nil {
 			once.Do(func() { log.Warn("the service manager cannot be told; it may restart the daemon", "error", err) })
 		}
-	}
-	return nil
+	}, limit > 0, nil
 }
 
 // loadSite reads a site file; what is wrong with it, or that it is not there, is the user's to
