@@ -295,8 +295,7 @@ func scratchSystem(t *testing.T) string {
 	put("proc/sys/kernel/random/boot_id", "3f1c7a52-6f0e-4a53-9d52-0f0e1d2c3b4a\n", 0o444)
 	put("usr/bin/systemctl", "#!/bin/sh\necho \"$*\" >>/systemctl.log\n[ \"$1\" != is-enabled ] || [ -e /enabled ]\n", 0o755)
 	seen := map[string]bool{}
-	var copyIn func(from, to string)
-	copyIn = func(from, to string) {
+	copyIn := func(from, to string) {
 		if seen[to] {
 			return
 		}
