@@ -45,23 +45,9 @@ type commands struct {
 	Backup     backupCmd     `cmd:"" help:"Copy the journal while the daemon goes on."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in place of the journal."`
 	Report     reportCmd     `cmd:"" help:"Day, week or season account as HTML or CSV."`
+	Hub        hubCmd        `cmd:"" help:"One place that hears many sites over MQTT and serves their metrics."`
 	User       userCmd       `cmd:"" help:"Who may log in to the page."`
 	Version    versionCmd    `cmd:"" help:"Version, commit and schema versions."`
-	Demo    demoCmd    `cmd:"" help:"The whole system in one process, with a virtual pump house: a night with faults, and its account."`
-	Run     runCmd     `cmd:"" help:"The daemon."`
-	Check   checkCmd   `cmd:"" help:"Every mistake of a site file at once."`
-	Probe   probeCmd   `cmd:"" help:"Registers of an unknown device, with each plausible decoding."`
-	Ack     ackCmd     `cmd:"" help:"Answer an alarm, or list what is open."`
-	Replay  replayCmd  `cmd:"" help:"Recorded data through the same watch."`
-	Field   fieldCmd   `cmd:"" help:"The virtual pump house alone."`
-	Export  exportCmd  `cmd:"" help:"The journal's samples as recorded data (CSV) or line protocol."`
-	Journal journalCmd `cmd:"" help:"Self-check; lines a server refused: list, send again."`
-	Backup  backupCmd  `cmd:"" help:"Copy the journal while the daemon goes on."`
-	Restore restoreCmd `cmd:"" help:"Put a backup in place of the journal."`
-	Report  reportCmd  `cmd:"" help:"Day, week or season account as HTML or CSV."`
-	Hub     hubCmd     `cmd:"" help:"One place that hears many sites over MQTT and serves their metrics."`
-	User    userCmd    `cmd:"" help:"Who may log in to the page."`
-	Version versionCmd `cmd:"" help:"Version, commit and schema versions."`
 }
 
 // environment is what a command may touch of the world.
