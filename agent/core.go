@@ -3,6 +3,7 @@ package agent
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"time"
 
 	"bayledger/agent/alarm"
@@ -33,19 +34,39 @@ type Core struct {
 	Procedures *procedure.Book
 
 	ticked     time.Time // the last tick, zero before the first sample
+	heard      time.Time // the newest sample
+	deaf       time.Duration
 	conditions conditions
+}
+
+// deafAfter is the silence of every point after which nobody is watching: three readings of the
+// one that is read most often, for the drivers give each a sample at each of its intervals.
+func deafAfter(s *site.Site) time.Duration {
+	shortest := time.Duration(math.MaxInt64)
+	for i := range s.Points {
+		if d := s.Points[i].Interval; d > 0 {
+			shortest = min(shortest, d)
+		}
+	}
+	if shortest > silentGap {
+		return silentGap
+	}
+	return max(3*shortest, time.Minute)
 }
 
 // NewCore returns a core that has seen nothing.
 func NewCore(s *site.Site) *Core {
 	l := water.New(s)
-	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: alarm.New(s), Procedures: procedure.New(s, l), conditions: conditions{}}
+	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: alarm.New(s), Procedures: procedure.New(s, l), deaf: deafAfter(s), conditions: conditions{}}
 }
 
 // Sample feeds one calibrated sample and returns the events it led to, in order. A sample that
 // is older than the last tick moves no time.
 func (c *Core) Sample(s site.Sample) []site.Event {
 	events := c.tickTo(s.Time)
+	if s.Time.After(c.heard) {
+		c.heard = s.Time
+	}
 	c.Ledger.Sample(s)
 	c.Watch.Sample(s)
 	c.Procedures.Sample(s)
@@ -82,16 +103,23 @@ func (c *Core) tickTo(t time.Time) []site.Event {
 	return events
 }
 
+// tick moves everything to t. In a gap of the samples the desk stands still: what the watch no
+// longer sees then is not over, and the desk takes the gap for the pause it is.
 func (c *Core) tick(t time.Time) []site.Event {
 	c.Ledger.Tick(t)
 	c.Procedures.Tick(t)
-	return c.Desk.Tick(t, c.conditions.merge(c.Watch.Tick(t)))
+	findings := c.Watch.Tick(t)
+	if t.Sub(c.heard) > c.deaf {
+		return nil
+	}
+	return c.Desk.Tick(t, c.conditions.merge(findings))
 }
 
 // coreState is the snapshot of a core: one part for each of its own parts.
 type coreState struct {
 	V      int       `json:"v"`
 	Ticked time.Time `json:"ticked"`
+	Heard  time.Time `json:"heard"`
 	Ledger []byte    `json:"ledger"`
 	Watch  []byte    `json:"watch"`
 	Desk   []byte    `json:"desk"`
@@ -108,7 +136,7 @@ const coreStateVersion = 1
 // Snapshot returns everything the core knows, so that Restore and what followed in the journal
 // give the same core again.
 func (c *Core) Snapshot() ([]byte, error) {
-	st := coreState{V: coreStateVersion, Ticked: c.ticked, Conditions: c.conditions.list()}
+	st := coreState{V: coreStateVersion, Ticked: c.ticked, Heard: c.heard, Conditions: c.conditions.list()}
 	for _, part := range []struct {
 		name string
 		from func() ([]byte, error)
@@ -146,6 +174,9 @@ func (c *Core) Restore(b []byte) error {
 			return fmt.Errorf("snapshot of the procedures: %w", err)
 		}
 	}
-	c.ticked, c.conditions = st.Ticked, conditionsOf(st.Conditions)
+	c.ticked, c.heard, c.conditions = st.Ticked, st.Heard, conditionsOf(st.Conditions)
+	if c.heard.IsZero() {
+		c.heard = c.ticked // kept by a version that did not note it
+	}
 	return nil
 }

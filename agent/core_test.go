@@ -100,6 +100,40 @@ func TestCoreSilence(t *testing.T) {
 	require.Equal(t, next.Truncate(tickEvery), c.Now())
 }
 
+// A daemon that is killed in mid-alarm and comes back tells nothing twice and no false all-clear,
+// however long it was away; and what has ended meanwhile is over once that has been seen.
+func TestCoreGapInMidAlarm(t *testing.T) {
+	for _, gap := range []time.Duration{30 * time.Second, 90 * time.Second, 5 * time.Minute, 29 * time.Minute, 3 * time.Hour} {
+		c := NewCore(smallSite())
+		at, total := time.Date(2026, 7, 1, 22, 0, 0, 0, time.UTC), 100.0
+		var told []string
+		run := func(d time.Duration, flow, valve float64) {
+			for end := at.Add(d); at.Before(end); at = at.Add(5 * time.Second) {
+				total += flow * 5
+				for _, e := range feed(c, at, 0.08+(total-100)/240, flow, math.Floor(total*1000)/1000, valve) {
+					if e.CauseID == "" && e.State != site.Updated {
+						told = append(told, string(e.Kind)+" "+string(e.State))
+					}
+				}
+			}
+		}
+		const flow = 30e-3 / 60
+		run(time.Hour, 0, 0)
+		run(time.Minute, flow, 1)
+		run(5*time.Minute, flow, 0)
+		require.Equal(t, []string{"valve-stuck-open raised"}, told)
+		at, total = at.Add(gap), total+flow*gap.Seconds()
+		data, err := c.Snapshot()
+		require.NoError(t, err)
+		c = NewCore(smallSite())
+		require.NoError(t, c.Restore(data))
+		run(20*time.Minute, flow, 0)
+		require.Equal(t, []string{"valve-stuck-open raised"}, told, "after a gap of %s", gap)
+		run(30*time.Minute, 0, 0)
+		require.Contains(t, told, "valve-stuck-open cleared", "after a gap of %s", gap)
+	}
+}
+
 func TestCoreRefusesForeignState(t *testing.T) {
 	for _, bad := range []string{``, `{`, `{"v":99}`, `{"v":1}`, `{"v":1,"ledger":{},"watch":{},"desk":{}}`} {
 		require.Error(t, NewCore(smallSite()).Restore([]byte(bad)), bad)

@@ -20,8 +20,9 @@ func AlertName(k site.Kind) string {
 // Rules renders the Prometheus rules from the table of kinds: one alert for each kind and
 // severity it can have, those about the watch itself, the escalation and the heartbeat. Every
 // duration is divided by factor and is never below one second: 1 gives the file that ships,
-// deploy/prometheus/bayledger.rules.yml, more is for a test whose clock runs faster. factor
-// must be at least 1.
+// deploy/prometheus/bayledger.rules.yml, more is for a test whose clock runs faster. What is said
+// about the watch rests on scrapes, which are never faster, so it is given ten seconds at least.
+// factor must be at least 1.
 //
 // The labels of an alert never change while it fires. A warning that turns urgent is another
 // alert, so it is told once more.
@@ -165,18 +166,28 @@ func (w *rules) d(d time.Duration) string {
 	return fmt.Sprintf("%ds", d/time.Second)
 }
 
+// scrapes is d for what rests on scrapes.
+func (w *rules) scrapes(d time.Duration) string {
+	if d == 0 {
+		return ""
+	}
+	return w.d(max(d, time.Duration(float64(leastScrapes)*w.factor)))
+}
+
+const leastScrapes = 10 * time.Second
+
 // yaml quotes a text as a YAML scalar in one line.
 func yaml(s string) string { return "'" + strings.ReplaceAll(s, "'", "''") + "'" }
 
-func (w *rules) head(name, expr string, wait, keep time.Duration, labels ...string) {
+func (w *rules) head(name, expr, wait, keep string, labels ...string) {
 	w.line("      - alert: %s", name)
 	w.line("        expr: |")
 	w.line("          %s", expr)
-	if wait > 0 {
-		w.line("        for: %s", w.d(wait))
+	if wait != "" {
+		w.line("        for: %s", wait)
 	}
-	if keep > 0 {
-		w.line("        keep_firing_for: %s", w.d(keep))
+	if keep != "" {
+		w.line("        keep_firing_for: %s", keep)
 	}
 	w.line("        labels:")
 	for i := 0; i < len(labels); i += 2 {
@@ -234,7 +245,7 @@ func since() string {
 	return figure("bayledger_alarm_since_timestamp_seconds", ` Since {{ (. | first | value | toTime).Format "15:04" }} UTC`) +
 		`{{ with printf "bayledger_alarm_since_timestamp_seconds` + strings.ReplaceAll(selector, `"`, `\"`) +
 		` + on (site) group_left () max by (site) (bayledger_site_utc_offset_seconds)" $labels.site $labels.bay $labels.kind $labels.subject | query }}` +
-		` ({{ (. | first | value | toTime).Format "15:04" }} at the site){{ end }}.`
+		` ({{ (. | first | value | toTime).Format "15:04" }} at the site){{ end }}` + figure("bayledger_alarm_since_timestamp_seconds", ".")
 }
 
 // words fills the table's placeholders with templates.
@@ -245,7 +256,7 @@ func alertWords(text string) string {
 
 func (w *rules) kind(k site.KindInfo, s site.Severity) {
 	w.head(AlertName(k.Kind), fmt.Sprintf(`max by (site, bay, kind, subject) (bayledger:alarm:held{kind=%q,severity=%q})`, k.Kind, s),
-		alertFor, keepFiring, "severity", string(s))
+		w.d(alertFor), w.d(keepFiring), "severity", string(s))
 	w.annotate("summary", placeText, ": ", k.Title)
 	w.annotate("description", placeText, ": ", k.Says, ".", since(), numbers(k.SoftWords()), consequence(k.Consequence))
 	w.annotate("first_action", alertWords(k.FirstAction))
@@ -262,7 +273,7 @@ func runbook(name string) string { return "runbook.md#" + strings.ToLower(name) 
 func (w *rules) escalation() {
 	w.head("BayledgerUnanswered", `max by (site, bay, kind, subject) (bayledger:alarm:held{severity="urgent"})`+
 		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`,
-		EscalateAfter, 0, "severity", "urgent", "escalate", `"second"`)
+		w.d(EscalateAfter), "", "severity", "urgent", "escalate", `"second"`)
 	w.annotate("summary", placeText, ": {{ $labels.kind }} is unanswered")
 	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers("the surface suffers"))
 	w.annotate("first_action", "Call whoever is on call; if nobody answers, go yourself: the alarm's own message says what to do first.")
@@ -272,9 +283,9 @@ func (w *rules) escalation() {
 func (w *rules) watch(a watchAlert) {
 	expr := a.expr
 	if a.window > 0 {
-		expr = fmt.Sprintf(expr, w.d(a.window))
+		expr = fmt.Sprintf(expr, w.scrapes(a.window))
 	}
-	w.head(a.name, expr, a.wait, 0, "severity", a.severity)
+	w.head(a.name, expr, w.scrapes(a.wait), "", "severity", a.severity)
 	w.annotate("summary", a.summary)
 	w.annotate("description", a.text)
 	w.annotate("runbook", runbook(a.name))
