@@ -604,3 +604,16 @@ func TestStory(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkTick is what an hour of standing alarms costs the core at each tick.
+func BenchmarkTick(b *testing.B) {
+	s := club(b)
+	findings := []site.Finding{find(site.ValveStuckOpen, "A1"), find(site.Overfill, "A1"), find(site.Leak, "A2"), find(site.Leak, "B1")}
+	d := New(s)
+	at := night
+	b.ReportAllocs()
+	for b.Loop() {
+		at = at.Add(10 * time.Second)
+		d.Tick(at, findings)
+	}
+}

@@ -16,19 +16,20 @@ var pauses = []time.Duration{5 * time.Minute, 15 * time.Minute, time.Hour, 4 * t
 // maxSeqs bounds how many of its sequence numbers an alarm remembers.
 const maxSeqs = 32
 
-// news reports whether the alarm has something to say at t that it has not said.
+// news reports whether the alarm has something to say at t that it has not said. It comes at every
+// tick for every open alarm, so it looks at the numbers only once their time has come.
 func (d *Desk) news(e *entry, p *part, t time.Time) bool {
-	now := d.event(e, p, site.Updated, t)
+	f := &p.merged
 	since := t.Sub(e.told.Time.Time)
-	if gravity(now.Severity) > gravity(e.told.Severity) || (now.OrKind != e.told.OrKind && since >= pauses[0]) {
+	if gravity(d.weigh(e, p, t)) > gravity(e.told.Severity) || (f.OrKind != e.told.OrKind && since >= pauses[0]) {
 		return true
 	}
 	if since < pauses[min(e.quiet, len(pauses)-1)] {
 		return false
 	}
-	return moved(e.told.RateLPH, now.RateLPH, 1.5) || moved(e.told.Litres, now.Litres, 2) ||
-		halved(e.told.TimeLeftS, now.TimeLeftS) || !slices.Equal(e.told.Bays, now.Bays) ||
-		(e.told.Confidence != nil && now.Confidence != nil && math.Abs(*now.Confidence-*e.told.Confidence) >= 0.2)
+	return moved(e.told.RateLPH, site.Num(f.RateM3S*3.6e6), 1.5) || moved(e.told.Litres, site.Num(f.VolumeM3*1000), 2) ||
+		halved(e.told.TimeLeftS, seconds(min(f.ToCrest, f.ToSoft))) || !slices.Equal(e.told.Bays, f.Bays) ||
+		(e.told.Confidence != nil && known(f.Confidence) && math.Abs(f.Confidence-*e.told.Confidence) >= 0.2)
 }
 
 // moved reports whether a number has become known, or is by that factor larger or smaller than
