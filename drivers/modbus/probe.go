@@ -27,6 +27,14 @@ type Probe struct {
 	timeout     time.Duration
 	next        time.Time
 	transaction uint16
+	refused     map[place]bool // is not asked for again
+}
+
+// place is one address of one table of one unit.
+type place struct {
+	unit    int
+	table   Table
+	address int
 }
 
 // ProbeOptions are the link to look at and how gently. Devices of the link are not looked at.
@@ -43,7 +51,7 @@ func NewProbe(ctx context.Context, o ProbeOptions) (*Probe, error) {
 }
 
 func newProbe(ctx context.Context, o ProbeOptions, open opener) (*Probe, error) {
-	p := &Probe{ctx: ctx, o: o.Link, open: open, heard: &sniffer{}, pause: o.Pause, timeout: o.Timeout}
+	p := &Probe{ctx: ctx, o: o.Link, open: open, heard: &sniffer{}, pause: o.Pause, timeout: o.Timeout, refused: map[place]bool{}}
 	if err := p.connect(); err != nil {
 		return nil, err
 	}
@@ -182,20 +190,45 @@ func parseIdentification(pdu []byte) (objects []Object, more bool, next byte) {
 	return objects, pdu[4] == 0xFF, pdu[5]
 }
 
+// piece is how many registers are asked for at once: small devices refuse more, and a hole in the
+// map is found in a few steps.
+const piece = 32
+
 // Registers reads n registers or bits of a table from an address onwards, each as it came; a bit
-// is 0 or 1. What the device refuses is absent: a refused piece is divided until the refusal
-// stands alone. The error is of the line, or that the unit does not answer.
+// is 0 or 1. What the device refuses is absent, and is not asked for a second time: a refused
+// piece is divided until the refusal stands alone. The error is of the line, or that the unit
+// does not answer.
 func (p *Probe) Registers(id int, t Table, from, n int) (map[int]uint16, error) {
 	got := map[int]uint16{}
 	u := p.unit(id)
+	refuse := func(from, n int) {
+		for i := range n {
+			p.refused[place{id, t, from + i}] = true
+		}
+	}
 	var fetch func(from, n int) error
 	fetch = func(from, n int) error {
 		b, err := u.read(t, from, n)
 		if x, refused := errors.AsType[*ExceptionError](err); refused {
-			if x.Code == 1 || n == 1 {
+			switch {
+			case x.Code == 1: // the whole table
+				refuse(0, 65536)
+				return nil
+			case n == 1:
+				refuse(from, 1)
 				return nil
 			}
-			return errors.Join(fetch(from, n/2), fetch(from+n/2, n-n/2))
+			// Where everything is refused each half would be for nothing, so small pieces are not halved.
+			part := n / 2
+			if n <= 8 {
+				part = 1
+			}
+			for at := from; at < from+n; at += part {
+				if err := fetch(at, min(part, from+n-at)); err != nil {
+					return err
+				}
+			}
+			return nil
 		}
 		if err != nil {
 			return err
@@ -209,11 +242,19 @@ func (p *Probe) Registers(id int, t Table, from, n int) (map[int]uint16, error) 
 		}
 		return nil
 	}
-	// Pieces of 32: small devices refuse more, and a hole in the map is found in a few steps.
-	for at := from; at < from+n; at += 32 {
-		if err := fetch(at, min(32, from+n-at)); err != nil {
+	for at := from; at < from+n; {
+		run := 0
+		for run < piece && at+run < from+n && !p.refused[place{id, t, at + run}] {
+			run++
+		}
+		if run == 0 {
+			at++
+			continue
+		}
+		if err := fetch(at, run); err != nil {
 			return got, fmt.Errorf("unit %d, %s from %d: %w", id, t, at, err)
 		}
+		at += run
 	}
 	return got, nil
 }
@@ -227,8 +268,8 @@ type Reading struct {
 }
 
 // Readings returns every plausible way to read the registers at an address: every form and order
-// whose registers are there and whose number a field instrument could show. Equal numbers of one
-// width are shown once, in the plainest form.
+// whose registers are there and whose number a field instrument could show, the most usual first.
+// Equal numbers of one width are shown once, in the plainest form.
 func Readings(registers map[int]uint16, address int) []Reading {
 	var all []Reading
 	for _, t := range Types[2:] {
@@ -250,7 +291,7 @@ func Readings(registers map[int]uint16, address int) []Reading {
 			}
 			d := Decode{Type: t, Order: o}
 			v, why := d.Number(data)
-			if why != site.WhyNone || math.Abs(v) > 1e12 || v != 0 && math.Abs(v) < 1e-9 {
+			if why != site.WhyNone || !plausible(t, v) {
 				continue
 			}
 			if slices.ContainsFunc(all, func(r Reading) bool { return r.Number == v && r.Type.Registers() == n }) {
@@ -259,7 +300,20 @@ func Readings(registers map[int]uint16, address int) []Reading {
 			all = append(all, Reading{address, t, o, v})
 		}
 	}
+	slices.SortStableFunc(all, func(a, b Reading) int {
+		return cmp.Compare(forms[b.Type]+orders[b.Order], forms[a.Type]+orders[a.Order])
+	})
 	return all
+}
+
+// plausible reports whether a field instrument could show the number. Registers that hold
+// something else make floats of any size, so those are judged more strictly.
+func plausible(t Type, v float64) bool {
+	size := math.Abs(v)
+	if t == Float32 || t == Float64 {
+		return v == 0 || size >= 1e-4 && size <= 1e8
+	}
+	return size <= 1e12
 }
 
 // Guess is a reading that fits what a person sees on the device's display.
@@ -322,6 +376,7 @@ func Rank(registers map[int]uint16, shown string, d site.Dimension, changed map[
 				}
 				// How many other numbers the register could show within the same step.
 				chance := step / math.Abs(value)
+				r, sign := signed(r, d)
 				g := Guess{Reading: r, Unit: strings.TrimSpace(strconv.FormatFloat(scale, 'f', -1, 64) + " " + unit)}
 				g.Score = forms[r.Type] + orders[r.Order] - math.Log10(chance) - 2*off/step - 0.4*math.Abs(float64(power))
 				if r.Type == Float32 || r.Type == Float64 {
@@ -332,7 +387,12 @@ func Rank(registers map[int]uint16, shown string, d site.Dimension, changed map[
 				for i := range r.Type.Registers() {
 					moved = moved || changed[a+i]
 				}
-				g.Reason = fmt.Sprintf("%s of %s is %s; times %s it is %s %s, %s shown", r.Type, r.Order, short(r.Number), short(scale), short(r.Number*scale), unit, nearness(off, step))
+				g.Reason = fmt.Sprintf("%s in order %s is %s", r.Type, r.Order, short(r.Number))
+				if power != 0 {
+					g.Reason += fmt.Sprintf(", times %s %s", short(scale), short(r.Number*scale))
+				}
+				g.Reason += fmt.Sprintf(" %s, %s shown", unit, nearness(off, step))
+				g.Reason += sign
 				if moved {
 					g.Score += 1.5
 					g.Reason += ", and it moves"
@@ -343,6 +403,22 @@ func Rank(registers map[int]uint16, shown string, d site.Dimension, changed map[
 	}
 	slices.SortStableFunc(all, func(a, b Guess) int { return cmp.Compare(b.Score, a.Score) })
 	return all, nil
+}
+
+// signed chooses between the two forms of a whole number that has the same value in both, and
+// says so: a total does not go below zero, everything else may.
+func signed(r Reading, d site.Dimension) (Reading, string) {
+	pairs := map[Type]Type{Int16: Uint16, Int32: Uint32, Int64: Uint64}
+	unsigned, whole := pairs[r.Type]
+	if !whole || r.Number < 0 {
+		return r, ""
+	}
+	was := r.Type
+	other := unsigned
+	if d == site.Cubic {
+		r.Type, other = unsigned, was
+	}
+	return r, fmt.Sprintf(" (%s would be the same here)", other)
 }
 
 func nearness(off, step float64) string {
@@ -367,11 +443,12 @@ func splitShown(s string) (number, unit string) {
 	return s[:i], strings.TrimSpace(s[i:])
 }
 
-// Lines are the lines of a site file for a guess: the point's inline mapping.
-func (g Guess) Lines(t Table) string {
+// Line is the line of a site file for a guess: the key of the point, the device with its table,
+// and how the number is read.
+func (g Guess) Line(key, device string, t Table) string {
 	order := ""
 	if g.Order != ABCD {
 		order = ", order: " + string(g.Order)
 	}
-	return fmt.Sprintf("{ table: %s, address: %d, type: %s%s, unit: %s }", t, g.Address, g.Type, order, g.Unit)
+	return fmt.Sprintf("%s: { device: %s, table: %s, address: %d, type: %s%s, unit: %s }", key, device, t, g.Address, g.Type, order, g.Unit)
 }
