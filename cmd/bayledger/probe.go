@@ -426,7 +426,7 @@ func (t *probedTable) print(w io.Writer) {
 		for row := range slices.Chunk(t.Registers, 16) {
 			fmt.Fprintf(w, "%d\t", row[0].Address)
 			for _, r := range row {
-				fmt.Fprintf(w, "%d%s", r.Raw, mark(r.Changed))
+				fmt.Fprintf(w, "%d%s", r.Raw, r.mark())
 			}
 			fmt.Fprintln(w)
 		}
@@ -456,7 +456,7 @@ func (t *probedTable) print(w io.Writer) {
 				more = append(more, text)
 			}
 		}
-		fmt.Fprintf(w, "%d%s\t%04X\t%s\t%s\n", r.Address, mark(r.Changed), r.Raw, strings.Join(one, ", "), strings.Join(more, ", "))
+		fmt.Fprintf(w, "%d%s\t%04X\t%s\t%s\n", r.Address, r.mark(), r.Raw, strings.Join(one, ", "), strings.Join(more, ", "))
 	}
 	if len(t.changed) > 0 {
 		fmt.Fprintln(w, "* changed between two looks")
@@ -465,8 +465,8 @@ func (t *probedTable) print(w io.Writer) {
 
 func (r probedRegister) still() bool { return r.Raw == 0 && !r.Changed }
 
-func mark(changed bool) string {
-	if changed {
+func (r probedRegister) mark() string {
+	if r.Changed {
 		return "*"
 	}
 	return " "
