@@ -29,6 +29,8 @@ type pumpHouse struct {
 	idle  func()
 	// watch is how long a closed system is watched; 0 is the site file's.
 	watch time.Duration
+	// users is the file with those who may log in to the page; empty for nobody.
+	users string
 }
 
 // house makes a pump house; change may alter it before it is built. Every valve is held shut by
@@ -70,6 +72,7 @@ func (h *pumpHouse) boot() {
 	if h.watch > 0 {
 		cfg.Site.Commission.WinterWatch = h.watch
 	}
+	cfg.Page.UsersFile = h.users
 	a, err := agent.New(h.t.Context(), agent.Options{Config: cfg, Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: 10 * time.Second})
 	require.NoError(h.t, err)
 	require.NoError(h.t, a.Start())

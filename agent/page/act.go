@@ -56,6 +56,7 @@ func (s *Server) routesAct(mux *http.ServeMux) {
 	post("/bays/{bay}/surface", s.surface)
 	post("/bays/{bay}/water", s.handWatered)
 	post("/bays/{bay}/setpoint", s.setPoint)
+	post("/procedures", s.procedure)
 	if s.deps.Calibration != nil {
 		post("/bays/{bay}/offset", s.acceptOffset)
 	}
@@ -264,14 +265,15 @@ func numberOf(text, unit string) (float64, error) {
 
 // saidWords are what a page says after a change.
 var saidWords = map[string]string{
-	"ack":      "You have taken this alarm on.",
-	"shelve":   "The alarm is shelved.",
-	"unshelve": "The alarm is back.",
-	"dip":      "The dip is on record.",
-	"surface":  "How the surface plays is on record.",
-	"water":    "The water given by hand is on record and in the account.",
-	"setpoint": "The set point is on record.",
-	"offset":   "The offset is on record and holds from now on.",
+	"ack":       "You have taken this alarm on.",
+	"shelve":    "The alarm is shelved.",
+	"unshelve":  "The alarm is back.",
+	"dip":       "The dip is on record.",
+	"surface":   "How the surface plays is on record.",
+	"water":     "The water given by hand is on record and in the account.",
+	"setpoint":  "The set point is on record.",
+	"procedure": "It is on record.",
+	"offset":    "The offset is on record and holds from now on.",
 }
 
 // AckLink returns the address at which somebody can take on an alarm without a log-in, until

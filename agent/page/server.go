@@ -149,6 +149,8 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /assets/{file...}", s.asset)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.HandleFunc("GET /round", s.round)
+	mux.HandleFunc("GET /procedures", s.procedures)
+	mux.HandleFunc("GET /procedures/record", s.procedureRecord)
 	s.routesAPI(mux)
 	s.routesAccess(mux)
 	s.routesAct(mux)

@@ -45,15 +45,15 @@ var plans []plan
 
 func init() {
 	plans = []plan{
-		{BeforeWater, "Before water", "is everything in place, does every line answer, is everything still", false, nil, beforeWater},
-		{PressureOn, "Pressure on and static hold", "pressure in its band, no leak in the supply line", false, nil, pressureOn},
-		{WiringProof, "Wiring proof", "each valve, meter and sensor belongs to the bay it claims", false, needsTwo, wiringProof},
-		{Flush, "Flush", "line and bays rinsed before anything is trusted", false, nil, flush},
-		{Calibrate, "Calibration of a bay", "sensor by two dips, meter by bucket, porosity from the first weeks", true, nil, calibrate},
-		{FirstFill, "First fill of a bay", "watched, with a volume cap, and the first week's looks", true, nil, firstFill},
-		{WinterClose, "Winter close", "drained, stored, and watched for days that nothing flows", false, nil, winterClose},
-		{SpringOpening, "Spring opening", "the first start against last autumn's figures", false, nil, springOpening},
-		{IsolationProof, "Isolation valve proof", "the main can be shut by the watch, and that is seen", false, needsIsolation, isolationProof},
+		{BeforeWater, "Before water", "Is everything in place, does every line answer, is everything still", false, nil, beforeWater},
+		{PressureOn, "Pressure on and static hold", "Pressure in its band, no leak in the supply line", false, nil, pressureOn},
+		{WiringProof, "Wiring proof", "Each valve, meter and sensor belongs to the bay it claims", false, needsTwo, wiringProof},
+		{Flush, "Flush", "Line and bays rinsed before anything is trusted", false, nil, flush},
+		{Calibrate, "Calibration of a bay", "Sensor by two dips, meter by bucket, porosity from the first weeks", true, nil, calibrate},
+		{FirstFill, "First fill of a bay", "Watched, with a volume cap, and the first week's looks", true, nil, firstFill},
+		{WinterClose, "Winter close", "Drained, stored, and watched for days that nothing flows", false, nil, winterClose},
+		{SpringOpening, "Spring opening", "The first start against last autumn's figures", false, nil, springOpening},
+		{IsolationProof, "Isolation valve proof", "The main can be shut by the watch, and that is seen", false, needsIsolation, isolationProof},
 	}
 }
 

@@ -1,0 +1,171 @@
+package page
+
+import (
+	"cmp"
+	"encoding/json"
+	"net/http"
+	"slices"
+	"strings"
+
+	"bayledger/agent/procedure"
+	"bayledger/agent/site"
+)
+
+// proceduresPage is the guided procedures: what is under way first, made for a thumb.
+type proceduresPage struct {
+	shell
+	CanAct bool
+	Runs   []runCard
+	// Busy is true while a procedure wants somebody: nothing else is begun then.
+	Busy   bool
+	Offers []procedure.Offer
+	Bays   []string
+	// Records, the newest first.
+	Records []recordLine
+}
+
+// runCard is one procedure under way.
+type runCard struct {
+	procedure.Running
+	// Severity gives the card its look.
+	Severity site.Severity
+	// Sign is the mark beside the verdict, Word its state.
+	Sign site.Severity
+	Word string
+	// Again, Skip and Stop say what may be done beside answering.
+	Again, Skip bool
+	// Asks is true while an answer is wanted.
+	Asks bool
+}
+
+type recordLine struct {
+	procedure.Record
+	When string
+}
+
+// Takes writes a duration the way the procedures say it.
+func (p proceduresPage) Takes(o procedure.Offer) string {
+	text := "about " + procedure.Span(o.Takes)
+	if o.Alone > 0 {
+		text += ", then alone for up to " + procedure.Span(o.Alone)
+	}
+	return text
+}
+
+// Left is what is still to come of a run.
+func (p proceduresPage) Left(c runCard) string {
+	switch {
+	case c.Takes > 0 && c.Alone > 0:
+		return procedure.Span(c.Takes) + " of yours to come, " + procedure.Span(c.Alone) + " alone"
+	case c.Takes > 0:
+		return procedure.Span(c.Takes) + " to come"
+	}
+	return "nobody is needed for up to " + procedure.Span(c.Alone)
+}
+
+// Ticks are the steps that are done.
+func (c runCard) Ticks() []procedure.Result { return c.Results }
+
+// SignOf is the mark of a step that is done.
+func (p proceduresPage) SignOf(o procedure.Outcome) site.Severity {
+	switch o {
+	case procedure.Seen, procedure.Confirmed:
+		return ""
+	case procedure.NotPassed:
+		return site.Warning
+	}
+	return site.Info
+}
+
+func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
+	p := proceduresPage{shell: s.shell(r, "Procedures", "procedures"), CanAct: s.mayAct(r)}
+	if v := viewOf(r, s); v != nil {
+		p.Offers, p.Bays = v.Procedures.Offers, v.Procedures.Bays
+		for _, run := range v.Procedures.Runs {
+			p.Runs = append(p.Runs, cardOf(run))
+			p.Busy = p.Busy || !run.Now.Alone
+		}
+		// Who is needed comes first.
+		slices.SortStableFunc(p.Runs, func(a, b runCard) int { return cmp.Compare(needed(b), needed(a)) })
+		for _, rec := range slices.Backward(v.Procedures.Records) {
+			p.Records = append(p.Records, recordLine{rec, p.clock(rec.Ended)})
+		}
+	}
+	s.render(w, r, http.StatusOK, "procedures", p)
+}
+
+func needed(c runCard) int {
+	if c.Now.Alone {
+		return 0
+	}
+	return 1
+}
+
+func cardOf(run procedure.Running) runCard {
+	c := runCard{Running: run, Again: slices.Contains(run.Now.Can, "again"), Skip: slices.Contains(run.Now.Can, "skip"),
+		Asks: slices.Contains(run.Now.Can, "answer")}
+	switch run.Now.Verdict.State {
+	case procedure.Passed:
+		c.Word = "Seen"
+	case procedure.Failed:
+		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, "Not right"
+	case procedure.Undecided:
+		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, "Undecided"
+	default:
+		c.Sign, c.Word = site.Info, "Watching"
+	}
+	return c
+}
+
+// procedure takes an answer, or begins a procedure.
+func (s *Server) procedure(r *http.Request, v *View) (site.Record, string, error) {
+	get := func(name string) string { return strings.TrimSpace(r.PostFormValue(name)) }
+	a := procedure.Answer{Do: get("do"), Kind: procedure.Kind(get("kind")), Bay: get("bay"), Run: get("run"), Step: get("step"), Text: get("text")}
+	var err error
+	if a.Why, err = textOf(r, "why", 400); err != nil {
+		return site.Record{}, "", err
+	}
+	if a.Do != "start" {
+		a.Bay, a.Kind = "", ""
+	}
+	rec, err := a.Record(v.Procedures, s.deps.Now().UTC())
+	if err != nil {
+		said := err.Error()
+		return rec, "", bad("%s", strings.ToUpper(said[:1])+said[1:]+".")
+	}
+	return rec, "procedure", nil
+}
+
+// procedureRecord serves a record for the printer, or as text or JSON.
+func (s *Server) procedureRecord(w http.ResponseWriter, r *http.Request) {
+	id, form := r.URL.Query().Get("id"), r.URL.Query().Get("form")
+	v := viewOf(r, s)
+	if v == nil {
+		s.fail(w, r, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."})
+		return
+	}
+	i := slices.IndexFunc(v.Procedures.Records, func(x procedure.Record) bool { return x.ID == id })
+	if i < 0 {
+		s.fail(w, r, &answer{http.StatusNotFound, "There is no such record here; the journal keeps the old ones."})
+		return
+	}
+	rec := v.Procedures.Records[i].In(v.Site.Zone)
+	kind, write := "text/html; charset=utf-8", rec.WriteHTML
+	switch form {
+	case "text":
+		kind, write = "text/plain; charset=utf-8", rec.WriteText
+	case "json":
+		body, err := json.Marshal(rec)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		w.Header().Set("Content-Type", "application/json; charset=utf-8")
+		w.Write(append(body, '\n'))
+		return
+	}
+	w.Header().Set("Content-Type", kind)
+	if err := write(w); err != nil {
+		s.deps.Log.Warn("record not written", "record", id, "error", err)
+	}
+}

@@ -1,0 +1,123 @@
+package agent_test
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/access"
+	"bayledger/agent/browsertest"
+	"bayledger/agent/procedure"
+	"bayledger/drivers/virtual"
+)
+
+// The groundskeeper closes the season with a phone: logs in, begins, reads what to do, presses what
+// is asked, and is held up where the tool does not see what was confirmed.
+func TestBrowserWinterClose(t *testing.T) {
+	users := filepath.Join(t.TempDir(), "users.json")
+	st, err := access.Open(users, false, func() time.Time { return evening })
+	require.NoError(t, err)
+	require.NoError(t, st.Add("ann", access.Keeper, "stone clay water"))
+	h := house(t, nil)
+	h.stop()
+	h.watch, h.users = time.Hour, users
+	h.boot()
+	h.wait(5 * time.Minute)
+
+	b := browsertest.Open(t, h.a.URL())
+	b.Do(chromedp.EmulateViewport(390, 844))
+	b.Go("/procedures")
+	require.Zero(t, browsertest.Evaluate[int](b, `document.querySelectorAll("main form").length`), "a stranger may read and change nothing")
+	b.Go("/login?next=/procedures")
+	press := func(js string) {
+		t.Helper()
+		browsertest.Evaluate[bool](b, `(document.body.dataset.left = "yes", `+js+`, true)`)
+		b.Until(`document.readyState === "complete" && document.body.dataset.left !== "yes"`)
+	}
+	press(`document.getElementById("name").value = "ann", document.getElementById("password").value = "stone clay water", document.querySelector("form.plain button").click()`)
+	press(`document.getElementById("start-winter-close").click()`)
+	title := func() string {
+		return browsertest.Evaluate[string](b, `document.querySelector("#runs h2")?.textContent ?? ""`)
+	}
+	require.Equal(t, "Who may do what", title())
+	require.True(t, browsertest.Evaluate[bool](b, `document.querySelector("#runs").textContent.includes("licensed trades come first")`))
+
+	far := h.clk.Now().Add(60 * 24 * time.Hour)
+	everywhere := func(k virtual.ActKind, ids ...string) {
+		for _, id := range ids {
+			h.act(virtual.Act{Kind: k, Bay: id, At: h.clk.Now(), Until: far})
+		}
+	}
+	held := false
+	for end := h.clk.Now().Add(3 * time.Hour); ; {
+		r := h.run(procedure.WinterClose)
+		require.NotNil(t, r)
+		if r.Now.Step == "verify" {
+			break
+		}
+		require.True(t, h.clk.Now().Before(end), "stuck at %s: %s", r.Now.Step, r.Now.Verdict.Says)
+		if r.Now.Answered || r.Now.Ask == nil {
+			if r.Now.Step == "sensors" && !held {
+				// The last sensor was forgotten: the page says which, whatever was pressed.
+				h.wait(time.Minute)
+				b.Go("/procedures")
+				require.True(t, browsertest.Evaluate[bool](b, `document.querySelector("#runs").textContent.includes("Still in the water: B3")`))
+				b.Fits("winter close, held up")
+				b.Accessible("winter close, held up")
+				b.Picture("winter-close-held-390")
+				held = true
+				everywhere(virtual.LiftSensor, "B3")
+			}
+			h.wait(30 * time.Second)
+			continue
+		}
+		b.Go("/procedures")
+		require.Equal(t, r.Now.Title, title())
+		b.Fits(r.Now.Step)
+		// A thumb needs room: 44 CSS pixels at least.
+		require.GreaterOrEqual(t, browsertest.Evaluate[float64](b, `Math.min(...[...document.querySelectorAll("#runs form button")].filter((x) => x.offsetParent).map((x) => x.getBoundingClientRect().height))`), 44.0)
+		switch r.Now.Step {
+		case "sensors":
+			everywhere(virtual.LiftSensor, h.bays()[:5]...)
+		case "drain":
+			everywhere(virtual.OpenDrain, h.bays()...)
+		case "upstream":
+			h.act(virtual.Act{Kind: virtual.ShutSupply, At: h.clk.Now(), Until: far})
+			h.openValve("A1", 3*time.Minute)
+		case "how":
+			b.Accessible("how the line was emptied")
+			b.Picture("winter-close-air-390")
+		}
+		switch r.Now.Ask.Kind {
+		case procedure.AskConfirm:
+			press(`document.querySelector("#runs form button").click()`)
+		case procedure.AskChoice:
+			press(`document.querySelector('#runs button[value="blown-out"]').click()`)
+		default:
+			kpa := map[string]int{"rating": 600, "air": 350}[r.Now.Step]
+			press(fmt.Sprintf(`document.querySelector("#runs form input[name=text]").value = "%d", document.querySelector("#runs form button").click()`, kpa))
+		}
+		h.wait(20 * time.Second)
+	}
+	require.True(t, held)
+	b.Go("/procedures")
+	require.True(t, browsertest.Evaluate[bool](b, `document.querySelector("#records").textContent.includes("provisional; the tool goes on watching")`))
+	b.Picture("winter-close-watched-390")
+	b.Sound("winter close")
+	for h.run(procedure.WinterClose) != nil {
+		h.wait(10 * time.Minute)
+	}
+	b.Go("/procedures")
+	press(`document.querySelector("#records a").click()`)
+	text := browsertest.Evaluate[string](b, `document.body.innerText`)
+	for _, want := range []string{"final, signed off", "by ann", "below the lowest rating", "Nothing flows, nothing fills"} {
+		require.Contains(t, text, want)
+	}
+	b.Fits("the record")
+	require.Contains(t, strings.ToLower(text), "signed:")
+}
