@@ -312,8 +312,7 @@ func (l *look) hold() Verdict {
 	v := watching("", "The main meter has been still for %s; another %s.", span(l.elapsed()), span(max(left, 0)))
 	switch {
 	case r != nil && r.Moved > 1.5*pulse(m) && (m.Quantity != site.Flow || r.Moved > 1e-4):
-		// Between the first count and the last, however long the leak has gone unseen before.
-		rate := r.Moved * float64(r.Moves-1) / float64(r.Moves) / max(float64(r.MoveLast-r.MoveFirst)/1000, 1)
+		rate := r.rate()
 		v = failed("The main meter moved by %s in %s with every valve shut: about %s leave the line. Look for wet ground, a weeping valve, an open drain.",
 			d.Water(r.Moved), span(l.elapsed()), d.Rate(rate))
 		v.Values = map[string]float64{"leak_m3s": rate}

@@ -69,6 +69,9 @@ func planOf(k Kind) *plan {
 type Book struct {
 	house house
 	st    bookState
+	// offers is what can be started, as worked out in the hour offered.
+	offers  []Offer
+	offered time.Time
 }
 
 // bookState is all a book knows: its snapshot.

@@ -198,7 +198,7 @@ func (l *look) movedLevel(id string) Verdict {
 		v = watching("shut", "The chamber stands at the crest: shut the valve and let the water spread before you go on.")
 	case high:
 		v = watching("spread", "The water spreads; go on when the chamber has sunk, or let the bay drain instead.")
-	case apart < 1.25*l.o.DipApartM:
+	case runs && apart < 1.25*l.o.DipApartM, apart < 1.15*l.o.DipApartM:
 		v = watching("move", "%.0f mm from the first dip, the water spread out; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
 	case runs:
 		v = watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
@@ -261,8 +261,7 @@ func (l *look) bucket(id string) Verdict {
 		}
 		return say(watching("wait", "Waiting for the meter to move."))
 	}
-	ran := max(float64(r.MoveLast-r.MoveFirst)/1000, 1)
-	flow := r.Moved / ran
+	flow := r.rate()
 	mpe, ok := permissible(l.o.MeterClass, flow, l.o.MeterQ3M3S, l.o.MeterRatio)
 	switch {
 	case l.quietFor(id) < l.patience(id):

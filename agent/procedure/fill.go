@@ -201,15 +201,13 @@ func (l *look) whole(id string) Verdict {
 		return say(watching("", "Waiting for readings."))
 	}
 	now := ms(l.now)
-	hour := time.Hour.Milliseconds()
-	late, n := r.mean(now-hour/4, now)
-	early, m := r.mean(now-5*hour/4, now-hour)
-	rate := late - early // m in an hour
+	rate, known := r.slope(now-(75*time.Minute).Milliseconds(), now) // m in an hour
+	late := r.newest()
 	if l.moved(id) {
 		return say(failed("Water has run into %s while it was settling: its valve is not shut, or the controller is not in manual.", id))
 	}
 	switch {
-	case l.elapsed() > l.settled()+5*time.Hour/4 && n > 0 && m > 0 && math.Abs(rate) <= slowM:
+	case l.elapsed() > l.settled()+75*time.Minute && known && math.Abs(rate) <= slowM:
 		fill := l.result("fill")
 		v := passed("Whole at %s after %s.", d.Depth(late), span(l.elapsed()))
 		v.Values = map[string]float64{"level_m": late, "hours": l.elapsed().Hours()}
@@ -226,7 +224,7 @@ func (l *look) whole(id string) Verdict {
 		return say(failed("After %s the level still rises by %.1f mm an hour: the valve lets water through, or a neighbour loses its own.", span(l.elapsed()), 1000*rate))
 	}
 	words := ""
-	if n > 0 && m > 0 {
+	if known {
 		words = fmt.Sprintf(", %+.1f mm an hour", 1000*rate)
 	}
 	return say(watching("", "%s%s; whole by %s after the fill at the latest.", d.Depth(late), words, span(l.o.FillWithin)))

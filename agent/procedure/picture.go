@@ -72,6 +72,19 @@ type Now struct {
 // Picture of the book at the last tick.
 func (b *Book) Picture() Picture {
 	p := Picture{Time: b.st.Now, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records)}
+	// What is on offer follows from the site and, slowly, from what the account learns.
+	if at := b.st.Now.Truncate(time.Hour); b.offers == nil || !at.Equal(b.offered) {
+		b.offers, b.offered = b.offer(p.Bays), at
+	}
+	p.Offers = b.offers
+	for _, r := range b.st.Runs {
+		p.Runs = append(p.Runs, b.running(r))
+	}
+	return p
+}
+
+func (b *Book) offer(bays []string) []Offer {
+	offers := []Offer{}
 	for i := range plans {
 		pl := &plans[i]
 		o := Offer{Kind: pl.kind, Title: pl.title, Says: pl.says, PerBay: pl.perBay}
@@ -81,17 +94,14 @@ func (b *Book) Picture() Picture {
 			}
 		}
 		r := &run{Kind: pl.kind}
-		if pl.perBay && len(p.Bays) > 0 {
-			r.Bay = p.Bays[0]
+		if pl.perBay && len(bays) > 0 {
+			r.Bay = bays[0]
 		}
 		steps := pl.steps(&b.house, r)
 		o.Takes, o.Alone, o.Steps = takes(steps), alone(steps), len(steps)
-		p.Offers = append(p.Offers, o)
+		offers = append(offers, o)
 	}
-	for _, r := range b.st.Runs {
-		p.Runs = append(p.Runs, b.running(r))
-	}
-	return p
+	return offers
 }
 
 func (b *Book) running(r *run) Running {

@@ -277,7 +277,7 @@ func (l *look) firstStart(id string) Verdict {
 	case ran < l.startTime(id)*8/10:
 		return say(failed("It ran for %s only; %s are needed to know its flow.", span(ran), span(l.startTime(id))))
 	}
-	flow := m.Moved / math.Max(ran.Seconds(), 1)
+	flow := m.rate()
 	v := passed("%s.", l.site.Display.Rate(flow))
 	v.Values = map[string]float64{"fill_m3s": flow}
 	if r := l.trace(l.site.Find(id, site.Level)); r != nil && len(r.Dots) > 3 {

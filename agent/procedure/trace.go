@@ -149,6 +149,32 @@ func (r *trace) spread(from, to int64) float64 {
 	return math.Sqrt(sum / float64(n) / 2)
 }
 
+// rate is the mean flow from the first movement to the last, m3/s. What came with the first was
+// before it, and does not count.
+func (r *trace) rate() float64 {
+	if r.Moves < 2 || r.MoveLast <= r.MoveFirst {
+		return 0
+	}
+	return r.Moved * float64(r.Moves-1) / float64(r.Moves) / (float64(r.MoveLast-r.MoveFirst) / 1000)
+}
+
+// slope of the dots in [from, to] by least squares, per hour; ok is false below three
+// dots.
+func (r *trace) slope(from, to int64) (perHour float64, ok bool) {
+	var n, st, sv, stt, stv float64
+	for _, d := range r.Dots {
+		if d.T >= from && d.T <= to {
+			t := float64(d.T-from) / 3.6e6
+			n, st, sv, stt, stv = n+1, st+t, sv+d.V, stt+float64(t*t), stv+float64(t*d.V)
+		}
+	}
+	det := float64(n*stt) - float64(st*st)
+	if n < 3 || !(det > 0) {
+		return 0, false
+	}
+	return (float64(n*stv) - float64(st*sv)) / det, true
+}
+
 // newest is the mean of the last three dots; NaN before the first.
 func (r *trace) newest() float64 {
 	if len(r.Dots) == 0 {

@@ -1,0 +1,578 @@
+package procedure
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+var morning = time.Date(2026, 4, 14, 6, 0, 0, 0, time.UTC)
+
+// aSite is three bays with total meters, a main meter and a supply pressure.
+func aSite() *site.Site {
+	s := &site.Site{ID: "club", Name: "Club", Zone: time.UTC, SupplyLowPa: 220e3, SupplyHighPa: 380e3, Revision: "r1"}
+	c := site.Court{ID: "A"}
+	for i := range 3 {
+		id := "A" + strconv.Itoa(i+1)
+		c.Bays = append(c.Bays, site.Bay{ID: id, Name: id, Court: "A", AreaM2: 90, CrestM: 0.11, BandM: 0.004, SetPointM: 0.08, FillM3S: 24e-3 / 60,
+			Layers: []site.Layer{{Name: "stone", DepthM: 0.12, DrainablePorosity: 0.3}, {Name: "clay", DepthM: 0.03, DrainablePorosity: 0.05, Surface: true}}})
+		s.Points = append(s.Points,
+			site.Point{ID: id + "-level", Bay: id, Quantity: site.Level, Interval: 10 * time.Second, Resolution: 1e-4, Device: "io"},
+			site.Point{ID: id + "-meter", Bay: id, Quantity: site.Volume, Interval: 10 * time.Second, PulseM3: 1e-3, ModulusM3: math.NaN(), Device: "io"})
+	}
+	s.Courts = []site.Court{c}
+	s.Points = append(s.Points,
+		site.Point{ID: "main-meter", Quantity: site.Volume, Interval: 10 * time.Second, PulseM3: 10e-3, ModulusM3: math.NaN(), Device: "pump"},
+		site.Point{ID: "pressure", Quantity: site.Pressure, Interval: 10 * time.Second, Device: "pump"})
+	return s
+}
+
+// bench drives a book with readings that a test sets.
+type bench struct {
+	t     testing.TB
+	s     *site.Site
+	b     *Book
+	now   time.Time
+	level map[string]float64 // by bay
+	total map[string]float64 // by bay, "" the main
+	noise func() float64
+	press float64
+	put   []site.Record // what the book has had put on record
+}
+
+func newBench(t testing.TB) *bench {
+	s := aSite()
+	x := &bench{t: t, s: s, b: New(s, nil), now: morning, level: map[string]float64{}, total: map[string]float64{"": 100}, press: 300e3, noise: func() float64 { return 0 }}
+	for _, id := range x.b.house.bayIDs() {
+		x.level[id], x.total[id] = 0.04, 10
+	}
+	x.step()
+	return x
+}
+
+// step is ten seconds: every point gives a reading, and the book is ticked.
+func (x *bench) step() {
+	x.now = x.now.Add(10 * time.Second)
+	for i := range x.s.Points {
+		p := &x.s.Points[i]
+		v := x.press
+		switch p.Quantity {
+		case site.Level:
+			v = math.Round((x.level[p.Bay]+x.noise())/1e-4) * 1e-4
+		case site.Volume:
+			v = math.Floor(x.total[p.Bay]/p.PulseM3+1e-9) * p.PulseM3
+		}
+		x.b.Sample(site.Sample{Point: p.ID, Time: x.now, Value: v})
+	}
+	x.b.Tick(x.now)
+	x.settle()
+}
+
+// settle hands pending records back, as the journal does.
+func (x *bench) settle() {
+	for _, r := range x.b.Pending() {
+		x.put = append(x.put, r)
+		x.b.Record(r)
+	}
+	require.Empty(x.t, x.b.Pending())
+}
+
+func (x *bench) wait(d time.Duration) {
+	for end := x.now.Add(d); x.now.Before(end); {
+		x.step()
+	}
+}
+
+func (x *bench) say(a Answer) error {
+	a.Who = "ada"
+	rec, err := a.Record(x.b.Picture(), x.now)
+	if err != nil {
+		return err
+	}
+	x.b.Record(rec)
+	x.settle()
+	return nil
+}
+
+func (x *bench) start(k Kind, bay string) {
+	require.NoError(x.t, x.say(Answer{Do: "start", Kind: k, Bay: bay}))
+}
+
+// run is the only run, nil when none is.
+func (x *bench) run() *Running {
+	if x.b.Idle() {
+		return nil
+	}
+	return new(x.b.running(x.b.st.Runs[0]))
+}
+
+func (x *bench) answer(text string) error {
+	r := x.run()
+	return x.say(Answer{Do: "answer", Run: r.ID, Step: r.Now.Step, Text: text})
+}
+
+// A half width that holds 95 %: the triangle's own by its formula, the normal's by the table
+// (1.959964), and a mixture by counting.
+func TestHalf95(t *testing.T) {
+	require.InDelta(t, 1-math.Sqrt(0.05), half95(1, 0), 1e-12)
+	require.InDelta(t, 1.959964, half95(0, 1), 1e-6)
+	require.InDelta(t, 1.959964, half95(1e-3, 1), 1e-4)
+	require.InDelta(t, 1-math.Sqrt(0.05), half95(1, 1e-3), 1e-4)
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, std := range []float64{0.1, 0.3, 1} {
+		z, in := half95(1, std), 0
+		const n = 200_000
+		for range n {
+			if math.Abs(rng.Float64()-rng.Float64()+std*rng.NormFloat64()) <= z {
+				in++
+			}
+		}
+		require.InDelta(t, 0.95, float64(in)/n, 0.002, "std %g", std) // four standard errors
+	}
+}
+
+// ISO 4064-1:2014 as makers of class 2 and class 1 meters quote it: Q3 2.5 m3/h, R100 gives Q1
+// 25 L/h, Q2 40 L/h, Q4 3.125 m3/h (bmeters.com); the zones follow.
+func TestPermissible(t *testing.T) {
+	lph := 1e-3 / 3600
+	q3, r := 2.5/3600, 100.0
+	rows := []struct {
+		class int
+		flow  float64
+		mpe   float64
+		ok    bool
+	}{
+		{2, 20 * lph, 0, false}, {2, 30 * lph, 0.05, true}, {2, 40 * lph, 0.02, true}, {2, 3125 * lph, 0.02, true}, {2, 3126 * lph, 0, false},
+		{1, 30 * lph, 0.03, true}, {1, 1000 * lph, 0.01, true},
+	}
+	for _, row := range rows {
+		mpe, ok := permissible(row.class, row.flow*(1+1e-12), q3, r)
+		if row.flow == 3125*lph {
+			mpe, ok = permissible(row.class, row.flow*(1-1e-12), q3, r)
+		}
+		require.Equal(t, row.ok, ok, row)
+		require.InDelta(t, row.mpe, mpe, 0, row)
+	}
+	mpe, ok := permissible(2, 1, 0, 0)
+	require.True(t, ok, "a plate nobody read")
+	require.InDelta(t, 0.02, mpe, 0)
+}
+
+// Guarded acceptance and rejection (JCGM 106:2012, 8.3): sure one way, sure the other, or neither.
+func TestJudged(t *testing.T) {
+	rows := []struct {
+		err, u, limit float64
+		want          State
+	}{
+		{0.010, 0.005, 0.02, Passed}, {0.0151, 0.005, 0.02, Undecided}, {-0.0251, 0.005, 0.02, Failed}, {0.0249, 0.005, 0.02, Undecided}, {0.015, 0.005, 0.02, Passed},
+	}
+	for _, r := range rows {
+		require.Equal(t, r.want, judged(r.err, r.u, r.limit), r)
+	}
+	// A third of 2 % is left to the counts: 1 L counts ask for 3 x 0.776 L / 0.02.
+	require.InDelta(t, 0.11646, leastVolume(1e-3, 0.02), 1e-4)
+	require.InDelta(t, 1.1646, leastVolume(10e-3, 0.02), 1e-3)
+}
+
+// coverageRuns is how many seeded calibrations are drawn; BAYLEDGER_COVERAGE asks for more.
+func coverageRuns(t *testing.T) (n int, low, high float64) {
+	if text := os.Getenv("BAYLEDGER_COVERAGE"); text != "" {
+		n, err := strconv.Atoi(text)
+		require.NoError(t, err)
+		return n, 0.93, 0.97
+	}
+	return 200, 0.91, 0.99
+}
+
+// The 95 % intervals of the calibration hold the truth: a sensor with an unknown zero and slope
+// held against two dips that are read to the half millimetre, a meter with an unknown error held
+// against a scale, and a crest seen with that sensor. Every run goes through the book as a person
+// would.
+//
+// The longer run: BAYLEDGER_COVERAGE=1000 go test -run Coverage -v ./agent/procedure
+func TestCalibrationCoverage(t *testing.T) {
+	n, low, high := coverageRuns(t)
+	held := map[string]int{}
+	for seed := range n {
+		x := newBench(t)
+		rng := rand.New(rand.NewPCG(uint64(seed), 7))
+		gain, zero, meterError := 1+0.04*rng.NormFloat64(), 0.008*rng.NormFloat64(), 0.02*rng.NormFloat64()
+		crest := 0.11 + 0.004*rng.NormFloat64()
+		// Shown = (true - zero)/gain, with the noise of a good sensor.
+		truth := 0.030 + 0.01*rng.Float64()
+		x.noise = func() float64 { return 0.0005 * rng.NormFloat64() }
+		show := func() { x.level["A1"] = (truth - zero) / gain }
+		dip := func() string {
+			return fmt.Sprintf("%.1f mm", 1000*truth+0.96*rng.NormFloat64()+0.5*(rng.Float64()-0.5))
+		}
+		show()
+		x.start(Calibrate, "A1")
+		x.wait(x.b.house.settled() + 10*time.Minute)
+		require.Equal(t, "dip", x.run().Now.Verdict.Phase, x.run().Now.Verdict.Says)
+		require.NoError(t, x.answer(dip()))
+		require.Equal(t, "move", x.run().Now.Step)
+		x.total["A1"] += rng.Float64() * 1e-3 // where within a count it stands
+		for x.run().Now.Verdict.Phase != "shut" {
+			x.total["A1"] += 4e-3
+			truth += 4e-3 / (90 * 0.3)
+			show()
+			x.step()
+		}
+		x.wait(2 * time.Minute)
+		require.Equal(t, "dip 2", x.run().Now.Step, x.run().Now.Verdict.Says)
+		x.wait(x.b.house.settled() + 10*time.Minute)
+		require.NoError(t, x.answer(dip()))
+		x.step()
+		require.Equal(t, "bucket", x.run().Now.Step, x.run().Now.Verdict.Says)
+		// Some 400 L through the meter; it began somewhere within a count, by the chance above.
+		before := x.total["A1"]
+		v := 0.35 + 0.1*rng.Float64()
+		for i := range 10 {
+			x.total["A1"] = before + v*(1+meterError)*float64(i+1)/10
+			x.step()
+		}
+		x.wait(2 * time.Minute)
+		require.NoError(t, x.answer(fmt.Sprintf("%.4f L", 1000*v*(1+0.002*rng.NormFloat64()))))
+		x.step()
+		r := x.run()
+		var bucket map[string]float64
+		if r.Now.Step == "bucket" {
+			bucket = r.Now.Verdict.Values
+			require.NoError(t, x.say(Answer{Do: "skip", Run: r.ID, Step: r.Now.Step, Why: "noted"}))
+		} else {
+			bucket = r.Results[len(r.Results)-1].Values
+		}
+		require.Equal(t, "crest", x.run().Now.Step)
+		truth = crest + 0.0015*rng.NormFloat64() // the film at the moment somebody calls it dripping
+		show()
+		x.wait(10 * time.Minute)
+		require.NoError(t, x.answer("yes"))
+		require.Nil(t, x.run(), "it is over")
+		rec := x.b.Picture().Records[0]
+		find := func(step string) map[string]float64 {
+			for _, res := range rec.Results {
+				if res.Step == step {
+					return res.Values
+				}
+			}
+			return nil
+		}
+		sensor, top := find("sensor"), find("crest")
+		check := func(what string, got, u, want float64) {
+			if math.Abs(got-want) <= u {
+				held[what]++
+			}
+		}
+		check("slope", sensor["gain"], sensor["gain_u"], gain)
+		check("zero", sensor["offset_m"], sensor["offset_u"], zero)
+		check("meter", bucket["error"], bucket["error_u"], meterError)
+		check("crest", top["crest_m"], top["crest_u"], crest)
+	}
+	for _, what := range []string{"slope", "zero", "meter", "crest"} {
+		share := float64(held[what]) / float64(n)
+		t.Logf("%s: %.1f %% of %d", what, 100*share, n)
+		require.GreaterOrEqual(t, share, low, what)
+		require.LessOrEqual(t, share, high, what)
+	}
+}
+
+// Every permutation of three bays' meters, sensors and valves (6 x 6 x 6) is named from one pass.
+func TestWiringOfEveryPermutation(t *testing.T) {
+	ids := []string{"A1", "A2", "A3"}
+	perms := [][3]int{{0, 1, 2}, {0, 2, 1}, {1, 0, 2}, {1, 2, 0}, {2, 0, 1}, {2, 1, 0}}
+	for _, valve := range perms {
+		for _, meter := range perms {
+			for _, level := range perms {
+				x := newBench(t)
+				x.start(WiringProof, "")
+				require.NoError(t, x.answer("yes"))
+				x.wait(6 * time.Minute)
+				want := map[string]string{}
+				for i, id := range ids {
+					require.Equal(t, "valve "+id, x.run().Now.Step, x.run().Now.Verdict.Says)
+					bay := valve[i]
+					want["valve of "+ids[bay]] = id
+					want["meter of "+ids[bay]] = ids[meter[bay]]
+					want["level of "+ids[bay]] = ids[level[bay]]
+					for x.run().Now.Verdict.Phase != "shut" {
+						require.NotEqual(t, Failed, x.run().Now.Verdict.State, x.run().Now.Verdict.Says)
+						x.total[ids[meter[bay]]] += 4e-3
+						x.level[ids[level[bay]]] += 4e-4
+						x.step()
+					}
+					require.NoError(t, x.answer(ids[bay]))
+					x.wait(3 * time.Minute)
+				}
+				got := map[string]string{}
+				if r := x.run(); r != nil {
+					require.Equal(t, "wiring", r.Now.Step, r.Now.Verdict.Says)
+					got = r.Now.Verdict.Notes
+				} else {
+					rec := x.b.Picture().Records[0]
+					require.True(t, rec.SignedOff)
+					got = rec.Results[len(rec.Results)-1].Notes
+				}
+				require.Equal(t, want, got)
+			}
+		}
+	}
+}
+
+// A book restored from its snapshot at any moment goes on as the one it was taken of.
+func TestSnapshotAtAnyMoment(t *testing.T) {
+	play := func(cut int) (Record, []site.Record) {
+		x := newBench(t)
+		n := 0
+		tick := func() {
+			if n++; n == cut {
+				data, err := x.b.Snapshot()
+				require.NoError(t, err)
+				next := New(x.s, nil)
+				require.NoError(t, next.Restore(data))
+				require.Equal(t, x.b.Picture(), next.Picture())
+				x.b = next
+			}
+		}
+		step := func() { x.step(); tick() }
+		x.start(Flush, "")
+		for x.run() != nil {
+			r := x.run()
+			id, isBay := strings.CutPrefix(r.Now.Step, "bay ")
+			switch {
+			case r.Now.Ask != nil && !r.Now.Answered:
+				require.NoError(t, x.answer(""))
+			case isBay && (r.Now.Verdict.Phase == "wait" || r.Now.Verdict.Phase == "run" || r.Now.Verdict.Phase == ""):
+				x.total[id] += 4e-3
+			}
+			step()
+			require.NotEqual(t, Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
+		}
+		return x.b.Picture().Records[0], x.put
+	}
+	rec, put := play(-1)
+	require.True(t, rec.SignedOff)
+	for _, cut := range []int{1, 2, 17, 40, 63, 99} {
+		again, putAgain := play(cut)
+		require.Equal(t, rec, again, "cut at %d", cut)
+		require.Equal(t, fmt.Sprint(put), fmt.Sprint(putAgain), "cut at %d", cut)
+	}
+}
+
+// What a book has put on record is not put on record again when the journal is fed once more, and
+// what a crash swallowed is.
+func TestPendingSurvivesACrash(t *testing.T) {
+	x := newBench(t)
+	data, err := x.b.Snapshot()
+	require.NoError(t, err)
+	rec, err := (Answer{Do: "start", Kind: BeforeWater, Who: "ada"}).Record(x.b.Picture(), x.now)
+	require.NoError(t, err)
+	x.b.Record(rec)
+	pending := x.b.Pending()
+	require.Len(t, pending, 1, "the maintenance that keeps the bays quiet")
+	require.Equal(t, site.RecMaintenance, pending[0].Kind)
+
+	again := New(x.s, nil)
+	require.NoError(t, again.Restore(data))
+	again.Record(rec)
+	require.Equal(t, fmt.Sprint(pending), fmt.Sprint(again.Pending()), "swallowed by the crash, so wanted again")
+	again.Record(pending[0])
+	require.Empty(t, again.Pending())
+}
+
+// Somebody else's maintenance of the same place is put back when a procedure ends.
+func TestMaintenanceOfOthersIsPutBack(t *testing.T) {
+	x := newBench(t)
+	until := x.now.Add(8 * time.Hour)
+	x.b.Record(site.Record{Time: x.now, Kind: site.RecMaintenance, Who: "bo", Until: until, Text: "new fence"})
+	x.start(BeforeWater, "")
+	r := x.run()
+	require.NoError(t, x.say(Answer{Do: "stop", Run: r.ID, Step: r.Now.Step, Why: "rain"}))
+	last := x.put[0]
+	for _, p := range x.put {
+		if p.Kind == site.RecMaintenance {
+			last = p
+		}
+	}
+	require.Equal(t, "bo", last.Who)
+	require.Equal(t, "new fence", last.Text)
+	require.True(t, last.Until.Equal(until))
+}
+
+func TestAnswersThatCannotBe(t *testing.T) {
+	x := newBench(t)
+	refused := func(a Answer, says string) {
+		t.Helper()
+		require.ErrorContains(t, x.say(a), says)
+	}
+	refused(Answer{Do: "start", Kind: "tea"}, "there is no procedure")
+	refused(Answer{Do: "start", Kind: Calibrate}, "say which bay")
+	refused(Answer{Do: "start", Kind: Flush, Bay: "A1"}, "about the whole site")
+	refused(Answer{Do: "start", Kind: IsolationProof}, "there is no procedure")
+	refused(Answer{Do: "answer", Run: "x"}, "is under way")
+	x.start(BeforeWater, "")
+	r := x.run()
+	refused(Answer{Do: "start", Kind: Flush}, "wants you first")
+	refused(Answer{Do: "start", Kind: BeforeWater}, "under way since")
+	refused(Answer{Do: "answer", Run: r.ID, Step: "links"}, "that step is over")
+	refused(Answer{Do: "answer", Run: r.ID, Step: r.Now.Step, Text: "perhaps"}, "is not understood")
+	refused(Answer{Do: "skip", Run: r.ID, Step: r.Now.Step}, "say why")
+	refused(Answer{Do: "shout", Run: r.ID, Step: r.Now.Step}, "cannot be done")
+	require.NoError(t, x.answer(""))
+	require.NoError(t, x.answer(""))
+	require.Equal(t, "backflow", x.run().Now.Step)
+	require.ErrorContains(t, x.answer("last spring"), "is not a date")
+}
+
+func TestAskNumbers(t *testing.T) {
+	a := &Ask{Kind: AskNumber, Dim: site.Length, Unit: "mm", Max: 0.15}
+	for text, want := range map[string]float64{"63": 0.063, "63 mm": 0.063, "6,3 cm": 0.063, "2.5 in": 0.0635, " 0 ": 0} {
+		v, _, err := a.parse(text)
+		require.NoError(t, err, text)
+		require.InDelta(t, want, v, 1e-12, text)
+	}
+	for _, text := range []string{"", "wet", "200 mm", "-1", "5 L", "NaN", "1e999"} {
+		_, _, err := a.parse(text)
+		require.Error(t, err, text)
+	}
+}
+
+// First fill of a bay: looks of the first week are reminded of, taken when given, filled in when
+// nobody came; what never settles is explained.
+func TestFirstFillLooks(t *testing.T) {
+	x := newBench(t)
+	x.level["A1"] = 0
+	x.start(FirstFill, "A1")
+	require.NoError(t, x.answer(""))
+	x.wait(6 * time.Minute)
+	for x.run().Now.Verdict.Phase != "shut" {
+		require.NotEqual(t, Failed, x.run().Now.Verdict.State, x.run().Now.Verdict.Says)
+		x.total["A1"] += 4e-3
+		x.level["A1"] += 4e-3 / (90 * 0.38)
+		x.step()
+	}
+	x.wait(5 * time.Minute)
+	require.Equal(t, "whole", x.run().Now.Step)
+	require.True(t, x.b.Picture().Records[0].Provisional)
+	x.wait(4 * time.Hour)
+	require.Equal(t, "look 1", x.run().Now.Step)
+	x.wait(19 * time.Hour)
+	require.Equal(t, "", x.run().Now.Verdict.Phase)
+	x.wait(2 * time.Hour)
+	require.Equal(t, "due", x.run().Now.Verdict.Phase)
+	require.NoError(t, x.answer("soft"))
+	x.wait(9 * 24 * time.Hour)
+	require.Nil(t, x.run())
+	rec := x.b.Picture().Records[0]
+	require.False(t, rec.Provisional)
+	require.True(t, rec.SignedOff)
+	require.Contains(t, rec.Results[3].Says, "The surface is soft")
+	for _, r := range rec.Results[4:] {
+		require.Contains(t, r.Says, "Nobody looked")
+		require.NotEmpty(t, r.Readings)
+	}
+}
+
+func TestFirstFillThatNeverSettles(t *testing.T) {
+	x := newBench(t)
+	x.level["A1"] = 0.078
+	x.start(FirstFill, "A1")
+	require.NoError(t, x.answer(""))
+	x.wait(6 * time.Minute)
+	for x.run().Now.Step == "fill" {
+		if x.run().Now.Verdict.Phase != "shut" {
+			x.total["A1"] += 4e-3
+			x.level["A1"] += 1e-4
+		}
+		x.step()
+	}
+	for range 25 * 360 {
+		x.level["A1"] -= 0.002 / 360
+		x.step()
+	}
+	require.Equal(t, Failed, x.run().Now.Verdict.State)
+	require.Contains(t, x.run().Now.Verdict.Says, "still falls by 2.0 mm an hour")
+}
+
+// With counts of 10 L and a leak of 10 L/h asked for, the static hold takes two hours.
+func TestHoldTime(t *testing.T) {
+	h := New(aSite(), nil).house
+	require.Equal(t, 2*time.Hour, h.holdFor())
+}
+
+func TestSpringAgainstAutumn(t *testing.T) {
+	x := newBench(t)
+	x.b.house.autumn = &Figures{Time: morning.Add(-160 * 24 * time.Hour), Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "fill_m3s A2": 4e-4, "fill_m3s A3": 4e-4}}
+	x.start(SpringOpening, "")
+	for x.run() != nil && x.run().Now.Step != "opened" {
+		r := x.run()
+		require.NotEqual(t, Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
+		id, is := strings.CutPrefix(r.Now.Step, "start ")
+		switch {
+		case r.Now.Ask != nil && !r.Now.Answered:
+			require.NoError(t, x.answer(""))
+		case is && r.Now.Verdict.Phase != "shut":
+			flow := 4e-3
+			if id == "A2" {
+				flow = 2.8e-3 // its strainer has clogged
+			}
+			x.total[id] += flow
+			x.level[id] += 1e-4
+		}
+		x.step()
+	}
+	res := x.run().Results
+	says := res[len(res)-1].Says
+	require.Contains(t, says, "flow of A2 17 L/min, was 24 L/min")
+	require.NotContains(t, says, "A1")
+	require.NoError(t, x.answer(""))
+	require.Equal(t, "open", x.put[len(x.put)-3].Text, "the season is opened")
+}
+
+// A record is whole in each of its forms, and nothing typed by a person becomes markup.
+func TestRecordForms(t *testing.T) {
+	x := newBench(t)
+	x.start(BeforeWater, "")
+	r := x.run()
+	require.NoError(t, x.say(Answer{Do: "stop", Run: r.ID, Step: r.Now.Step, Why: `<script>alert(1)</script>`}))
+	rec := x.b.Picture().Records[0]
+	var text, html bytes.Buffer
+	require.NoError(t, rec.WriteText(&text))
+	require.NoError(t, rec.WriteHTML(&html))
+	require.Contains(t, text.String(), "STOPPED")
+	require.NotContains(t, html.String(), "<script>")
+	b, err := json.Marshal(rec)
+	require.NoError(t, err)
+	var back Record
+	require.NoError(t, json.Unmarshal(b, &back))
+	require.Equal(t, rec, back)
+	require.False(t, rec.SignedOff)
+}
+
+func FuzzRestore(f *testing.F) {
+	b := New(aSite(), nil)
+	data, err := b.Snapshot()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(data)
+	f.Add([]byte(`{"v":1,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		b := New(aSite(), nil)
+		if b.Restore(data) != nil {
+			return
+		}
+		b.Picture()
+		b.Tick(morning)
+	})
+}
