@@ -66,67 +66,94 @@ func (e *Email) Validate() site.Problems {
 // Name implements Route.
 func (e *Email) Name() string { return "e-mail to " + bare(e.To) + " by " + e.Server }
 
-// Send implements Route.
-func (e *Email) Send(ctx context.Context, m Message) (err error) {
+// session logs in and names sender and receiver. end closes the connection.
+func (e *Email) session(ctx context.Context) (c *smtp.Client, end func(), err error) {
 	host, _, err := net.SplitHostPort(e.Server)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	config := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
 	if e.CAFile != "" {
 		pem, err := os.ReadFile(e.CAFile)
 		if err != nil {
-			return fmt.Errorf("read the authority's certificate: %w", err)
+			return nil, nil, fmt.Errorf("read the authority's certificate: %w", err)
 		}
 		config.RootCAs = x509.NewCertPool()
 		if !config.RootCAs.AppendCertsFromPEM(pem) {
-			return fmt.Errorf("read the authority's certificate: %s holds none", e.CAFile)
+			return nil, nil, fmt.Errorf("read the authority's certificate: %s holds none", e.CAFile)
 		}
 	}
 	var d net.Dialer
 	raw, err := d.DialContext(ctx, "tcp", e.Server)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	defer raw.Close()
 	// The client below knows no context: closing its connection ends it.
-	defer context.AfterFunc(ctx, func() { _ = raw.Close() })()
+	forget := context.AfterFunc(ctx, func() { _ = raw.Close() })
+	end = func() { forget(); _ = raw.Close() }
+	defer func() {
+		if err != nil {
+			end()
+		}
+	}()
 	conn := raw
 	if !e.StartTLS {
 		t := tls.Client(conn, config)
 		if err := t.HandshakeContext(ctx); err != nil {
-			return err
+			return nil, nil, err
 		}
 		conn = t
 	}
-	c, err := smtp.NewClient(conn, host)
-	if err != nil {
-		return fmt.Errorf("greet the server: %w", err)
+	if c, err = smtp.NewClient(conn, host); err != nil {
+		return nil, nil, fmt.Errorf("greet the server: %w", err)
 	}
-	defer c.Close()
 	if e.StartTLS {
 		// Without the extension this is an error: a line in the clear is not used.
 		if err := c.StartTLS(config); err != nil {
-			return fmt.Errorf("turn to TLS: %w", err)
+			return nil, nil, fmt.Errorf("turn to TLS: %w", err)
 		}
 	}
 	if e.Username != "" {
 		password := ""
 		if e.Password != nil {
 			if password, err = e.Password(); err != nil {
-				return err
+				return nil, nil, err
 			}
 		}
 		if err := c.Auth(smtp.PlainAuth("", e.Username, password, host)); err != nil {
-			return fmt.Errorf("log in: %w", err)
+			return nil, nil, fmt.Errorf("log in: %w", err)
 		}
 	}
 	if err := c.Mail(bare(e.From)); err != nil {
-		return fmt.Errorf("sender refused: %w", err)
+		return nil, nil, fmt.Errorf("sender refused: %w", err)
 	}
 	if err := c.Rcpt(bare(e.To)); err != nil {
-		return fmt.Errorf("%s refused: %w", bare(e.To), err)
+		return nil, nil, fmt.Errorf("%s refused: %w", bare(e.To), err)
 	}
+	return c, end, nil
+}
+
+// Probe goes as far as naming the receiver and sends nothing.
+func (e *Email) Probe(ctx context.Context) error {
+	c, end, err := e.session(ctx)
+	if err != nil {
+		return err
+	}
+	defer end()
+	if err := c.Reset(); err != nil {
+		return fmt.Errorf("give up the message again: %w", err)
+	}
+	_ = c.Quit() // nothing hangs on it
+	return nil
+}
+
+// Send implements Route.
+func (e *Email) Send(ctx context.Context, m Message) error {
+	c, end, err := e.session(ctx)
+	if err != nil {
+		return err
+	}
+	defer end()
 	w, err := c.Data()
 	if err != nil {
 		return fmt.Errorf("send: %w", err)
@@ -205,6 +232,33 @@ func (w *Webhook) address() (string, error) {
 		return "", errors.New("its address begins with http; a message to another machine is sent by https only")
 	}
 	return text, nil
+}
+
+// Probe connects to the address and posts nothing.
+func (w *Webhook) Probe(ctx context.Context) error {
+	text, err := w.address()
+	if err != nil {
+		return err
+	}
+	u, err := url.Parse(text)
+	if err != nil {
+		return errors.New("the address cannot be used")
+	}
+	port := u.Port()
+	if port == "" {
+		port = u.Scheme // a name for the port, which net knows
+	}
+	address := net.JoinHostPort(u.Hostname(), port)
+	var c net.Conn
+	if u.Scheme == "https" {
+		c, err = (&tls.Dialer{Config: &tls.Config{MinVersion: tls.VersionTLS12}}).DialContext(ctx, "tcp", address)
+	} else {
+		c, err = (&net.Dialer{}).DialContext(ctx, "tcp", address)
+	}
+	if err != nil {
+		return err
+	}
+	return c.Close()
 }
 
 // hook is the body of a webhook's request.

@@ -27,6 +27,7 @@ import (
 type checkCmd struct {
 	Config string `required:"" placeholder:"FILE" help:"Site file."`
 	JSON   bool   `name:"json" help:"One JSON object on standard output."`
+	Live   bool   `help:"Also try every line, unit, register and server, the clock and the disk, and say what to do about each that fails."`
 	Values bool   `help:"List every value with its origin, not only what the file leaves out."`
 }
 
@@ -48,10 +49,29 @@ func (c *checkCmd) Run(env *environment) error {
 		// The journal belongs to the machine that runs; the file can be judged without it.
 		fmt.Fprintf(env.Stderr, "what people accepted since is not known: %v\n", err)
 	}
-	if c.JSON {
-		return r.json(env.Stdout)
+	if c.Live {
+		if len(cfg.Modbus.Links) == 0 {
+			return badInput(fmt.Errorf("%s has no links: there is nothing to try", c.Config))
+		}
+		if journalHeld(cfg.Journal.Dir) {
+			fmt.Fprintln(env.Stderr, "a daemon is running on this journal: it reads the field at the same time, and has its serial ports to itself")
+		}
+		r.Live = liveChecks(env.Ctx, cfg, env.Stderr)
 	}
-	return r.text(env.Stdout, c.Values)
+	switch {
+	case c.JSON:
+		err = r.json(env.Stdout)
+	case c.Live:
+		w := &plainWriter{w: env.Stdout}
+		liveText(w, r.Live)
+		err = w.err
+	default:
+		err = r.text(env.Stdout, c.Values)
+	}
+	if err == nil && slices.ContainsFunc(r.Live, func(l liveResult) bool { return !l.OK }) {
+		return errNotAllAnswer
+	}
+	return err
 }
 
 // refuse prints the mistakes and returns the error that makes the program exit with 2.
@@ -90,6 +110,8 @@ type checkReport struct {
 	Values   []sitefile.Value `json:"values,omitempty"`
 	// Accepted is what people put on record on this machine and what holds in place of the file.
 	Accepted []checkAccepted `json:"accepted,omitempty"`
+	// Live is what was tried with --live.
+	Live []liveResult `json:"live,omitempty"`
 
 	cfg *sitefile.Config
 }
