@@ -86,7 +86,7 @@ func liveField(ctx context.Context, cfg *sitefile.Config, progress io.Writer) []
 		}
 		patience = max(patience, turn)
 		if l.Listen > 0 {
-			fmt.Fprintf(progress, "listening on %s for %s before the first request ...\n", l.ID, l.Listen)
+			fmt.Fprintf(progress, "listening on %s for %s before the first request ...\n", l.ID, site.FormatDuration(l.Listen))
 		}
 	}
 	ctx, cancel := context.WithTimeout(ctx, patience)
