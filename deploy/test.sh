@@ -55,9 +55,10 @@ install_all() {
 }
 
 static() {
-	unformatted=$(gofmt -l agent cmd drivers historian)
+	unformatted=$(gofmt -l agent cmd deploy drivers historian)
 	[ -z "$unformatted" ] || { echo "gofmt would change: $unformatted" >&2; return 1; }
-	go vet ./... && go tool staticcheck ./... && shellcheck deploy/*.sh .ci/run
+	go vet ./... && go tool staticcheck ./... && shellcheck deploy/*.sh .ci/run &&
+		(cd deploy/grafana && go vet . && go test .)
 }
 
 unit() { go test -race -timeout 20m -skip "$big" ./...; }

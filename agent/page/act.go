@@ -57,6 +57,7 @@ func (s *Server) routesAct(mux *http.ServeMux) {
 	post("/bays/{bay}/water", s.handWatered)
 	post("/bays/{bay}/setpoint", s.setPoint)
 	post("/procedures", s.procedure)
+	post("/utility", s.utility)
 	if s.deps.Calibration != nil {
 		post("/bays/{bay}/offset", s.acceptOffset)
 	}
@@ -274,6 +275,7 @@ var saidWords = map[string]string{
 	"setpoint":  "The set point is on record.",
 	"procedure": "It is on record.",
 	"offset":    "The offset is on record and holds from now on.",
+	"utility":   "The reading of the utility's meter is on record.",
 }
 
 // AckLink returns the address at which somebody can take on an alarm without a log-in, until

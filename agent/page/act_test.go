@@ -131,6 +131,8 @@ func TestEveryChange(t *testing.T) {
 		{"dip while it fills", "/bays/A3/dip", url.Values{"level": {"80"}}, site.Record{Kind: site.RecDip, Bay: "A3", Text: "not at rest"}, 0.08, 0.081},
 		{"dip without a sensor", "/bays/B2/dip", url.Values{"level": {"60"}}, site.Record{Kind: site.RecDip, Bay: "B2"}, 0.06, nan},
 		{"surface", "/bays/A1/surface", url.Values{"plays": {"soft"}}, site.Record{Kind: site.RecSurface, Bay: "A1", Text: "soft"}, nan, nan},
+		{"utility's meter", "/utility", url.Values{"reading": {"1842,6"}}, site.Record{Kind: site.RecUtility}, 1842.6, 14.2},
+		{"utility's meter in its unit", "/utility", url.Values{"reading": {"1000 gal"}}, site.Record{Kind: site.RecUtility}, 3.785411784, 14.2},
 		{"by hand", "/bays/A1/water", url.Values{"amount": {"200"}}, site.Record{Kind: site.RecHandWatering, Bay: "A1"}, 0.2, nan},
 	}
 	c := aClub(t, v)

@@ -1,7 +1,9 @@
 package page
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"bayledger/agent/alarm"
@@ -35,10 +37,11 @@ func aSite() *site.Site {
 		}
 		s.Courts = append(s.Courts, c)
 	}
-	for _, q := range []site.Quantity{site.Humidity, site.Pressure, site.Rain, site.Solar, site.AirTemperature, site.Wind} {
+	for _, q := range []site.Quantity{site.Humidity, site.Pressure, site.Rain, site.Solar, site.AirTemperature, site.Wind, site.Volume} {
 		info, _ := q.Info()
 		s.Points = append(s.Points, site.Point{ID: "site-" + info.Short, Quantity: q, Interval: 10 * time.Second})
 	}
+	slices.SortFunc(s.Points, func(a, b site.Point) int { return cmp.Compare(a.ID, b.ID) })
 	return s
 }
 

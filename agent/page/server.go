@@ -151,6 +151,8 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /round", s.round)
 	mux.HandleFunc("GET /procedures", s.procedures)
 	mux.HandleFunc("GET /procedures/record", s.procedureRecord)
+	mux.HandleFunc("GET /reports", s.reports)
+	mux.HandleFunc("GET /reports.csv", s.reportCSV)
 	s.routesAPI(mux)
 	s.routesAccess(mux)
 	s.routesAct(mux)

@@ -93,6 +93,12 @@ func TestEveryAnswer(t *testing.T) {
 		{"bay with markup for a name", "/bays/%3Cscript%3E", aQuietView(), 404, []string{"&lt;script&gt;"}, []string{"<script>\""}},
 		{"alarms", "/alarms", aBadView(), 200, []string{"2 alarms are open", "4210 ± 84 L", "14 L/min", "97 %", "38 min", "Do not open the cabinet", "It may also be", "flow meter fault", "Bay A3: overfilled", "Kept quiet", "new strainer ordered"}, nil},
 		{"no alarms", "/alarms", aQuietView(), 200, []string{"No alarm is open.", "Nothing was raised."}, nil},
+		{"report of the week", "/reports", aQuietView(), 200, []string{"Report of 13 July to 19 July 2026", "Each bay", "as CSV", "650 L"}, []string{"NaN"}},
+		{"report of a day", "/reports?span=day&day=2026-07-12", aQuietView(), 200, []string{"Report of Sunday 12 July 2026", "day=2026-07-11", "day=2026-07-13"}, []string{"NaN"}},
+		{"report of no span", "/reports?span=month", aQuietView(), 400, []string{"a day, a week or a season"}, nil},
+		{"report of no day", "/reports?day=yesterday", aQuietView(), 400, []string{"is not a day"}, nil},
+		{"report before the first reading", "/reports", nil, 503, []string{"nothing to report"}, nil},
+		{"report as CSV", "/reports.csv?span=day&day=2026-07-13", aQuietView(), 200, []string{"date,bay,metered_l", "2026-07-13,A1,650,"}, nil},
 		{"style", "/assets/style.css", aQuietView(), 200, []string{"--paper"}, nil},
 		{"plan", "/assets/plan.css", aQuietView(), 200, []string{".bay-A3{grid-area:3/1/4/2}", ".court-B"}, nil},
 		{"asset that is not there", "/assets/../server.go", aQuietView(), 404, nil, []string{"package page"}},
@@ -121,7 +127,7 @@ func TestEveryAnswer(t *testing.T) {
 // host, a page without the headers.
 func TestPolicy(t *testing.T) {
 	inline := regexp.MustCompile(`(?i)<style|\sstyle=|<script(?:>|\s+[^s])|\son[a-z]+=|javascript:|https?://`)
-	for _, path := range []string{"/", "/bays/A3", "/alarms", "/nothing"} {
+	for _, path := range []string{"/", "/bays/A3", "/alarms", "/reports", "/nothing"} {
 		w := get(t, serve(t, aBadView()), path)
 		require.Empty(t, inline.FindString(w.Body.String()), path)
 		h := w.Header()
@@ -137,7 +143,7 @@ func TestPolicy(t *testing.T) {
 func TestSmallEnough(t *testing.T) {
 	s := serve(t, aBadView())
 	src := regexp.MustCompile(`(?:src|href)="(/assets/[^"]+)"`)
-	for _, path := range []string{"/", "/bays/A3", "/alarms"} {
+	for _, path := range []string{"/", "/bays/A3", "/alarms", "/reports"} {
 		w := get(t, s, path)
 		total, seen := w.Body.Len(), map[string]bool{}
 		for _, m := range src.FindAllStringSubmatch(w.Body.String(), -1) {

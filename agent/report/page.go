@@ -14,17 +14,27 @@ import (
 //go:embed report.html
 var pageText string
 
+var sheets = template.Must(template.New("report").Parse(pageText))
+
 // HTML writes the report as one page that needs nothing else and prints well.
 func (r Report) HTML(w io.Writer) error {
-	t, err := template.New("report").Parse(pageText)
-	if err != nil {
-		return fmt.Errorf("report: template: %w", err)
-	}
-	if err := t.Execute(w, sheet{r}); err != nil {
+	if err := sheets.Execute(w, sheet{r}); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return nil
 }
+
+// Body returns the report without a page around it, for a page that has its own style.
+func (r Report) Body() (template.HTML, error) {
+	var b strings.Builder
+	if err := sheets.ExecuteTemplate(&b, "body", sheet{r}); err != nil {
+		return "", fmt.Errorf("report: %w", err)
+	}
+	return template.HTML(b.String()), nil
+}
+
+// SpanText says which days the report is of.
+func (r Report) SpanText() string { return sheet{r}.Span() }
 
 // sheet is what the template calls.
 type sheet struct{ Report }
@@ -91,19 +101,102 @@ func (s sheet) Answered(f Fault) string {
 	if f.Answer < 0 {
 		return "nobody"
 	}
-	text := fmt.Sprintf("after %.0f min", f.Answer.Minutes())
+	text := "after " + s.Took(f.Answer)
 	if f.AckedBy != "" {
 		text = f.AckedBy + " " + text
 	}
 	return text
 }
 
-func (s sheet) Cost(f Fault) string {
-	if !site.Known(f.Cost) {
+// Money writes a cost at the tariff, "" where there is none.
+func (s sheet) Money(x float64) string {
+	if !site.Known(x) {
 		return ""
 	}
-	return fmt.Sprintf("%.2f %s", f.Cost, s.Site.Tariff.Currency)
+	return fmt.Sprintf("%.2f %s", x, s.Site.Tariff.Currency)
 }
+
+// Took writes how long an answer took.
+func (s sheet) Took(d time.Duration) string {
+	if d >= 2*time.Hour {
+		return fmt.Sprintf("%.1f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f min", d.Minutes())
+}
+
+func (s sheet) Hours(h float64) string { return fmt.Sprintf("%.1f h", h) }
+
+// Percent writes a share with its sign.
+func (s sheet) Percent(x float64) string {
+	if !site.Known(x) {
+		return "\u2013"
+	}
+	return strings.Replace(fmt.Sprintf("%+.1f %%", 100*x), "-", "\u2212", 1)
+}
+
+func (s sheet) Day(t time.Time) string { return t.In(s.Site.Zone).Format("Mon 2 Jan") }
+
+func (s sheet) Degrees(c float64) string {
+	switch {
+	case !site.Known(c):
+		return "\u2013"
+	case s.Site.Display.Inches:
+		return fmt.Sprintf("%.0f \u00b0F", c*1.8+32)
+	}
+	return fmt.Sprintf("%.1f \u00b0C", c)
+}
+
+// Fine writes a few millimetres of rain, evaporation or a move of a set point.
+func (s sheet) Fine(m float64) string {
+	switch {
+	case !site.Known(m):
+		return "\u2013"
+	case s.Site.Display.Inches:
+		return fmt.Sprintf("%.2f in", m/0.0254)
+	}
+	return fmt.Sprintf("%.1f mm", m*1000)
+}
+
+// M3 writes a utility's cubic metres.
+func (s sheet) M3(x float64) string {
+	if !site.Known(x) {
+		return "\u2013"
+	}
+	return fmt.Sprintf("%.2f m\u00b3", x)
+}
+
+// ETOf is the reference evapotranspiration of a local day, the same for every bay.
+func (s sheet) ETOf(day time.Time) float64 {
+	for _, b := range s.Bays {
+		for _, d := range b.Days {
+			if d.From.Equal(day) {
+				return d.ETM
+			}
+		}
+	}
+	return site.Unknown()
+}
+
+// Rain and ET are the sums of the days' weather.
+func (s sheet) RainAll() float64 {
+	sum := site.Unknown()
+	for _, d := range s.Weather {
+		if site.Known(d.RainM) {
+			if sum += d.RainM; !site.Known(sum) {
+				sum = d.RainM
+			}
+		}
+	}
+	return sum
+}
+
+// BayPlot draws one bay's days.
+func (s sheet) BayPlot(b Sum) template.HTML {
+	return Bars(s.BayName(b.Bay)+": taken in against what the weather asked", s.Site.Display, s.Site.Zone, b.Days)
+}
+
+// Limit is InServiceLimit in per cent.
+func (s sheet) Limit() string { return fmt.Sprintf("%.0f %%", 100*InServiceLimit) }
 
 func (s sheet) Known(x float64) bool { return site.Known(x) }
 

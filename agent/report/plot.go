@@ -268,6 +268,9 @@ func short(v float64) string {
 // there are no days.
 func Bars(titleText string, d site.Display, zone *time.Location, days []water.Account) template.HTML {
 	unit, size := d.WaterUnit()
+	if len(days) > manyDays {
+		days = byWeek(days, zone)
+	}
 	most := 0.0
 	for _, a := range days {
 		for _, v := range []float64{taken(a), a.EvaporatedM3} {
@@ -304,6 +307,42 @@ func Bars(titleText string, d site.Display, zone *time.Location, days []water.Ac
 	}
 	b.WriteString(`</svg><ul class="p-legend"><li class="in">taken in by meter, hand and rain</li><li class="out">what the weather asked</li></ul>`)
 	return template.HTML(b.String())
+}
+
+// manyDays are more than a drawing has room for; they are put together by the week.
+const manyDays = 45
+
+// byWeek adds days up by the week from Monday.
+func byWeek(days []water.Account, zone *time.Location) []water.Account {
+	var out []water.Account
+	monday := time.Time{}
+	for _, d := range days {
+		l := d.From.In(zone)
+		m := time.Date(l.Year(), l.Month(), l.Day()-(int(l.Weekday())+6)%7, 0, 0, 0, 0, zone)
+		if !m.Equal(monday) {
+			monday = m
+			out = append(out, water.Account{From: m, MeteredM3: site.Unknown(), ByHandM3: site.Unknown(), RainM3: site.Unknown(), EvaporatedM3: site.Unknown()})
+		}
+		addDay(&out[len(out)-1], d)
+	}
+	return out
+}
+
+// addDay adds what is drawn of a day to a sum whose terms are unknown until one is not.
+func addDay(to *water.Account, d water.Account) {
+	for _, p := range []struct {
+		to *float64
+		v  float64
+	}{{&to.MeteredM3, d.MeteredM3}, {&to.ByHandM3, d.ByHandM3}, {&to.RainM3, d.RainM3}, {&to.EvaporatedM3, d.EvaporatedM3}} {
+		switch {
+		case !site.Known(p.v):
+		case !site.Known(*p.to):
+			*p.to = p.v
+		default:
+			*p.to += p.v
+		}
+	}
+	to.To = d.To
 }
 
 // taken is all that came in: by the meter, by hand and as rain. What is not known counts as

@@ -23,6 +23,7 @@ type Input struct {
 	Mains   []water.Main
 	Events  []site.Event  // in order of time
 	Records []site.Record // in order of time
+	Book    *Book         // what the readings told; nil when nobody looked
 	Made    time.Time
 }
 
@@ -35,7 +36,10 @@ type Sum struct {
 	// overflow ran or nothing measured what came in.
 	UnexplainedM3, UnexplainedU float64
 	OpenDays                    int
-	ETM                         float64
+	// OpenHours is how long nothing could close the account: the overflow ran, or the level was
+	// not known.
+	OpenHours float64
+	ETM       float64
 	// PerMM is the water taken in for each millimetre of reference evapotranspiration and square
 	// metre, L: what bays are compared by. NaN when not known.
 	PerMM float64
@@ -58,8 +62,15 @@ type Report struct {
 	Bays   []Sum
 	Whole  Sum
 	Faults []Fault
-	Moves  []site.Record // set points moved by a person
+	Moves  []site.Record // set points that moved: put on record, or seen at their controller
 	Dips   []site.Record
+	// LostM3 and Cost add up what the faults lost; Median and Slowest are the times to the answer of
+	// those that somebody answered, Unanswered counts the rest.
+	LostM3, Cost    float64
+	Median, Slowest time.Duration
+	Unanswered      int
+	Weather         []Weather
+	Utility         []Reconciled
 	// MainM3 and its bays' sum over the days on which both are known; MainU is expanded.
 	MainDays                  int
 	MainM3, MainBaysM3, MainU float64
@@ -77,6 +88,7 @@ func Build(in Input) Report {
 		if !(s.ETM > 0) || !(b.AreaM2 > 0) {
 			s.PerMM = math.NaN()
 		}
+		s.OpenHours = openHours(in, b.ID)
 		area += b.AreaM2
 		r.Bays = append(r.Bays, s)
 		w := &r.Whole
@@ -90,6 +102,7 @@ func Build(in Input) Report {
 		w.UnexplainedM3 += s.UnexplainedM3
 		w.UnexplainedU = math.Hypot(w.UnexplainedU, s.UnexplainedU)
 		w.OpenDays += s.OpenDays
+		w.OpenHours += s.OpenHours
 		w.ETM = max(w.ETM, s.ETM)
 	}
 	r.Whole.PerMM = math.NaN()
@@ -105,6 +118,12 @@ func Build(in Input) Report {
 		}
 	}
 	r.Faults = faults(in)
+	r.answers()
+	r.Utility = reconcile(in)
+	if in.Book != nil {
+		r.Moves = slices.DeleteFunc(slices.Clone(in.Book.Moves()), func(x site.Record) bool { return !inside(x.Time, in) })
+		r.Weather = slices.DeleteFunc(in.Book.Weather(), func(d Weather) bool { return !inside(d.Day, in) })
+	}
 	for _, x := range in.Records {
 		if !inside(x.Time, in) {
 			continue
@@ -116,7 +135,83 @@ func Build(in Input) Report {
 			r.Dips = append(r.Dips, x)
 		}
 	}
+	slices.SortStableFunc(r.Moves, func(a, b site.Record) int { return a.Time.Compare(b.Time) })
 	return r
+}
+
+// answers adds the faults up.
+func (r *Report) answers() {
+	var times []time.Duration
+	r.Cost = math.NaN()
+	if r.Site.Tariff.PerM3 > 0 {
+		r.Cost = 0
+	}
+	for _, f := range r.Faults {
+		if site.Known(f.LostM3) {
+			r.LostM3 += f.LostM3
+			r.Cost += f.LostM3 * r.Site.Tariff.PerM3
+		}
+		if f.Answer < 0 {
+			r.Unanswered++
+		} else {
+			times = append(times, f.Answer)
+		}
+	}
+	if len(times) > 0 {
+		slices.Sort(times)
+		r.Median, r.Slowest = times[len(times)/2], times[len(times)-1]
+	}
+}
+
+// blinding are the kinds during which a bay's account cannot close.
+var blinding = []site.Kind{site.Overflowing, site.NoData, site.LevelSensorFault}
+
+// openHours is how long such a trouble stood on a bay within the span; troubles that overlap count
+// once.
+func openHours(in Input, bay string) float64 {
+	open := map[string]bool{}
+	var began time.Time
+	total := time.Duration(0)
+	close := func(t time.Time) {
+		if from, to := maxTime(began, in.From), minTime(t, in.To); to.After(from) {
+			total += to.Sub(from)
+		}
+	}
+	for _, e := range in.Events {
+		if e.Bay != bay || !slices.Contains(blinding, e.Kind) {
+			continue
+		}
+		stood := len(open) > 0
+		if e.State == site.Cleared {
+			delete(open, e.ID)
+		} else {
+			open[e.ID] = true
+		}
+		switch {
+		case !stood && len(open) > 0:
+			began = e.Since.Time
+		case stood && len(open) == 0:
+			close(e.Time.Time)
+		}
+	}
+	if len(open) > 0 {
+		close(minTime(in.Made, in.To))
+	}
+	return total.Hours()
+}
+
+func minTime(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}
+
+func maxTime(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 func inside(t time.Time, in Input) bool { return !t.Before(in.From) && t.Before(in.To) }
@@ -242,17 +337,10 @@ func (r Report) allDays() []water.Account {
 		for _, d := range b.Days {
 			a := by[d.From.Unix()]
 			if a == nil {
-				a = &water.Account{From: d.From, To: d.To}
+				a = &water.Account{From: d.From, MeteredM3: site.Unknown(), ByHandM3: site.Unknown(), RainM3: site.Unknown(), EvaporatedM3: site.Unknown()}
 				by[d.From.Unix()] = a
 			}
-			for _, p := range []struct {
-				to *float64
-				v  float64
-			}{{&a.MeteredM3, d.MeteredM3}, {&a.ByHandM3, d.ByHandM3}, {&a.RainM3, d.RainM3}, {&a.EvaporatedM3, d.EvaporatedM3}} {
-				if site.Known(p.v) {
-					*p.to += p.v
-				}
-			}
+			addDay(a, d)
 		}
 	}
 	out := make([]water.Account, 0, len(by))

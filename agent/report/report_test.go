@@ -214,3 +214,125 @@ func TestNiceTicks(t *testing.T) {
 		require.LessOrEqual(t, len(ticks), 8)
 	}
 }
+
+// TestBook: a day's extremes and rain from steps of an hour, a rain total that starts again, and a
+// set point that moves at its controller.
+func TestBook(t *testing.T) {
+	s := aWeek().Site
+	s.Points = []site.Point{{ID: "A1-level", Bay: "A1", Quantity: site.Level}, {ID: "A1-set", Bay: "A1", Quantity: site.SetPoint}, {ID: "air", Quantity: site.AirTemperature}, {ID: "rain", Quantity: site.Rain}}
+	b := NewBook(s)
+	at := func(d, h int) time.Time { return day(d).Add(time.Duration(h) * time.Hour) }
+	b.Add(s.Point("air"), at(6, 5), 11, 12)
+	b.Add(s.Point("air"), at(6, 14), 23, 26)
+	b.Add(s.Point("air"), at(7, 5), 9, 9)
+	b.Add(s.Point("air"), at(7, 6), math.NaN(), math.NaN())
+	b.Add(s.Point("rain"), at(6, 1), 1.200, 1.200)
+	b.Add(s.Point("rain"), at(6, 2), 1.201, 1.203)
+	b.Add(s.Point("rain"), at(7, 2), 0, 0.002) // a new gauge
+	b.Add(s.Point("A1-level"), at(6, 2), 0.06, 0.07)
+	b.Add(s.Point("A1-set"), at(6, 2), 0.062, 0.062)
+	b.Add(s.Point("A1-set"), at(6, 3), 0.0622, 0.0622) // a register's rounding
+	b.Add(s.Point("A1-set"), at(6, 9), 0.0622, 0.0665) // the hour of the move
+	b.Add(s.Point("A1-set"), at(6, 10), 0.0665, 0.0665)
+	b.Add(nil, at(6, 10), 1, 1)
+	w := b.Weather()
+	require.Len(t, w, 2)
+	require.Equal(t, []float64{11, 26, 9, 9}, []float64{w[0].LowC, w[0].HighC, w[1].LowC, w[1].HighC})
+	require.InDelta(t, 0.003, w[0].RainM, 1e-12)
+	require.InDelta(t, 0.002, w[1].RainM, 1e-12)
+	require.Len(t, b.Moves(), 1)
+	require.Equal(t, at(6, 9), b.Moves()[0].Time)
+	require.InDelta(t, 0.0665, b.Moves()[0].Value, 1e-12)
+	in := aWeek()
+	in.Book = b
+	r := Build(in)
+	require.Len(t, r.Moves, 2, "the one on record and the one seen")
+	require.Len(t, r.Weather, 2)
+}
+
+// TestReconcile: class 2 meters in use may err by 4 %: OIML R 49-1 and ISO 4064-1 give 2 % for the
+// upper range when new; twice that in use (German rules, from memory of the text the check values name).
+func TestReconcile(t *testing.T) {
+	in := aWeek()
+	read := func(d int, utility, own float64) {
+		in.Records = append(in.Records, site.Record{Kind: site.RecUtility, Time: day(d), Value: utility, Value2: own, Who: "ann"})
+	}
+	in.Records = nil
+	read(1, 1000, 500) // before the span: the first is compared with it
+	read(6, 1100, 603.9)
+	read(7, 1200, 697)
+	read(8, 1300, 788)
+	read(9, 1400, math.NaN())
+	read(10, 1390, 900)
+	read(11, 1490, 5) // another main meter
+	read(14, 1600, 100)
+	got := reconcile(in)
+	require.Len(t, got, 6, "the last one is after the span")
+	want := []struct {
+		off     float64
+		verdict string
+	}{{0.039, "they agree"}, {-0.069, "within what both may"}, {-0.09, "more than both"}, {math.NaN(), "nothing to compare"}, {math.NaN(), "a slip"}, {math.NaN(), "nothing to compare"}}
+	for i, w := range want {
+		require.Contains(t, got[i].Verdict, w.verdict)
+		if site.Known(w.off) {
+			require.InDelta(t, w.off, got[i].Off, 1e-9)
+		} else {
+			require.True(t, math.IsNaN(got[i].Off), "row %d", i)
+		}
+	}
+	require.InDelta(t, 100, got[0].UtilityM3, 1e-9)
+	require.InDelta(t, 103.9, got[0].OwnM3, 1e-9)
+}
+
+// TestOpenHours: the overflow ran from 01:00 to 03:00 and the level was not known from 02:00 to
+// 04:00: three hours; what began before the span and stands still counts within it.
+func TestOpenHours(t *testing.T) {
+	in := aWeek()
+	in.Events = nil
+	tell := func(id string, k site.Kind, st site.State, h int) {
+		at := site.Stamp{Time: day(7).Add(time.Duration(h) * time.Hour)}
+		in.Events = append(in.Events, site.Event{ID: id, Bay: "A2", Kind: k, State: st, Time: at, Since: at})
+	}
+	tell("o", site.Overflowing, site.Raised, 1)
+	tell("o", site.Overflowing, site.Updated, 2)
+	tell("n", site.NoData, site.Raised, 2)
+	tell("o", site.Overflowing, site.Cleared, 3)
+	tell("n", site.NoData, site.Cleared, 4)
+	tell("l", site.Leak, site.Raised, 5)
+	require.InDelta(t, 3, openHours(in, "A2"), 1e-9)
+	require.Zero(t, openHours(in, "A1"))
+	tell("s", site.LevelSensorFault, site.Raised, 6*24-3)
+	require.InDelta(t, 6, openHours(in, "A2"), 1e-9, "it stands at the end of the week")
+	r := Build(in)
+	require.InDelta(t, 6, r.Whole.OpenHours, 1e-9)
+}
+
+// TestAnswers: the one fault of the week was answered after seven minutes and cost 1500 L at 2.50.
+func TestAnswers(t *testing.T) {
+	r := Build(aWeek())
+	require.Equal(t, 7*time.Minute, r.Median)
+	require.Equal(t, 7*time.Minute, r.Slowest)
+	require.Zero(t, r.Unanswered)
+	require.InDelta(t, 1.5, r.LostM3, 1e-12)
+	require.InDelta(t, 3.75, r.Cost, 1e-12)
+}
+
+// TestByWeek: sixty days are drawn as weeks; what comes in is what the days have.
+func TestByWeek(t *testing.T) {
+	var days []water.Account
+	for d := range 60 {
+		days = append(days, water.Account{From: day(1 + d), To: day(2 + d), MeteredM3: 0.1, ByHandM3: math.NaN(), RainM3: 0, EvaporatedM3: 0.2})
+	}
+	weeks := byWeek(days, zone) // 1 July 2026 is a Wednesday
+	require.Len(t, weeks, 9)
+	require.InDelta(t, 0.5, weeks[0].MeteredM3, 1e-12)
+	sum := 0.0
+	for _, w := range weeks {
+		require.Equal(t, time.Monday, w.From.In(zone).Weekday())
+		require.True(t, math.IsNaN(w.ByHandM3))
+		sum += w.EvaporatedM3
+	}
+	require.InDelta(t, 12, sum, 1e-9)
+	svg := string(Bars("t", site.MetricDisplay, zone, days))
+	require.Equal(t, 9, strings.Count(svg, `class="p-in"`))
+}

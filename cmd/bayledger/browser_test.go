@@ -88,7 +88,7 @@ func TestBrowserDemo(t *testing.T) {
 
 	for _, width := range []int64{360, 1280} {
 		b.Do(chromedp.EmulateViewport(width, 900))
-		for _, path := range []string{"/", "/bays/A2", "/bays/A2?span=week", "/bays/B1?span=season", "/alarms", "/round", "/login", "/nothing"} {
+		for _, path := range []string{"/", "/bays/A2", "/bays/A2?span=week", "/bays/B1?span=season", "/alarms", "/round", "/reports?span=day&day=2026-07-14", "/reports?span=season", "/login", "/nothing"} {
 			where := fmt.Sprintf("%s at %d px", path, width)
 			b.Go(path)
 			if strings.HasPrefix(path, "/bays") {
@@ -99,7 +99,7 @@ func TestBrowserDemo(t *testing.T) {
 			}
 			b.Fits(where)
 			b.Accessible(where)
-			b.Picture(fmt.Sprintf("demo%s-%d", strings.NewReplacer("/", "-", "?span=", "-").Replace(path), width))
+			b.Picture(fmt.Sprintf("demo%s-%d", strings.NewReplacer("/", "-", "?span=", "-", "&day=", "-").Replace(path), width))
 			if path != "/nothing" { // Chromium itself notes a 404 in the console
 				b.Sound(where)
 			}
@@ -120,6 +120,8 @@ func TestBrowserDemo(t *testing.T) {
 	b.Fits("a bay without scripts")
 	b.Go("/alarms")
 	require.Contains(t, browsertest.Evaluate[string](b, `[...document.querySelectorAll(".evidence")].map(e => e.textContent).join()`), "Valve stuck open")
+	b.Go("/reports?span=day&day=2026-07-14")
+	require.Contains(t, says(".report"), "A2: Valve stuck open")
 	b.Scripts(true)
 
 	d.work(t, b)
@@ -166,6 +168,10 @@ func (d demoProcess) work(t *testing.T, b *browsertest.Browser) {
 	click(`document.querySelector("#round-B2 button[name=amount]")`)
 	b.Until(`document.querySelector(".said")?.textContent.includes("given by hand")`)
 	b.Picture("demo-round-keeper-360")
+	b.Go("/reports")
+	b.Do(chromedp.SendKeys(chromedp.CSS("#reading"), "1842,6"), chromedp.Click(chromedp.CSS(".typed button")))
+	b.Until(`document.querySelector(".typed").textContent.includes("1842.60 m³")`)
+	b.Go("/round")
 	// Buttons are made for a thumb (WCAG 2.2, 2.5.8 asks for 24 px, the round for 44).
 	require.GreaterOrEqual(t, browsertest.Evaluate[float64](b, `Math.min(...[...document.querySelectorAll(".round button, .round input:not([type=hidden])")].filter(e => e.offsetParent).map(e => e.getBoundingClientRect().height))`), 44.0)
 	click(`document.querySelector(".who button")`)

@@ -34,7 +34,7 @@ func (c *reportCmd) Run(env *environment) (err error) {
 	}
 	defer func() { err = errors.Join(err, src.close()) }()
 	core := agent.NewCore(src.site)
-	in := report.Input{Site: src.site, Days: map[string][]water.Account{}, Made: time.Now()}
+	in := report.Input{Site: src.site, Days: map[string][]water.Account{}, Book: report.NewBook(src.site), Made: time.Now()}
 	for m, err := range src.data {
 		if err != nil {
 			return err
@@ -47,6 +47,9 @@ func (c *reportCmd) Run(env *environment) (err error) {
 			in.Events = append(in.Events, core.Record(*m.record)...)
 		} else {
 			in.Events = append(in.Events, core.Sample(m.sample)...)
+			if m.sample.Quality == site.Good {
+				in.Book.Add(src.site.Point(m.sample.Point), m.sample.Time, m.sample.Value, m.sample.Value)
+			}
 		}
 	}
 	last := time.Time{}
