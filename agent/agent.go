@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
 	"net"
 	"net/http"
-	"slices"
 	"sync/atomic"
 	"time"
 
@@ -181,22 +179,6 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	}
 	a.keeper = k
 	return a.acceptSiteFile(ctx, a.cfg)
-}
-
-// calibrations makes the site file's calibrations known to the journal and returns the journal's
-// id of each by point.
-func (a *Agent) calibrations(ctx context.Context, cfg *sitefile.Config) (map[string]uint32, error) {
-	of := map[string]uint32{}
-	for _, point := range slices.Sorted(maps.Keys(cfg.CalibrationOf)) {
-		c := cfg.Calibrations[cfg.CalibrationOf[point]]
-		c.From = a.clk.Now()
-		stored, err := a.journal.AddCalibration(ctx, c)
-		if err != nil {
-			return nil, err
-		}
-		of[point] = stored.ID
-	}
-	return of, nil
 }
 
 // acceptSiteFile puts the site file on record when it is not the one the journal knows.

@@ -285,6 +285,12 @@ func (k *keeper) snapshot(ctx context.Context) error {
 
 // record journals a record, moves the core by it and returns it as it was stored.
 func (k *keeper) record(ctx context.Context, r site.Record) (site.Record, error) {
+	if r.Kind == site.RecCalibration {
+		if err := checkCalibration(r); err != nil {
+			return r, err
+		}
+		k.commit(ctx) // what was read before the record keeps the calibration it was read under
+	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	stored, fresh, err := k.recordLocked(ctx, r)
@@ -303,6 +309,11 @@ func (k *keeper) recordLocked(ctx context.Context, r site.Record) (site.Record, 
 		return r, nil, err
 	}
 	k.at.Record = stored.ID
+	if r.Kind == site.RecCalibration {
+		if err := k.calibrate(ctx, stored); err != nil {
+			return stored, nil, err
+		}
+	}
 	fresh, err := k.tell(ctx, k.core.Record(stored))
 	if err != nil {
 		k.log.Error("event not journaled", "error", err)

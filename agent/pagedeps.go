@@ -17,7 +17,7 @@ import (
 // journal.
 func (a *Agent) pageDeps(o page.Options) (page.Deps, error) {
 	d := page.Deps{View: a.View, Now: a.clk.Now, Metrics: a.metricsHandler(), Log: a.part("page"),
-		History: pageHistory{a.journal}, Record: a.Record, Able: abilities}
+		History: pageHistory{a.journal}, Record: a.Record, Able: abilities, Calibration: a.keeper.calibration}
 	if o.UsersFile == "" {
 		return d, nil
 	}

@@ -160,7 +160,8 @@ func (l *loader) bayDevice(bay string) (device, path string) {
 	return l.text(path), path
 }
 
-const siteFileOrigin = "site file"
+// Origin is the Calibration.Origin of what the site file says.
+const Origin = "site file"
 
 // calibrationID is stable over restarts and machines, and never 0, which means none.
 func calibrationID(point string, gain, offset float64) uint32 {

@@ -340,7 +340,7 @@ func (l *loader) calibration(path string, sp *site.Point, p *given, d site.Dimen
 	if p.Gain == 1 && offset == 0 || !site.Known(p.Gain) || !site.Known(offset) {
 		return
 	}
-	c := site.Calibration{ID: calibrationID(sp.ID, p.Gain, offset), Point: sp.ID, Gain: p.Gain, Offset: offset, Origin: siteFileOrigin}
+	c := site.Calibration{ID: calibrationID(sp.ID, p.Gain, offset), Point: sp.ID, Gain: p.Gain, Offset: offset, Origin: Origin}
 	for other, taken := l.cfg.Calibrations[c.ID]; taken && other.Point != sp.ID; other, taken = l.cfg.Calibrations[c.ID] {
 		c.ID++ // two of a club's few dozen sharing 32 bits will not be met, but must not mix readings
 	}

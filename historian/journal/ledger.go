@@ -275,8 +275,9 @@ type calibrations struct {
 }
 
 // AddCalibration stores a calibration durably and returns it with its ID. One that says the
-// same of the same point as the newest of that point is not stored again, so that every start
-// may add what the site file says.
+// same as the newest of its point and origin is not stored again, so that every start may add
+// what the site file says without ending what a person accepted later. The newest of a point is
+// the one that holds.
 func (j *Journal) AddCalibration(ctx context.Context, c site.Calibration) (site.Calibration, error) {
 	if j.opts.ReadOnly {
 		return c, ErrReadOnly
@@ -290,12 +291,12 @@ func (j *Journal) AddCalibration(ctx context.Context, c site.Calibration) (site.
 	var newest site.Calibration
 	top := uint32(0)
 	for _, k := range old {
-		if k.Point == c.Point && k.ID > newest.ID {
+		if k.Point == c.Point && k.Origin == c.Origin && k.ID > newest.ID {
 			newest = k
 		}
 		top = max(top, k.ID)
 	}
-	if newest.ID != 0 && newest.Gain == c.Gain && newest.Offset == c.Offset && newest.Origin == c.Origin {
+	if newest.ID != 0 && newest.Gain == c.Gain && newest.Offset == c.Offset {
 		return newest, nil
 	}
 	c.ID = top + 1
