@@ -155,7 +155,7 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	a.journal = j
 	a.undo.push("journal", func(context.Context) error { return j.Close() })
 	for _, incident := range j.Incidents() {
-		a.part("journal").Error("journal repaired at start", "what", incident.What, "set_aside", incident.File, "lost_samples", incident.Lost)
+		a.part("journal").Error("journal repaired", "what", incident.What, "set_aside", incident.File, "saved_samples", incident.Saved, "lost_samples", incident.Lost)
 	}
 	times, err := a.beginTime(ctx)
 	if err != nil {
@@ -248,6 +248,17 @@ func (a *Agent) Start() error {
 	if err := a.startLocal(); err != nil {
 		return err
 	}
+	// A file that turns out damaged is mended by opening it anew, so the process ends and its
+	// service manager starts it again.
+	damaged := startLoop(func(ctx context.Context) error {
+		select {
+		case err := <-a.journal.Damaged():
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}, a.ended("journal"))
+	a.undo.push("watch over the journal", damaged.stop)
 	a.startSinks()
 	a.undo.push("what is sent", func(ctx context.Context) error { return a.stopSinks(ctx) })
 	k := a.keeper

@@ -2,6 +2,7 @@ package agent
 
 import (
 	"fmt"
+	"strings"
 
 	"bayledger/agent/page"
 	"bayledger/agent/site"
@@ -71,6 +72,10 @@ func (a *Agent) troubles() []condition {
 		add(site.DiskFull, "journal", "The journal has no room left; readings are watched but not kept.")
 	default:
 		add(site.JournalFault, "journal", "The journal takes no readings ("+h.Journal.Note+"); they are watched but not kept.")
+	}
+	for _, i := range a.journal.SetAsideFiles() {
+		// It stands, over starts too, until somebody has taken the file away.
+		add(site.JournalFault, i.File, strings.ToUpper(i.What[:1])+i.What[1:]+".")
 	}
 	if !h.ClockSure {
 		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(h.ClockNote)+".")

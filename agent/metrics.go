@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"context"
 	"log/slog"
 	"math"
 	"net/http"
@@ -117,6 +118,16 @@ var (
 	mEvents     = counter("events_total", "Events told.")
 	mJournalOK  = gauge("journal_ok", "1 while the journal takes samples.")
 	mJournalSeq = gauge("journal_last_sequence", "Sequence number of the newest sample in the journal.")
+	mJournalLen = gauge("journal_bytes", "Size of the file of samples and its log.")
+	mJournalMax = gauge("journal_limit_bytes", "Size the file of samples may grow to.")
+	mCommits    = counter("journal_commits_total", "Commits of samples.")
+	mCommitTime = counter("journal_commit_seconds_total", "Time spent until samples were durable.")
+	mFull       = counter("journal_full_total", "Commits that found no room.")
+	mDropped    = counter("journal_dropped_batches_total", "Batches of forwarded samples dropped for want of room.")
+	mUnsent     = gauge("journal_unsent_samples", "Samples that some historian or broker does not have.")
+	mOldest     = gauge("journal_oldest_unsent_timestamp_seconds", "Time of the oldest sample that some historian or broker does not have.")
+	mSetAside   = gauge("journal_refused_lines", "Lines that a historian refused and nobody has dealt with.")
+	mDamaged    = gauge("journal_damaged_files", "Files that were found damaged and set aside, and are still there.")
 )
 
 func (s scrape) process(e emitter, v *page.View) {
@@ -143,7 +154,20 @@ func (s scrape) process(e emitter, v *page.View) {
 	e.put(mBad, float64(c.Bad))
 	e.put(mEvents, float64(c.Events))
 	e.put(mJournalOK, one(v.Watch.Journal.OK))
-	e.put(mJournalSeq, float64(a.journal.Last()))
+	st := a.journal.Stats(context.Background()) // a scrape has no context; these are single rows
+	e.put(mJournalSeq, float64(st.Last))
+	e.put(mJournalLen, float64(st.Bytes))
+	e.put(mJournalMax, float64(st.LimitBytes))
+	e.put(mCommits, float64(st.Commits))
+	e.put(mCommitTime, st.CommitTime.Seconds())
+	e.put(mFull, float64(st.Full))
+	e.put(mDropped, float64(st.Dropped))
+	e.put(mUnsent, float64(st.Unsent))
+	if !st.OldestUnsent.IsZero() {
+		e.put(mOldest, seconds(st.OldestUnsent.UnixMilli()))
+	}
+	e.put(mSetAside, float64(st.SetAside))
+	e.put(mDamaged, float64(len(a.journal.SetAsideFiles())))
 }
 
 func seconds(ms int64) float64 { return float64(ms) / 1000 }

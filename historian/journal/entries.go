@@ -83,7 +83,9 @@ func (j *Journal) Entries(ctx context.Context, after Position) iter.Seq2[Entry, 
 				failed = err
 			}
 			if failed != nil {
-				yield(Entry{}, fmt.Errorf("journal: entries: batch %d: %w: %w", b.first, ErrDamaged, failed))
+				err := fmt.Errorf("journal: entries: batch %d: %w: %w", b.first, ErrDamaged, failed)
+				j.condemn(samplesFile, err)
+				yield(Entry{}, err)
 				return
 			}
 		}

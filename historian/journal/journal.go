@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -64,12 +65,14 @@ type Journal struct {
 	upkeep upkeep
 	counts counts
 	opened []Incident
-	copied int64 // the day of data of the ledger's copy; guarded by upkeep.mu
+	// damaged has room for one error.
+	damaged chan error
+	copied  int64 // the day of data of the ledger's copy; guarded by upkeep.mu
 }
 
 // counts are what Stats tells.
 type counts struct {
-	samples, refused, full, dropped atomic.Int64
+	samples, refused, full, dropped, commits, commitNS atomic.Int64
 }
 
 // Incident is something Open found and put right, to be told to people.
@@ -78,8 +81,10 @@ type Incident struct {
 	What string
 	// Set aside under this name in the journal's folder; empty when nothing was.
 	File string
-	// Lost is how many journaled samples could not be saved.
-	Lost int64
+	// Saved and Lost are how many samples could be taken over from it and how many could not.
+	Saved, Lost int64
+	// Earlier is true when an earlier Open has told of it and the file is still there.
+	Earlier bool
 }
 
 // Open opens the journal in opts.Dir, makes it when there is none, and brings it back after
@@ -89,7 +94,7 @@ func Open(ctx context.Context, opts Options) (*Journal, error) {
 	if err := opts.Validate().Err(); err != nil {
 		return nil, fmt.Errorf("journal: options: %w", err)
 	}
-	j := &Journal{opts: opts, log: opts.Log}
+	j := &Journal{opts: opts, log: opts.Log, damaged: make(chan error, 1)}
 	if j.log == nil {
 		j.log = slog.New(slog.DiscardHandler)
 	}
@@ -123,9 +128,19 @@ func (j *Journal) open(ctx context.Context) error {
 	if err := j.openSamples(ctx); err != nil {
 		return err
 	}
-	for _, load := range []func(context.Context) error{j.loadNames, j.loadRuns, j.loadPlaces, j.loadCalibrations, j.loadTail, j.loadQueues} {
-		if err := load(ctx); err != nil {
-			return err
+	return j.asideFiles()
+}
+
+// asideFiles adds what was set aside at an earlier start and still lies in the folder.
+func (j *Journal) asideFiles() error {
+	files, err := filepath.Glob(filepath.Join(j.opts.Dir, "damaged-*.db"))
+	if err != nil {
+		return err
+	}
+	for _, file := range files {
+		name := filepath.Base(file)
+		if !slices.ContainsFunc(j.opened, func(i Incident) bool { return i.File == name }) {
+			j.opened = append(j.opened, Incident{What: name + ", set aside at an earlier start, still waits for somebody to look at it", File: name, Earlier: true})
 		}
 	}
 	return nil
@@ -178,6 +193,17 @@ func (j *Journal) closeFiles() error {
 
 // Incidents tells what Open found damaged and what it did.
 func (j *Journal) Incidents() []Incident { return j.opened }
+
+// SetAsideFiles are the Incidents whose files are still in the journal's folder: somebody should
+// look at them and take them away.
+func (j *Journal) SetAsideFiles() (files []Incident) {
+	for _, i := range j.opened {
+		if _, err := os.Stat(j.path(i.File)); err == nil {
+			files = append(files, i)
+		}
+	}
+	return files
+}
 
 // Last is the sequence number of the newest sample, 0 when there is none.
 func (j *Journal) Last() int64 { return j.last.Load() }
@@ -233,6 +259,7 @@ func (j *Journal) Append(ctx context.Context, samples []site.Sample) (last int64
 	}
 	if len(readings) > 0 {
 		if err := j.store(ctx, readings); err != nil {
+			j.condemn(samplesFile, err)
 			return j.Last(), fmt.Errorf("journal: append %d samples: %w", len(readings), err)
 		}
 	}
@@ -325,6 +352,7 @@ func (j *Journal) store(ctx context.Context, readings []reading) error {
 }
 
 func (j *Journal) commit(ctx context.Context, readings []reading) error {
+	began := time.Now()
 	tx, err := j.samples.w.BeginTx(ctx, nil)
 	if err != nil {
 		return classify(err)
@@ -338,7 +366,12 @@ func (j *Journal) commit(ctx context.Context, readings []reading) error {
 		}
 		first += int64(len(part))
 	}
-	return classify(tx.Commit())
+	if err := tx.Commit(); err != nil {
+		return classify(err)
+	}
+	j.counts.commits.Add(1)
+	j.counts.commitNS.Add(int64(time.Since(began)))
+	return nil
 }
 
 func insertBatch(ctx context.Context, tx *sql.Tx, first, run int64, part []reading) error {
@@ -387,7 +420,7 @@ const batchPage = 200
 // batches yields the batches that hold a sample after the given sequence number, in order.
 func (j *Journal) batches(ctx context.Context, after int64) iter.Seq2[batch, error] {
 	return func(yield func(batch, error) bool) {
-		next, err := j.firstHolding(ctx, after+1)
+		next, err := firstHolding(ctx, j.samples.r, after+1)
 		if err != nil {
 			yield(batch{}, err)
 			return
@@ -401,6 +434,7 @@ func (j *Journal) batches(ctx context.Context, after int64) iter.Seq2[batch, err
 				next = b.first + 1
 			}
 			if err != nil {
+				j.condemn(samplesFile, err)
 				yield(batch{}, err)
 				return
 			}
@@ -413,9 +447,9 @@ func (j *Journal) batches(ctx context.Context, after int64) iter.Seq2[batch, err
 
 // firstHolding returns the first of the batch that holds a sample, or the sample's own number
 // when no batch does.
-func (j *Journal) firstHolding(ctx context.Context, seq int64) (int64, error) {
+func firstHolding(ctx context.Context, db *sql.DB, seq int64) (int64, error) {
 	var first, n int64
-	err := j.samples.r.QueryRowContext(ctx, "SELECT first, n FROM batches WHERE first <= ? ORDER BY first DESC LIMIT 1", seq).Scan(&first, &n)
+	err := db.QueryRowContext(ctx, "SELECT first, n FROM batches WHERE first <= ? ORDER BY first DESC LIMIT 1", seq).Scan(&first, &n)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return seq, nil
@@ -447,7 +481,7 @@ func (j *Journal) loadTail(ctx context.Context) error {
 	var newest int64
 	for i, b := range tail {
 		if i == 0 {
-			j.last.Store(b.last())
+			j.last.Store(max(start, b.last()))
 		}
 		shift, state := j.runs.shift(b.run)
 		err := eachReading(b.data, b.t, b.n, func(_ int, r reading) bool {

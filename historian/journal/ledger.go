@@ -36,7 +36,9 @@ func (j *Journal) AppendEvent(ctx context.Context, e site.Event) (fresh bool, er
 		"INSERT INTO events (id, seq, state, t, json) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
 		e.ID, e.Seq, string(e.State), e.Time.UnixMilli(), string(text))
 	if err != nil {
-		return false, fmt.Errorf("journal: event %s: %w", e.ID, classify(err))
+		err = classify(err)
+		j.condemn(ledgerFile, err)
+		return false, fmt.Errorf("journal: event %s: %w", e.ID, err)
 	}
 	n, err := result.RowsAffected()
 	if err != nil {
@@ -142,7 +144,9 @@ func (j *Journal) AppendRecord(ctx context.Context, r site.Record) (site.Record,
 		r.ID, err = result.LastInsertId()
 	}
 	if err != nil {
-		return r, fmt.Errorf("journal: record %s: %w", r.Kind, classify(err))
+		err = classify(err)
+		j.condemn(ledgerFile, err)
+		return r, fmt.Errorf("journal: record %s: %w", r.Kind, err)
 	}
 	return r, nil
 }

@@ -7,65 +7,72 @@ import (
 	"os"
 )
 
-// openLedger opens the small database. A damaged one is set aside whole, and the daily copy
-// takes its place.
-func (j *Journal) openLedger(ctx context.Context) (err error) {
-	if j.ledger, err = openDatabase(ctx, j.path(ledgerFile), "ledger", j.settings()); !errors.Is(err, ErrDamaged) || j.opts.ReadOnly {
-		return err
+// openLedger opens the small database and reads what is always needed of it. A damaged one is
+// set aside whole, and the daily copy takes its place.
+func (j *Journal) openLedger(ctx context.Context) error {
+	open := func() (err error) {
+		if j.ledger, err = openDatabase(ctx, j.path(ledgerFile), "ledger", j.settings()); err != nil {
+			return err
+		}
+		for _, load := range []func(context.Context) error{j.loadRuns, j.loadPlaces, j.loadCalibrations, j.loadQueues} {
+			if err := load(ctx); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	bad := !j.opts.ReadOnly && j.isCondemned(ledgerFile)
+	if !bad {
+		if err := open(); !errors.Is(err, ErrDamaged) || j.opts.ReadOnly {
+			return err
+		}
+	}
+	if j.ledger != nil {
+		if err := j.ledger.close(); err != nil {
+			j.log.Warn("damaged file did not close", "error", err)
+		}
+		j.ledger = nil
 	}
 	aside, err := j.setFileAside(ledgerFile)
 	if err != nil {
 		return err
 	}
-	what := "the ledger was damaged and is begun anew"
+	what := "the ledger was damaged, is set aside as " + aside + " and begun anew"
 	if err := os.Rename(j.path(copyFile), j.path(ledgerFile)); err == nil {
-		what = "the ledger was damaged; the last daily copy took its place"
+		what = "the ledger was damaged and is set aside as " + aside + "; the last daily copy took its place"
 	} else if !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
 	j.opened = append(j.opened, Incident{What: what, File: aside})
-	j.ledger, err = openDatabase(ctx, j.path(ledgerFile), "ledger", j.settings())
-	return err
+	if err := open(); err != nil {
+		return err
+	}
+	return j.uncondemn(ledgerFile)
 }
 
-// openSamples opens the large database. A damaged one is set aside whole, and a new one goes on
-// with the next sequence number; what was in it counts as lost.
+// openSamples opens the large database and reads where it stands. A damaged one is set aside
+// whole, and a new one goes on with what can be saved of it.
 func (j *Journal) openSamples(ctx context.Context) (err error) {
-	s := j.settings()
-	s.maxPages = j.opts.MaxBytes / pageSize
-	if j.samples, err = openDatabase(ctx, j.path(samplesFile), "samples", s); !errors.Is(err, ErrDamaged) || j.opts.ReadOnly {
-		return err
-	}
-	aside, err := j.setFileAside(samplesFile)
-	if err != nil {
-		return err
-	}
-	if j.samples, err = openDatabase(ctx, j.path(samplesFile), "samples", s); err != nil {
-		return err
-	}
-	// The ledger knows how far the journal had come at least; one step further nothing can be
-	// known by anybody.
-	var last int64
-	if err := j.ledger.r.QueryRowContext(ctx, `SELECT max(coalesce((SELECT max(seq) FROM snapshots), 0), coalesce((SELECT max(after_seq) FROM records), 0),
-		coalesce((SELECT max(json_extract(value, '$[0]')) FROM queues, json_each(pending) WHERE kind = 0), 0))`).Scan(&last); err != nil {
-		return classify(err)
-	}
-	last += seqReserve
-	for _, key := range []string{"start", "rolled"} {
-		if _, err := j.samples.w.ExecContext(ctx, "INSERT INTO meta (key, value) VALUES (?, ?)", key, last); err != nil {
-			return classify(err)
+	bad := !j.opts.ReadOnly && j.isCondemned(samplesFile)
+	if !bad {
+		if j.samples, err = openDatabase(ctx, j.path(samplesFile), "samples", j.samplesSettings()); err == nil {
+			err = errors.Join(j.loadNames(ctx), j.loadTail(ctx))
+		}
+		if !errors.Is(err, ErrDamaged) || j.opts.ReadOnly {
+			return err
 		}
 	}
-	if _, err := j.ledger.w.ExecContext(ctx, "INSERT INTO losses (first, last, n, why) VALUES (1, ?, ?, ?)", last, last, "the file of samples was damaged and is set aside as "+aside); err != nil {
-		return classify(err)
+	if err := j.mendSamples(ctx); err != nil {
+		return err
 	}
-	j.opened = append(j.opened, Incident{What: "the file of samples was damaged and is begun anew", File: aside, Lost: last})
-	return nil
+	return errors.Join(j.loadNames(ctx), j.loadTail(ctx))
 }
 
-// seqReserve is left free after a damaged file, so that no number is given twice: positions in
-// the ledger may be a minute old.
-const seqReserve = 1_000_000
+func (j *Journal) samplesSettings() settings {
+	s := j.settings()
+	s.maxPages = j.opts.MaxBytes / pageSize
+	return s
+}
 
 // setFileAside renames a database with its log to a free name and returns it.
 func (j *Journal) setFileAside(name string) (string, error) {

@@ -282,7 +282,9 @@ func (j *Journal) page(ctx context.Context, after, upto int64, limit int) (sampl
 			failed = err
 		}
 		if failed != nil {
-			return samples, next, fmt.Errorf("batch %d: %w: %w", b.first, ErrDamaged, failed)
+			err := fmt.Errorf("batch %d: %w: %w", b.first, ErrDamaged, failed)
+			j.condemn(samplesFile, err)
+			return samples, next, err
 		}
 		if full {
 			return samples, next, nil

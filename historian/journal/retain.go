@@ -190,24 +190,3 @@ func (j *Journal) Backup(ctx context.Context, dir string) error {
 	}
 	return nil
 }
-
-// Stats are figures for the metrics and the page.
-type Stats struct {
-	// Last is the newest sequence number, Samples and Refused count since Open; Full counts
-	// appends that found no room, Dropped batches that went for want of room.
-	Last, Samples, Refused, Full, Dropped int64
-	// Bytes of the samples' file and its log, LimitBytes what it may grow to.
-	Bytes, LimitBytes int64
-}
-
-// Stats returns the figures. A file that cannot be looked at counts as empty.
-func (j *Journal) Stats() Stats {
-	s := Stats{Last: j.Last(), Samples: j.counts.samples.Load(), Refused: j.counts.refused.Load(), Full: j.counts.full.Load(),
-		Dropped: j.counts.dropped.Load(), LimitBytes: j.opts.MaxBytes}
-	for _, name := range []string{samplesFile, samplesFile + "-wal"} {
-		if info, err := os.Stat(j.path(name)); err == nil {
-			s.Bytes += info.Size()
-		}
-	}
-	return s
-}

@@ -17,13 +17,19 @@ import (
 	"bayledger/agent/site"
 )
 
-// TestMain: with BAYLEDGER_CRASH_DIR set, this binary is the process that a crash test kills.
+// TestMain: with BAYLEDGER_CRASH_DIR set, this binary is the process that a crash test kills;
+// with BAYLEDGER_POWER_DIR, the one whose writes the power-cut test records.
 func TestMain(m *testing.M) {
-	if dir := os.Getenv("BAYLEDGER_CRASH_DIR"); dir != "" {
-		if err := appendForEver(dir); err != nil {
+	for name, run := range map[string]func(string) error{"BAYLEDGER_CRASH_DIR": appendForEver, "BAYLEDGER_POWER_DIR": appendForAWhile} {
+		dir := os.Getenv(name)
+		if dir == "" {
+			continue
+		}
+		if err := run(dir); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
+		os.Exit(0)
 	}
 	os.Exit(m.Run())
 }
@@ -92,7 +98,7 @@ func TestAFullJournalDropsWhatIsForwardedAndNothingElse(t *testing.T) {
 	for err = fill(); err == nil; err = fill() {
 	}
 	require.ErrorIs(t, err, ErrFull)
-	require.Zero(t, j.Stats().Dropped)
+	require.Zero(t, j.Stats(t.Context()).Dropped)
 	require.EqualValues(t, j.Last(), q.Backlog(), "what is not forwarded stays")
 	require.ErrorIs(t, fill(), ErrFull, "and again")
 	samples, next, err := q.Next(t.Context(), int(j.Last()))
@@ -104,8 +110,8 @@ func TestAFullJournalDropsWhatIsForwardedAndNothingElse(t *testing.T) {
 		require.NoError(t, fill())
 		require.NoError(t, q.Ack(t.Context(), j.Last()))
 	}
-	require.Positive(t, j.Stats().Dropped)
-	require.LessOrEqual(t, j.Stats().Bytes, o.MaxBytes+9<<20)
+	require.Positive(t, j.Stats(t.Context()).Dropped)
+	require.LessOrEqual(t, j.Stats(t.Context()).Bytes, o.MaxBytes+9<<20)
 }
 
 func TestAScarceDiskGetsRoomBack(t *testing.T) {
@@ -116,15 +122,15 @@ func TestAScarceDiskGetsRoomBack(t *testing.T) {
 		require.NoError(t, err)
 	}
 	require.NoError(t, j.Maintain(t.Context()))
-	full := j.Stats().Bytes
+	full := j.Stats(t.Context()).Bytes
 	shut(t, j)
 	o.MinFreeBytes = 1 << 60 // no disk has that much
 	j = open(t, o)
 	_, err := j.Append(t.Context(), cycle(noon.Add(2*time.Hour), 1))
 	require.NoError(t, err)
 	require.NoError(t, j.Maintain(t.Context()))
-	require.Positive(t, j.Stats().Dropped)
-	require.Less(t, j.Stats().Bytes, full/2)
+	require.Positive(t, j.Stats(t.Context()).Dropped)
+	require.Less(t, j.Stats(t.Context()).Bytes, full/2)
 	require.NotEmpty(t, entries(t, j, Position{}), "the newest stays")
 }
 

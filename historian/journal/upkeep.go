@@ -70,15 +70,16 @@ func (j *Journal) Maintain(ctx context.Context) error {
 	defer j.upkeep.mu.Unlock()
 	var errs []error
 	for _, step := range []struct {
-		name string
-		do   func(context.Context) error
+		name, file string
+		do         func(context.Context) error
 	}{
-		{"save positions", j.savePositions},
-		{"roll up", j.rollUp},
-		{"retention", j.prune},
-		{"daily copy", j.copyLedger},
+		{"save positions", ledgerFile, j.savePositions},
+		{"roll up", samplesFile, j.rollUp},
+		{"retention", samplesFile, j.prune},
+		{"daily copy", ledgerFile, j.copyLedger},
 	} {
 		if err := step.do(ctx); err != nil {
+			j.condemn(step.file, err)
 			errs = append(errs, fmt.Errorf("%s: %w", step.name, err))
 		}
 	}
