@@ -239,6 +239,10 @@ func (s *commissioning) lead(p procedure.Picture) (err error) {
 		if done, err := s.show(p, id); done || err != nil {
 			return err
 		}
+		in := lines
+		if r := s.mine(p); s.cmd.JSON && r != nil && !wanted(r) {
+			in = nil // a script's next line is for the next question
+		}
 		select {
 		case <-ctx.Done():
 			s.say("\nLeft. It goes on where it stands: bayledger commission %s", s.kind)
@@ -247,7 +251,7 @@ func (s *commissioning) lead(p procedure.Picture) (err error) {
 			if p, err = s.picture(); err != nil {
 				return err
 			}
-		case line, more := <-lines:
+		case line, more := <-in:
 			if !more { // nothing more can be answered: only watch
 				lines = nil
 				continue
@@ -260,6 +264,12 @@ func (s *commissioning) lead(p procedure.Picture) (err error) {
 			}
 		}
 	}
+}
+
+// wanted reports whether a person has something to say now: an answer, or what to do about a step
+// that has failed.
+func wanted(r *procedure.Running) bool {
+	return slices.Contains(r.Now.Can, "answer") || r.Now.Verdict.State == procedure.Failed || r.Now.Verdict.State == procedure.Undecided
 }
 
 func thenAlone(d time.Duration) string {
