@@ -314,6 +314,7 @@ var (
 	mTimeouts   = counter("unit_timeouts_total", "Requests without an answer.", "link", "unit")
 	mBadFrames  = counter("unit_bad_frames_total", "Answers that were damaged or not to the question.", "link", "unit")
 	mExceptions = counter("unit_exceptions_total", "Refusals.", "link", "unit")
+	mRetries    = counter("unit_retries_total", "Requests sent a second time at once.", "link", "unit")
 	mMissed     = counter("unit_missed_polls_total", "Due moments let go because the one before was not done.", "link", "unit")
 	mReply      = gauge("unit_reply_seconds", "Reply time over the last thousand requests.", "link", "unit", "quantile")
 	mDelay      = gauge("unit_start_delay_seconds", "How long after its moment a request was started, over the last thousand.", "link", "unit", "quantile")
@@ -333,7 +334,7 @@ func (s scrape) field(e emitter) {
 		for _, c := range []struct {
 			m metric
 			n int64
-		}{{mRequests, d.Requests}, {mTimeouts, d.Timeouts}, {mBadFrames, d.BadFrames}, {mExceptions, d.Exceptions}, {mMissed, d.Missed}} {
+		}{{mRequests, d.Requests}, {mTimeouts, d.Timeouts}, {mBadFrames, d.BadFrames}, {mExceptions, d.Exceptions}, {mRetries, d.Retries}, {mMissed, d.Missed}} {
 			e.put(c.m, float64(c.n), d.Link, d.Device)
 		}
 		if d.Requests == 0 {

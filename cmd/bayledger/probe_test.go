@@ -136,7 +136,7 @@ courts:
 	d := cfg.Modbus.Links[0].Devices[0]
 	require.Equal(t, 5, d.Unit)
 	require.Equal(t, "A1-level", d.Points[0].Point)
-	level, _, _ := d.Points[0].Decode.Value([]byte{0x02, 0x7B}, 0) // 635
+	level, _ := d.Points[0].Decode.Value([]byte{0x02, 0x7B}, 0) // 635
 	require.InDelta(t, 0.0635, level, 1e-12)
 }
 

@@ -285,7 +285,7 @@ func (s Suite) stepped(t *testing.T) {
 			j.sink(own, done)
 		}()
 	})
-	const span = time.Minute
+	const span = 20 * time.Second
 	if err := clk.Wait(t.Context(), begin.Add(span)); err != nil {
 		t.Fatal(err)
 	}

@@ -22,14 +22,13 @@ const (
 // the specification sends them; what follows is not looked at, and too little of it is
 // undecodable. airPa is the air pressure for an absolute Head, NaN when it is not known.
 //
-// The quality is Good, or Bad with its reason and NaN. A current of a Loop between NE 43's valid
-// range and its failure limits is Bad too, but with a reason of its own: a loop that passes
+// Where there is no value it is NaN, with the reason. A current of a Loop between NE 43's valid
+// range and its failure limits has none either, but a reason of its own: a loop that passes
 // through it for a moment has not failed. Bounds of the point are not looked at here.
-func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.Why) {
-	bad := math.NaN()
+func (d *Decode) Value(data []byte, airPa float64) (float64, site.Why) {
 	raw, why := d.Number(data)
 	if why != site.WhyNone {
-		return bad, site.Bad, why
+		return math.NaN(), why
 	}
 	v := raw
 	switch {
@@ -41,9 +40,9 @@ func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.
 		mA := linear(raw, l.RawLow, l.RawHigh, l.MALow, l.MAHigh)
 		switch {
 		case !(mA > loopFailLow && mA < loopFailHigh):
-			return bad, site.Bad, site.WhyLoopFault
+			return math.NaN(), site.WhyLoopFault
 		case mA < loopValidLow || mA > loopValidHigh:
-			return bad, site.Bad, site.WhyLoopGap
+			return math.NaN(), site.WhyLoopGap
 		}
 		v = linear(mA, 4, 20, l.Low, l.High)
 	}
@@ -52,7 +51,7 @@ func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.
 		h := d.Head
 		if h.Absolute {
 			if !site.Known(airPa) {
-				return bad, site.Bad, site.WhyBarometerOut
+				return math.NaN(), site.WhyBarometerOut
 			}
 			v -= airPa
 		}
@@ -61,9 +60,9 @@ func (d *Decode) Value(data []byte, airPa float64) (float64, site.Quality, site.
 		v = d.Distance.MountM - v
 	}
 	if !site.Known(v) {
-		return bad, site.Bad, site.WhyNotFinite
+		return math.NaN(), site.WhyNotFinite
 	}
-	return v, site.Good, site.WhyNone
+	return v, site.WhyNone
 }
 
 // linear maps rawLow to low and rawHigh to high. The conversions keep arm64 from fusing the

@@ -25,7 +25,6 @@ func TestDecode(t *testing.T) {
 		air    float64
 		want   float64
 		tol    float64
-		q      site.Quality
 		why    site.Why
 	}{
 		// IEEE 754: 123.456 as float32 is 42F6E979h, -1.5 is BFC00000h; pi as float64 is
@@ -37,8 +36,8 @@ func TestDecode(t *testing.T) {
 		{name: "float64", decode: Decode{Type: Float64}, data: []byte{0x40, 0x09, 0x21, 0xFB, 0x54, 0x44, 0x2D, 0x18}, want: math.Pi},
 		{name: "float64 least word first", decode: Decode{Type: Float64, Order: CDAB}, data: []byte{0x2D, 0x18, 0x54, 0x44, 0x21, 0xFB, 0x40, 0x09}, want: math.Pi},
 		{name: "float64 all backwards", decode: Decode{Type: Float64, Order: DCBA}, data: []byte{0x18, 0x2D, 0x44, 0x54, 0xFB, 0x21, 0x09, 0x40}, want: math.Pi},
-		{name: "NaN", decode: Decode{Type: Float32}, data: []byte{0x7F, 0xC0, 0, 0}, q: site.Bad, why: site.WhyNotFinite},
-		{name: "infinity", decode: Decode{Type: Float32}, data: []byte{0x7F, 0x80, 0, 0}, q: site.Bad, why: site.WhyNotFinite},
+		{name: "NaN", decode: Decode{Type: Float32}, data: []byte{0x7F, 0xC0, 0, 0}, why: site.WhyNotFinite},
+		{name: "infinity", decode: Decode{Type: Float32}, data: []byte{0x7F, 0x80, 0, 0}, why: site.WhyNotFinite},
 		// V1.1b3, 6.3: registers 555, 0, 100; 6.4: 10.
 		{name: "uint16 of the specification", decode: Decode{Type: Uint16}, data: []byte{0x02, 0x2B}, want: 555},
 		{name: "uint16 with its bytes swapped", decode: Decode{Type: Uint16, Order: BADC}, data: []byte{0x2B, 0x02}, want: 555},
@@ -50,17 +49,17 @@ func TestDecode(t *testing.T) {
 		{name: "BCD", decode: Decode{Type: BCD16}, data: []byte{0x12, 0x34}, want: 1234},
 		{name: "BCD of eight digits", decode: Decode{Type: BCD32}, data: []byte{0x12, 0x34, 0x56, 0x78}, want: 12345678},
 		{name: "BCD with words swapped", decode: Decode{Type: BCD32, Order: CDAB}, data: []byte{0x56, 0x78, 0x12, 0x34}, want: 12345678},
-		{name: "a digit that is none", decode: Decode{Type: BCD16}, data: []byte{0x12, 0x3A}, q: site.Bad, why: site.WhyDecode},
-		{name: "too few registers", decode: Decode{Type: Float32}, data: []byte{1, 2, 3}, q: site.Bad, why: site.WhyDecode},
+		{name: "a digit that is none", decode: Decode{Type: BCD16}, data: []byte{0x12, 0x3A}, why: site.WhyDecode},
+		{name: "too few registers", decode: Decode{Type: Float32}, data: []byte{1, 2, 3}, why: site.WhyDecode},
 		// V1.1b3, 6.1: CDh is outputs 27..20, the least significant bit is 20.
 		{name: "bit 0 of CD", decode: Decode{Type: BitOf, Bit: 0}, data: []byte{0x00, 0xCD}, want: 1},
 		{name: "bit 1 of CD", decode: Decode{Type: BitOf, Bit: 1}, data: []byte{0x00, 0xCD}, want: 0},
 		{name: "bit 15", decode: Decode{Type: BitOf, Bit: 15}, data: []byte{0x80, 0x00}, want: 1},
 		{name: "bit inverted", decode: Decode{Type: Bit, Invert: true}, data: []byte{1}, want: 0},
-		{name: "sentinel as a pattern", decode: Decode{Type: Int16, Sentinels: []float64{0x8000}}, data: []byte{0x80, 0x00}, q: site.Bad, why: site.WhySentinel},
-		{name: "sentinel as a number", decode: Decode{Type: Int16, Sentinels: []float64{-32768}}, data: []byte{0x80, 0x00}, q: site.Bad, why: site.WhySentinel},
-		{name: "sentinel of a float", decode: Decode{Type: Float32, Sentinels: []float64{1e38}}, data: binary.BigEndian.AppendUint32(nil, math.Float32bits(1e38)), q: site.Bad, why: site.WhySentinel},
-		{name: "sentinel that is no decimal digit", decode: Decode{Type: BCD16, Sentinels: []float64{0xFFFF}}, data: []byte{0xFF, 0xFF}, q: site.Bad, why: site.WhySentinel},
+		{name: "sentinel as a pattern", decode: Decode{Type: Int16, Sentinels: []float64{0x8000}}, data: []byte{0x80, 0x00}, why: site.WhySentinel},
+		{name: "sentinel as a number", decode: Decode{Type: Int16, Sentinels: []float64{-32768}}, data: []byte{0x80, 0x00}, why: site.WhySentinel},
+		{name: "sentinel of a float", decode: Decode{Type: Float32, Sentinels: []float64{1e38}}, data: binary.BigEndian.AppendUint32(nil, math.Float32bits(1e38)), why: site.WhySentinel},
+		{name: "sentinel that is no decimal digit", decode: Decode{Type: BCD16, Sentinels: []float64{0xFFFF}}, data: []byte{0xFF, 0xFF}, why: site.WhySentinel},
 		{name: "beside the sentinel", decode: Decode{Type: Uint16, Sentinels: []float64{0xFFFF}}, data: []byte{0xFF, 0xFE}, want: 65534},
 		{name: "span", decode: Decode{Type: Uint16, Span: &Span{0, 27648, 0, 0.25}}, data: []byte{0x36, 0x00}, want: 0.125, tol: 1e-15},
 		{name: "span that falls", decode: Decode{Type: Int16, Span: &Span{0, 100, 1, 0}}, data: []byte{0, 25}, want: 0.75, tol: 1e-15},
@@ -68,15 +67,14 @@ func TestDecode(t *testing.T) {
 		// p = rho g h with 1000 kg/m3 and 9.80665 m/s2: 9806.65 Pa is one metre of water.
 		{name: "head, vented", decode: Decode{Type: Uint32, Span: &Span{0, 1, 0, 0.01}, Head: head(func(h *Head) { h.MountM = 0.02 })}, data: []byte{0, 0x0E, 0xF6, 0xB9}, want: 1.02, tol: 1e-9},
 		{name: "head, absolute", decode: Decode{Type: Uint32, Head: head(func(h *Head) { h.Absolute, h.Barometer = true, "baro" })}, data: binary.BigEndian.AppendUint32(nil, 101325+9807), air: 101325, want: 9807 / 9806.65, tol: 1e-12},
-		{name: "head, absolute, no barometer", decode: Decode{Type: Uint32, Head: head(func(h *Head) { h.Absolute, h.Barometer = true, "baro" })}, data: []byte{0, 1, 0xB2, 0}, air: nan, q: site.Bad, why: site.WhyBarometerOut},
+		{name: "head, absolute, no barometer", decode: Decode{Type: Uint32, Head: head(func(h *Head) { h.Absolute, h.Barometer = true, "baro" })}, data: []byte{0, 1, 0xB2, 0}, air: nan, why: site.WhyBarometerOut},
 		{name: "distance to the water", decode: Decode{Type: Uint16, Span: &Span{0, 1, 0, 1e-3}, Distance: &Distance{MountM: 0.5}}, data: []byte{0x01, 0x90}, want: 0.1, tol: 1e-12},
 	}
 	for _, r := range rows {
 		t.Run(r.name, func(t *testing.T) {
-			v, q, why := r.decode.Value(r.data, r.air)
-			require.Equal(t, r.q, q)
+			v, why := r.decode.Value(r.data, r.air)
 			require.Equal(t, r.why, why)
-			if r.q == site.Bad {
+			if r.why != "" {
 				require.True(t, math.IsNaN(v))
 				return
 			}
@@ -92,29 +90,28 @@ func TestLoopByNAMUR(t *testing.T) {
 	rows := []struct {
 		uA   uint16
 		want float64 // mm
-		q    site.Quality
 		why  site.Why
 	}{
-		{0, 0, site.Bad, site.WhyLoopFault}, // a broken wire
-		{3599, 0, site.Bad, site.WhyLoopFault},
-		{3600, 0, site.Bad, site.WhyLoopFault},
-		{3601, 0, site.Bad, site.WhyLoopGap},
-		{3799, 0, site.Bad, site.WhyLoopGap},
-		{3800, -12.5, site.Good, ""},
-		{4000, 0, site.Good, ""},
-		{12000, 500, site.Good, ""},
-		{20000, 1000, site.Good, ""},
-		{20500, 1031.25, site.Good, ""},
-		{20501, 0, site.Bad, site.WhyLoopGap},
-		{20999, 0, site.Bad, site.WhyLoopGap},
-		{21000, 0, site.Bad, site.WhyLoopFault},
-		{22000, 0, site.Bad, site.WhyLoopFault},
+		{0, 0, site.WhyLoopFault}, // a broken wire
+		{3599, 0, site.WhyLoopFault},
+		{3600, 0, site.WhyLoopFault},
+		{3601, 0, site.WhyLoopGap},
+		{3799, 0, site.WhyLoopGap},
+		{3800, -12.5, ""},
+		{4000, 0, ""},
+		{12000, 500, ""},
+		{20000, 1000, ""},
+		{20500, 1031.25, ""},
+		{20501, 0, site.WhyLoopGap},
+		{20999, 0, site.WhyLoopGap},
+		{21000, 0, site.WhyLoopFault},
+		{22000, 0, site.WhyLoopFault},
 	}
 	for _, r := range rows {
-		v, q, why := d.Value(binary.BigEndian.AppendUint16(nil, r.uA), math.NaN())
-		require.Equal(t, r.q, q, "%d uA", r.uA)
+		v, why := d.Value(binary.BigEndian.AppendUint16(nil, r.uA), math.NaN())
 		require.Equal(t, r.why, why, "%d uA", r.uA)
-		if q != site.Bad {
+		require.Equal(t, why != "", math.IsNaN(v), "%d uA", r.uA)
+		if why == "" {
 			require.InDelta(t, r.want/1000, v, 1e-12, "%d uA", r.uA)
 		}
 	}
@@ -161,11 +158,10 @@ func FuzzDecode(f *testing.F) {
 		if len(l.Validate()) > 0 {
 			return
 		}
-		v, q, why := p.Decode.Value(data, 101325)
-		require.Equal(t, q == site.Bad, math.IsNaN(v))
-		require.Equal(t, q == site.Good, why == site.WhyNone)
+		v, why := p.Decode.Value(data, 101325)
+		require.Equal(t, why != site.WhyNone, math.IsNaN(v))
 		require.False(t, math.IsInf(v, 0))
-		if q == site.Good && d.Loop != nil {
+		if why == "" && d.Loop != nil {
 			// A measurement lies between 3.8 and 20.5 mA, so within 1.25 % below and 3.125 % above.
 			share := (v - low) / (high - low)
 			require.True(t, !(share < -0.0126 || share > 1.0313) || math.Abs(high-low) < 1e-9*math.Abs(low), "%v of the span", share)

@@ -210,27 +210,30 @@ func newPoint(m PointMap, index int, s site.Point) *point {
 }
 
 // value decodes what a request for block b brought.
-func (p *point) value(b *block, data []byte, now time.Time) (float64, site.Quality, site.Why) {
+func (p *point) value(b *block, data []byte, now time.Time) (float64, site.Why) {
 	at := p.span.start - b.start
 	if p.decode.Type == Bit {
 		if at/8 >= len(data) {
-			return math.NaN(), site.Bad, site.WhyBadFrame
+			return math.NaN(), site.WhyBadFrame
 		}
 		bit := [1]byte{data[at/8] >> (at % 8) & 1}
 		return p.decode.Value(bit[:], math.NaN())
 	}
 	if 2*at > len(data) {
-		return math.NaN(), site.Bad, site.WhyBadFrame
+		return math.NaN(), site.WhyBadFrame
 	}
-	v, q, why := p.decode.Value(data[2*at:], p.air(now))
-	if q != site.Bad && !(v >= p.lo && v <= p.hi) {
-		return math.NaN(), site.Bad, site.WhyOutOfRange
+	v, why := p.decode.Value(data[2*at:], p.air(now))
+	if why != site.WhyNone {
+		return v, why
 	}
-	if p.site.Quantity == site.AirPressure && q == site.Good {
+	if !(v >= p.lo && v <= p.hi) {
+		return math.NaN(), site.WhyOutOfRange
+	}
+	if p.site.Quantity == site.AirPressure {
 		p.airPa.Store(math.Float64bits(v))
 		p.airMS.Store(now.UnixMilli())
 	}
-	return v, q, why
+	return v, site.WhyNone
 }
 
 // air returns the air pressure for an absolute Head, NaN when it has none or an old one.
@@ -246,10 +249,14 @@ func (p *point) air(now time.Time) float64 {
 	return math.Float64frombits(b.airPa.Load())
 }
 
-// stamp returns the sample for this value, dated now: UTC, whole milliseconds, later than the
+// stamp returns the sample for this value, or for the reason there is none, dated now: UTC, whole milliseconds, later than the
 // one before. Where the clock has gone back, later than the one before is no true time any more,
 // and the sample says so.
-func (p *point) stamp(now time.Time, v float64, q site.Quality, why site.Why) site.Sample {
+func (p *point) stamp(now time.Time, v float64, why site.Why) site.Sample {
+	q := site.Good
+	if why != site.WhyNone {
+		q = site.Bad
+	}
 	t := now.UTC().Truncate(time.Millisecond)
 	if !t.After(p.last) {
 		if q == site.Good && p.last.Sub(t) > time.Second {

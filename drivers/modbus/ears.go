@@ -177,8 +177,8 @@ func (l *link) overheard(unit, fc byte, address, n int, data []byte) {
 				continue
 			}
 			b := block{table: table, start: address, n: n}
-			v, q, why := p.value(&b, data, now)
-			p.heard = site.Sample{Time: now, Value: v, Quality: q, Why: why}
+			v, why := p.value(&b, data, now)
+			p.heard = site.Sample{Time: now, Value: v, Why: why}
 			p.isHeard = true
 		}
 	}
@@ -191,11 +191,11 @@ func (l *link) pass(r *request, now time.Time, why site.Why) {
 	l.mu.Lock()
 	for _, i := range r.block.points {
 		p := r.dev.points[i]
-		s := site.Sample{Time: now, Value: math.NaN(), Quality: site.Bad, Why: why}
+		s := site.Sample{Time: now, Value: math.NaN(), Why: why}
 		if p.isHeard {
 			s, p.isHeard = p.heard, false
 		}
-		b.samples = append(b.samples, p.stamp(s.Time, s.Value, s.Quality, s.Why))
+		b.samples = append(b.samples, p.stamp(s.Time, s.Value, s.Why))
 	}
 	l.mu.Unlock()
 	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })

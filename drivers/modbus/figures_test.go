@@ -346,6 +346,7 @@ func BenchmarkFigureCPU(b *testing.B) {
 	const pairs = 5
 	for _, points := range []int{4, 20, 60} {
 		b.Run(fmt.Sprintf("%d points a request", points), func(b *testing.B) {
+			loaded(b)
 			addresses, stop := devicesOf(b, 1)
 			defer stop()
 			task := figureTask{Addresses: addresses, Devices: 10, OneLink: true, Points: points, Every: 100 * time.Millisecond, For: 4 * time.Second}
@@ -374,6 +375,14 @@ func BenchmarkFigureCPU(b *testing.B) {
 	}
 }
 
+// loaded prints how busy the machine is with other things: a figure means little without it.
+func loaded(b *testing.B) {
+	b.Helper()
+	load, err := os.ReadFile("/proc/loadavg")
+	require.NoError(b, err)
+	b.Logf("%s, %d cores, load average %s", runtime.Version(), runtime.NumCPU(), load)
+}
+
 // report gives the median as the benchmark's figure and prints it with its range.
 func report(b *testing.B, unit string, all []float64) {
 	b.Helper()
@@ -389,6 +398,7 @@ func report(b *testing.B, unit string, all []float64) {
 func BenchmarkFigureManyDevices(b *testing.B) {
 	for n, enough := 200, false; !enough; n *= 2 {
 		b.Run(fmt.Sprintf("%d devices", n), func(b *testing.B) {
+			loaded(b)
 			addresses, stop := devicesOf(b, n)
 			defer stop()
 			task := figureTask{Addresses: addresses, Devices: n, Points: 10, Every: time.Second, For: 30 * time.Second}
@@ -482,6 +492,7 @@ func (p *timedPort) Write(b []byte) (int, error) {
 // that plays the wire oversleeps is no fault of the driver, and is taken off beside the raw
 // figure. The requests must be as few as trying every plan finds.
 func BenchmarkFigureLine(b *testing.B) {
+	loaded(b)
 	l := serialLink("")
 	l.Baud = 9600
 	var points []site.Point

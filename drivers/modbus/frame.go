@@ -43,9 +43,8 @@ var (
 	ErrOtherMaster = errors.New("another master speaks on this line, so nothing is sent: " +
 		"give the devices to be read a line of their own, put a gateway with two sides between, " +
 		"or read the controller itself as a Modbus TCP device")
-	ErrListening = errors.New("the line is being listened to before the first request")
-	ErrWrite     = errors.New("only the functions that read are ever sent")
-	ErrDown      = errors.New("the link is down")
+	ErrWrite = errors.New("only the functions that read are ever sent")
+	ErrDown  = errors.New("the link is down")
 )
 
 // ExceptionError is a device's refusal.
@@ -88,8 +87,6 @@ func whyOf(err error) site.Why {
 		return site.WhyBadFrame
 	case errors.Is(err, ErrOtherMaster):
 		return site.WhyOtherMaster
-	case errors.Is(err, ErrListening):
-		return site.WhyListening
 	}
 	return site.WhyLinkDown
 }

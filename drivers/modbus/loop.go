@@ -460,8 +460,8 @@ func (l *link) deliver(r *request, data []byte, now time.Time) {
 	for _, i := range r.block.points {
 		p := r.dev.points[i]
 		p.refusal = 0
-		v, q, why := p.value(&r.block, data, now)
-		b.samples = append(b.samples, p.stamp(now, v, q, why))
+		v, why := p.value(&r.block, data, now)
+		b.samples = append(b.samples, p.stamp(now, v, why))
 	}
 	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
 	l.hand(b)
@@ -471,7 +471,7 @@ func (l *link) deliver(r *request, data []byte, now time.Time) {
 func (l *link) fail(r *request, now time.Time, why site.Why) {
 	b := l.batch()
 	for _, i := range r.block.points {
-		b.samples = append(b.samples, r.dev.points[i].stamp(now, math.NaN(), site.Bad, why))
+		b.samples = append(b.samples, r.dev.points[i].stamp(now, math.NaN(), why))
 	}
 	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
 	l.hand(b)
@@ -485,7 +485,7 @@ func (l *link) bad(dev *device, set uint64, now time.Time, why site.Why) {
 			continue
 		}
 		for _, i := range g.points {
-			b.samples = append(b.samples, dev.points[i].stamp(now, math.NaN(), site.Bad, why))
+			b.samples = append(b.samples, dev.points[i].stamp(now, math.NaN(), why))
 		}
 	}
 	dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
@@ -617,10 +617,13 @@ func (l *link) up(now time.Time) {
 	if !was {
 		l.stats.Up, l.stats.Since = true, now
 	}
-	if r, ok := l.line.(*rtuLine); ok && r.echo {
-		l.stats.Echo = true
-	}
+	r, ok := l.line.(*rtuLine)
+	echo := ok && r.echo && !l.stats.Echo
+	l.stats.Echo = l.stats.Echo || echo
 	l.mu.Unlock()
+	if echo && !l.o.Echo {
+		l.d.log.Info("the adapter hands back what it sends; it is read all the same, and surer with echo: yes at the link", "link", l.o.ID)
+	}
 	if l.why != site.WhyNone {
 		l.why = site.WhyNone
 		l.d.log.Info("link is back", "link", l.o.ID, "down_s", math.Round(now.Sub(since).Seconds()))

@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"encoding/binary"
 	"log/slog"
 	"os"
 	"testing"
@@ -90,35 +89,4 @@ func TestNoAllocationOnOurSide(t *testing.T) {
 	})
 	require.Equal(t, 501*benchPoints, samples)
 	require.LessOrEqual(t, ours, theirs)
-}
-
-// BenchmarkSample is CPU per decoded sample; BenchmarkBareLibrary beside it sends the same merged
-// requests and decodes with binary.BigEndian. Neither has a wire.
-func BenchmarkSample(b *testing.B) {
-	l, r := benchLink(b)
-	b.ReportAllocs()
-	for b.Loop() {
-		l.queue(r, time.Now())
-		l.serve(b.Context(), r)
-	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*benchPoints), "ns/sample")
-}
-
-func BenchmarkBareLibrary(b *testing.B) {
-	h := &modbus.TCPClientHandler{}
-	h.SlaveId = 1
-	bare := modbus.NewClient2(h, newInstant())
-	b.ReportAllocs()
-	sum := 0.0
-	for b.Loop() {
-		data, err := bare.ReadHoldingRegisters(0, benchPoints)
-		if err != nil {
-			b.Fatal(err)
-		}
-		for i := range benchPoints {
-			sum += float64(binary.BigEndian.Uint16(data[2*i:])) * 1e-3
-		}
-	}
-	_ = sum
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*benchPoints), "ns/sample")
 }
