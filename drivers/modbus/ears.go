@@ -37,10 +37,13 @@ func (l *link) listen(r *rtuLine, now time.Time, late bool) {
 	if !l.resumed.IsZero() && now.Sub(l.resumed) < silenceForgets {
 		e.silence = min(2*l.silence, max(l.o.Listen, lastSilence))
 	}
-	l.ears = e
+	l.ears, l.heardAt = e, now
 	l.heard.begin(!late)
 	l.mu.Lock()
-	l.stats.Listening = true
+	l.stats.Listening = !l.o.ListenOnly
+	if l.o.ListenOnly && !l.stats.Up {
+		l.stats.Last = nothingHeard
+	}
 	l.mu.Unlock()
 	done := func() {}
 	if !l.o.ListenOnly {
@@ -184,20 +187,36 @@ func (l *link) overheard(unit, fc byte, address, n int, data []byte) {
 	}
 }
 
+// nothingHeard is what is wrong with a line that is only listened to when nobody asks for our
+// points, and heardFor for how long that may be so.
+const (
+	nothingHeard = "it is only listened to, and nobody asks there for what is to be read"
+	heardFor     = time.Minute
+)
+
 // pass hands on, for the points of a request that is not sent, what was overheard of them since
 // their last sample, and for the others why there is nothing.
 func (l *link) pass(r *request, now time.Time, why site.Why) {
 	b := l.batch()
+	heard := false
 	l.mu.Lock()
 	for _, i := range r.block.points {
 		p := r.dev.points[i]
 		s := site.Sample{Time: now, Value: math.NaN(), Why: why}
 		if p.isHeard {
-			s, p.isHeard = p.heard, false
+			s, p.isHeard, heard = p.heard, false, true
 		}
 		b.samples = append(b.samples, p.stamp(s.Time, s.Value, s.Why))
 	}
 	l.mu.Unlock()
+	switch {
+	case !l.o.ListenOnly:
+	case heard:
+		l.heardAt = now
+		l.up(now)
+	case now.Sub(l.heardAt) > max(heardFor, 3*r.interval):
+		l.lost(now, nothingHeard)
+	}
 	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
 	l.hand(b)
 }

@@ -355,8 +355,8 @@ func play(t *testing.T, opts Options, s *site.Site) (*Driver, *catch) {
 			if err != nil && !errors.Is(err, context.Canceled) {
 				t.Error(err)
 			}
-		case <-time.After(5 * time.Second):
-			t.Error("the driver did not stop within 5 s")
+		case <-time.After(20 * time.Second):
+			t.Error("the driver does not stop")
 		}
 		c.mu.Lock()
 		defer c.mu.Unlock()

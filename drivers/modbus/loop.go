@@ -36,7 +36,8 @@ type link struct {
 	// silence is how long another master had been silent when the line was used again at resumed.
 	silence time.Duration
 	resumed time.Time
-	why     site.Why // why the link cannot be used, for the log's edges
+	heardAt time.Time // of a line that is only listened to: when a point of ours was last heard
+	why     site.Why  // why the link cannot be used, for the log's edges
 
 	mu    sync.Mutex // guards stats, and heard and isHeard of the points
 	stats LinkStats
@@ -639,14 +640,19 @@ func (l *link) down(now time.Time, err error) {
 	h.Write([]byte(now.Format(time.RFC3339Nano)))
 	l.dialPause = min(max(2*l.dialPause, firstDial), lastDial)
 	l.dialAt = now.Add(l.dialPause - time.Duration(float64(l.dialPause)*0.2*float64(h.Sum32())/(1<<32)))
+	l.lost(now, err.Error())
+}
+
+// lost notes that nothing comes over the link.
+func (l *link) lost(now time.Time, why string) {
 	l.mu.Lock()
 	if l.stats.Up {
 		l.stats.Up, l.stats.Since = false, now
 	}
-	l.stats.Last = err.Error()
+	l.stats.Last = why
 	l.mu.Unlock()
 	if l.why == site.WhyNone {
-		l.d.log.Warn("link is down", "link", l.o.ID, "error", err)
+		l.d.log.Warn("link is down", "link", l.o.ID, "error", why)
 	}
 	l.why = site.WhyLinkDown
 }

@@ -197,10 +197,10 @@ func (peer) HandleInputRegisters(r *theirs.InputRegistersRequest) (out []uint16,
 // TestPymodbusMasterOnOurLine: a real second master polls the slave we want to read. It loses
 // not one of its answers, and the points it asks for are taken from its traffic.
 func TestPymodbusMasterOnOurLine(t *testing.T) {
-	// Three on one pair of wires: what any of them sends, the other two hear.
+	// Four on one pair of wires: what any of them sends, the others hear.
 	var ends []string
 	var files []*os.File
-	for range 3 {
+	for range 4 {
 		path, far := serialPair(t)
 		ends, files = append(ends, path), append(files, far)
 	}
@@ -238,16 +238,23 @@ func TestPymodbusMasterOnOurLine(t *testing.T) {
 
 	l := serialLink(ends[2], dev("io", 1, mm("a", 6), mm("b", 60)))
 	l.Baud, l.Listen = 19200, time.Minute
-	drv, got := play(t, Options{Links: []Link{l}}, siteOf(level("a", 2*fast), level("b", 2*fast)))
-	for _, s := range got.until(t, "a", goods(15)) {
-		if s.Quality == site.Good {
-			require.InDelta(t, 1.006, s.Value, 1e-9)
+	only := serialLink(ends[3], dev("same-io", 1, mm("c", 7)))
+	only.ID, only.Baud, only.ListenOnly = "ears", 19200, true
+	drv, got := play(t, Options{Links: []Link{l, only}}, siteOf(level("a", 2*fast), level("b", 2*fast), level("c", 2*fast)))
+	for point, want := range map[string]float64{"a": 1.006, "c": 1.007} {
+		for _, s := range got.until(t, point, goods(15)) {
+			if s.Quality == site.Good {
+				require.InDelta(t, want, s.Value, 1e-9)
+			}
 		}
 	}
 	got.until(t, "b", bads(5, site.WhyOtherMaster))
 	links, devices := drv.Stats()
 	require.NotEmpty(t, links[0].OtherMaster)
-	require.Zero(t, devices[0].Requests, "something was sent on another's line")
+	require.Zero(t, devices[0].Requests+devices[1].Requests, "something was sent on another's line")
+	require.True(t, links[1].Up)
+	require.False(t, links[1].Listening)
+	require.Empty(t, links[1].OtherMaster, "on a line that is only listened to that is how it should be")
 	mu.Lock()
 	defer mu.Unlock()
 	require.Greater(t, len(lines), 5)

@@ -327,6 +327,42 @@ func TestOtherMasterIsHeardAndNothingIsSent(t *testing.T) {
 	})
 }
 
+// TestLineThatIsOnlyListenedTo is up while somebody asks for what is to be read, and down when
+// nobody does; not a byte is sent.
+func TestLineThatIsOnlyListenedTo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := rtuLink("127.0.0.1:1", dev("io", 1, mm("a", 5)))
+		l.Baud, l.ListenOnly = 9600, true
+		line := make(chan net.Conn, 1)
+		sent := 0
+		serve := func(c net.Conn) {
+			line <- c
+			n, _ := io.Copy(io.Discard, c)
+			sent = int(n)
+		}
+		bubble(t, Options{Links: []Link{l}}, siteOf(level("a", 5*time.Second)), serve, func(d *Driver, c *catch) {
+			pass(time.Second)
+			far := <-line
+			state := func() LinkStats { links, _ := d.Stats(); return links[0] }
+			require.False(t, state().Up)
+			require.Equal(t, nothingHeard, state().Last)
+			for range 2 {
+				for range 10 {
+					far.Write(rtuFrame(1, 3, 0, 4, 0, 2))
+					far.Write(rtuFrame(1, 3, 4, 0, 7, 0x02, 0x2B))
+					pass(5 * time.Second)
+				}
+				require.True(t, state().Up)
+				require.Equal(t, site.Good, c.of("a")[len(c.of("a"))-1].Quality)
+				pass(90 * time.Second)
+				require.False(t, state().Up)
+				require.Equal(t, nothingHeard, state().Last)
+			}
+		})
+		require.Zero(t, sent)
+	})
+}
+
 // TestListensFirst: nothing is sent before the time is over, then the line is ours.
 func TestListensFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
