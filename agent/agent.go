@@ -2,6 +2,9 @@ package agent
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -181,17 +184,28 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	return a.acceptSiteFile(ctx, a.cfg)
 }
 
-// acceptSiteFile puts the site file on record when it is not the one the journal knows.
+// acceptSiteFile puts the site file, and the table of kinds it is judged by, on record when they
+// are not the ones the journal knows.
 func (a *Agent) acceptSiteFile(ctx context.Context, cfg *sitefile.Config) error {
-	known, err := a.journal.Records(ctx, 0, 0, site.RecSiteFile)
+	kinds, err := json.Marshal(site.Kinds)
+	if err != nil {
+		return fmt.Errorf("write the table of kinds: %w", err)
+	}
+	sum := sha256.Sum256(kinds)
+	return errors.Join(a.accept(ctx, site.RecKinds, hex.EncodeToString(sum[:6]), string(kinds)),
+		a.accept(ctx, site.RecSiteFile, cfg.Site.Revision, cfg.Text))
+}
+
+func (a *Agent) accept(ctx context.Context, kind site.RecordKind, hash, text string) error {
+	known, err := a.journal.Records(ctx, 0, 0, kind)
 	if err != nil {
 		return err
 	}
-	if n := len(known); n > 0 && known[n-1].Subject == cfg.Site.Revision {
+	if n := len(known); n > 0 && known[n-1].Subject == hash {
 		return nil
 	}
-	_, err = a.keeper.record(ctx, site.Record{Time: a.clk.Now(), Kind: site.RecSiteFile, Subject: cfg.Site.Revision, Who: "daemon",
-		Value: site.Unknown(), Value2: site.Unknown(), Text: cfg.Text})
+	_, err = a.keeper.record(ctx, site.Record{Time: a.clk.Now(), Kind: kind, Subject: hash, Who: "daemon",
+		Value: site.Unknown(), Value2: site.Unknown(), Text: text})
 	return err
 }
 

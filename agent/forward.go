@@ -12,6 +12,8 @@ import (
 type sink struct {
 	id  string
 	run func(ctx context.Context) error
+	// events is how many events have not been taken over; nil where none are sent.
+	events func(ctx context.Context) (int64, error)
 	// waits is true when run waits on the agent's clock.
 	waits bool
 	// state is what page and metrics show, trouble what keeps it from taking data.

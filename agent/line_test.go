@@ -64,7 +64,7 @@ func TestDeadLineIsOneAlarm(t *testing.T) {
 	for _, name := range []string{"unit_failed_requests_ratio", "unit_timeouts_ratio"} {
 		require.Contains(t, m, "bayledger_"+name+labels+`,unit="court-a"} 0`+"\n")
 	}
-	for _, series := range []string{`unit_reply_seconds{link="` + line + `",quantile="0.99"`, `unit_start_delay_seconds{link="` + line + `",quantile="0.99"`} {
+	for _, series := range []string{`unit_reply_seconds{link="` + line + `",percentile="99"`, `unit_start_delay_seconds{link="` + line + `",percentile="99"`} {
 		require.Contains(t, m, "bayledger_"+series)
 	}
 	require.Contains(t, get(t, a.URL()), "How each unit answers")

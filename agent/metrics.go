@@ -173,7 +173,7 @@ func (s scrape) process(e emitter, v *page.View) {
 func seconds(ms int64) float64 { return float64(ms) / 1000 }
 
 var (
-	mBay       = gauge("bay_info", "The bay as its site file names it.", "court", "bay", "name")
+	mBay       = gauge("bay_info", "The bay as its site file names it, and what a message about it needs.", "court", "bay", "name", "units", "shut_off")
 	mLevel     = gauge("bay_level_meters", "Level above the liner at the bay's lowest point, as the chamber shows it.", "bay")
 	mSetPoint  = gauge("bay_set_point_meters", "Level the controller is told to hold.", "bay")
 	mCrest     = gauge("bay_crest_meters", "Level at which the overflow begins to run.", "bay")
@@ -192,7 +192,7 @@ func (s scrape) bays(e emitter, v *page.View) {
 	for i := range v.Bays {
 		b := &v.Bays[i]
 		def := v.Site.Bay(b.Bay)
-		e.put(mBay, 1, def.Court, b.Bay, def.Name)
+		e.put(mBay, 1, def.Court, b.Bay, def.Name, v.Site.Display.String(), v.Site.ShutOff)
 		if b.Quality != site.Bad {
 			e.put(mLevel, b.LevelM, b.Bay)
 		}
@@ -316,8 +316,8 @@ var (
 	mExceptions = counter("unit_exceptions_total", "Refusals.", "link", "unit")
 	mRetries    = counter("unit_retries_total", "Requests sent a second time at once.", "link", "unit")
 	mMissed     = counter("unit_missed_polls_total", "Due moments let go because the one before was not done.", "link", "unit")
-	mReply      = gauge("unit_reply_seconds", "Reply time over the last thousand requests.", "link", "unit", "quantile")
-	mDelay      = gauge("unit_start_delay_seconds", "How long after its moment a request was started, over the last thousand.", "link", "unit", "quantile")
+	mReply      = gauge("unit_reply_seconds", "Reply time over the last thousand requests.", "link", "unit", "percentile")
+	mDelay      = gauge("unit_start_delay_seconds", "How long after its moment a request was started, over the last thousand.", "link", "unit", "percentile")
 	mFailing    = gauge("unit_failed_requests_ratio", "Share of the last thousand requests that had no answer, a damaged one or a refusal.", "link", "unit")
 	mUnanswered = gauge("unit_timeouts_ratio", "Share of the last thousand requests that had no answer.", "link", "unit")
 	mForeign    = gauge("link_other_master", "1 while another master is heard on the line, so that nothing is sent.", "link")
@@ -346,7 +346,7 @@ func (s scrape) field(e emitter) {
 			m metric
 			q string
 			v time.Duration
-		}{{mReply, "0.5", d.ReplyP50}, {mReply, "0.9", d.ReplyP90}, {mReply, "0.99", d.ReplyP99}, {mDelay, "0.5", d.JitterP50}, {mDelay, "0.99", d.JitterP99}} {
+		}{{mReply, "50", d.ReplyP50}, {mReply, "90", d.ReplyP90}, {mReply, "99", d.ReplyP99}, {mDelay, "50", d.JitterP50}, {mDelay, "99", d.JitterP99}} {
 			if q.m.name == mReply.name && q.v == 0 {
 				continue // it has never answered
 			}
@@ -356,9 +356,10 @@ func (s scrape) field(e emitter) {
 }
 
 var (
-	mSinkUp = gauge("sink_up", "1 while the historian or broker takes data.", "sink")
-	mBehind = gauge("sink_backlog_samples", "Samples not yet sent.", "sink")
-	mLag    = gauge("sink_backlog_age_seconds", "Age of the oldest sample not yet sent.", "sink")
+	mSinkUp       = gauge("sink_up", "1 while the historian or broker takes data.", "sink")
+	mBehind       = gauge("sink_backlog_samples", "Samples not yet sent.", "sink")
+	mEventsBehind = gauge("sink_backlog_events", "Events not yet sent.", "sink")
+	mLag          = gauge("sink_backlog_age_seconds", "Age of the oldest sample not yet sent.", "sink")
 )
 
 func (s scrape) sinks(e emitter) {
@@ -366,5 +367,15 @@ func (s scrape) sinks(e emitter) {
 		e.put(mSinkUp, one(k.Up), k.ID)
 		e.put(mBehind, float64(k.Behind), k.ID)
 		e.put(mLag, k.Lag.Seconds(), k.ID)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	for _, k := range s.a.parts.Load().sinks {
+		if k.events == nil {
+			continue
+		}
+		if n, err := k.events(ctx); err == nil { // a journal that cannot be read is told by journal_ok
+			e.put(mEventsBehind, float64(n), k.id)
+		}
 	}
 }

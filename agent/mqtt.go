@@ -21,7 +21,7 @@ func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 		return nil
 	}
 	o := *p.cfg.MQTT
-	o.Started = a.started
+	o.Started, o.TellsItself = a.started, len(p.cfg.People) > 0
 	events, err := a.journal.EventQueue(ctx, mqttQueue)
 	if err != nil {
 		return err
@@ -37,7 +37,7 @@ func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 		return err
 	}
 	p.relay = &relayPart{r}
-	p.sinks = append(p.sinks, sink{id: mqttQueue, run: r.Run,
+	p.sinks = append(p.sinks, sink{id: mqttQueue, run: r.Run, events: events.Backlog,
 		state:   func() page.Sink { return page.Sink{ID: mqttQueue, Name: "MQTT broker", Up: r.Status().Connected} },
 		trouble: func() string { return r.Status().Err },
 	})

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -348,13 +349,47 @@ func (n *night) looksRight(key string) {
 	n.mu.Unlock()
 	n.t.Logf("page at %s UTC:\n%s", at.Format(time.TimeOnly), text)
 	require.Regexp(n.t, `bay A2: Valve stuck open`, text)
-	require.Regexp(n.t, `Since 23:4\d UTC \(01:4\d at the site\)`, text)
+	require.Regexp(n.t, `Since 23:(39|4\d) UTC \(01:(39|4\d) at the site\)`, text)
 	require.Regexp(n.t, `So far: \d+ L ± \d+ L`, text)
 	require.Contains(n.t, text, "Shut the hand valve of bay A2, or the main at the red lever by the pump house door.")
 	require.Regexp(n.t, `bayledger ack \d+$`, text)
+	n.metricsRight()
 	truth, err := n.field.Truth("A2")
 	require.NoError(n.t, err)
 	require.Less(n.t, truth.Overflowed, 0.3, "the overflow has run for over ten minutes")
+}
+
+// metricsRight has promtool read what Prometheus scrapes, and holds its size against what
+// DEVELOPERS.md says of it.
+func (n *night) metricsRight() {
+	n.t.Helper()
+	res, err := http.Get("http://" + n.job.Listen + "/metrics")
+	require.NoError(n.t, err)
+	page, err := io.ReadAll(res.Body)
+	require.NoError(n.t, errors.Join(err, res.Body.Close()))
+	check := exec.Command(servertest.Program(n.t, "promtool"), "check", "metrics")
+	check.Stdin = bytes.NewReader(page)
+	out, err := check.CombinedOutput()
+	require.NoError(n.t, err, "%s", out)
+	require.Empty(n.t, string(out))
+	cfg, err := sitefile.LoadFile(n.job.File)
+	require.NoError(n.t, err)
+	bays, alarms, devices := 0, 1, 0
+	for range cfg.Site.Bays() {
+		bays++
+	}
+	for _, l := range cfg.Modbus.Links {
+		devices += len(l.Devices)
+	}
+	series := 0
+	for line := range strings.Lines(string(page)) {
+		if strings.HasPrefix(line, "bayledger_") {
+			series++
+		}
+	}
+	most := 30 + 40*bays + 3*len(cfg.Site.Points) + 15*alarms + 2*len(cfg.Modbus.Links) + 14*devices
+	n.t.Logf("%d series of %d bays, %d points, %d devices, %d alarm; at most %d", series, bays, len(cfg.Site.Points), devices, alarms, most)
+	require.LessOrEqual(n.t, series, most)
 }
 
 // socket asks the daemon's local socket, as bayledger ack does.

@@ -59,11 +59,12 @@ var (
 var (
 	mBuild     = gauge("build_info", "The running version.", "site", "version")
 	mSite      = gauge("site_info", "The site as its site file names it.", "site", "name", "revision", "units", "shut_off")
+	mTells     = gauge("site_tells_itself", "1 where the daemon tells people itself and the Prometheus rules leave its alarms alone.", "site")
 	mOffset    = gauge("site_utc_offset_seconds", "How far the site's clock is ahead of UTC.", "site")
 	mStart     = gauge("start_timestamp_seconds", "When the daemon started.", "site")
 	mDataTime  = gauge("data_time_timestamp_seconds", "Data time up to which the watch has come.", "site")
 	mLastGood  = gauge("last_reading_timestamp_seconds", "Time of the newest good reading of any point.", "site")
-	mBay       = gauge("bay_info", "The bay as its site file names it.", "site", "court", "bay", "name")
+	mBay       = gauge("bay_info", "The bay as its site file names it, and what a message about it needs.", "site", "court", "bay", "name", "units", "shut_off")
 	mLevel     = gauge("bay_level_meters", "Level above the liner at the bay's lowest point, as the chamber shows it.", "site", "bay")
 	mSetPoint  = gauge("bay_set_point_meters", "Level the controller is told to hold.", "site", "bay")
 	mFlow      = gauge("bay_flow_cubic_meters_per_second", "Flow into the bay.", "site", "bay")
@@ -80,7 +81,10 @@ var (
 	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
 	mVolume     = gauge("alarm_volume_cubic_meters", "Water lost or gained so far.", alarmLabels...)
 	mVolumeU    = gauge("alarm_volume_uncertainty_cubic_meters", "Expanded uncertainty (k=2) of the volume.", alarmLabels...)
-	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers.", alarmLabels...)
+	mLeft       = gauge("alarm_time_left_seconds", "Time until the overflow runs or the surface suffers, whichever is first.", alarmLabels...)
+	mToCrest    = gauge("alarm_time_to_crest_seconds", "Time until the overflow runs.", alarmLabels...)
+	mToSoft     = gauge("alarm_time_to_soft_seconds", "Time until the surface suffers: is soft, dust or frozen.", alarmLabels...)
+	mCarried    = gauge("alarm_overflow_carries", "1 where the overflow carries the whole flow, so that the court does not flood.", alarmLabels...)
 	mConfidence = gauge("alarm_confidence_ratio", "Probability that the kind named is the cause.", alarmLabels...)
 	mSuppressed = gauge("alarms_suppressed", "Alarms folded under a cause, shelved or muted.", "site")
 )
@@ -136,9 +140,10 @@ func (s *siteState) collectValues(e emitter) {
 func (s *siteState) collectAlarms(e emitter) {
 	if st := s.status; st.Revision != "" {
 		e.put(mSite, 1, s.id, st.Name, st.Revision, st.Units, st.ShutOff)
+		e.put(mTells, one(st.Tells), s.id)
 	}
 	for _, b := range s.bays() {
-		e.put(mBay, 1, s.id, b.court, b.id, b.name)
+		e.put(mBay, 1, s.id, b.court, b.id, b.name, s.status.Units, s.status.ShutOff)
 	}
 	suppressed := 0
 	for i := range s.alarms {
@@ -156,6 +161,11 @@ func (s *siteState) collectAlarms(e emitter) {
 		e.put(mVolume, scaled(a.Litres, 1e-3), l...)
 		e.put(mVolumeU, scaled(a.LitresU, 1e-3), l...)
 		e.put(mLeft, scaled(a.TimeLeftS, 1), l...)
+		e.put(mToCrest, scaled(a.ToCrestS, 1), l...)
+		e.put(mToSoft, scaled(a.ToSoftS, 1), l...)
+		if a.Carried {
+			e.put(mCarried, 1, l...)
+		}
 		e.put(mConfidence, scaled(a.Confidence, 1), l...)
 	}
 	e.put(mSuppressed, float64(suppressed), s.id)

@@ -48,7 +48,7 @@ func series(t testing.TB, h *Hub, name string) []string {
 }
 
 const (
-	online = `{"state":"online","t":"2026-07-01T12:00:00.000Z","started":"2026-07-01T06:00:00.000Z","revision":"r1","version":"1.0.0","name":"North","units":"mm/L","utc_offset_s":7200}`
+	online = `{"state":"online","t":"2026-07-01T12:00:00.000Z","started":"2026-07-01T06:00:00.000Z","revision":"r1","version":"1.0.0","name":"North","units":"mm/L","utc_offset_s":7200,"tells_itself":true}`
 	points = `[{"point":"A1-level","bay":"A1","court":"A","quantity":"water_level","unit":"mm"},{"point":"temp","bay":"","court":"","quantity":"air_temperature","unit":"degC"}]`
 	level  = `{"t":"2026-07-01T12:00:00.000Z","v":83.5,"q":"good"}`
 )
@@ -79,6 +79,7 @@ func TestStateIsTheSameInAnyOrder(t *testing.T) {
 				"alarm_reference{bay=A1,kind=leak,site=north,subject=} 17",
 				"alarm_rate_cubic_meters_per_second{bay=A1,kind=leak,site=north,subject=} 0.001",
 				"hub_site_up{site=north} 1",
+				"site_tells_itself{site=north} 1",
 				"hub_site_up{site=south} 0", // named and never heard: silent from the first
 				"site_info{name=North,revision=r1,shut_off=,site=north,units=mm/L} 1",
 				"data_time_timestamp_seconds{site=north} 1.782907201e+09",

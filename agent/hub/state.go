@@ -36,6 +36,7 @@ type (
 		Units      string     `json:"units"`
 		ShutOff    string     `json:"shut_off"`
 		UTCOffsetS float64    `json:"utc_offset_s"`
+		Tells      bool       `json:"tells_itself"`
 	}
 	pointEntry struct {
 		Point    string        `json:"point"`

@@ -48,6 +48,9 @@ type Options struct {
 	StatusEvery time.Duration
 	// Started is when the daemon started, as status tells it.
 	Started time.Time
+	// TellsItself is told on the status topic: the daemon tells people of its alarms, so that who
+	// hears the topics must not.
+	TellsItself bool
 	// Window is how many events may be on their way at once.
 	Window int
 	// Flush holds the clock's Work until what was noted is with the broker, so that a run on a

@@ -52,6 +52,8 @@ type status struct {
 	Units      string     `json:"units"`
 	ShutOff    string     `json:"shut_off,omitempty"`
 	UTCOffsetS int        `json:"utc_offset_s"`
+	// TellsItself is true where the daemon tells people of its alarms and nobody else shall.
+	TellsItself bool `json:"tells_itself,omitempty"`
 	// Reason is "stopped" when the daemon said good-bye and "lost" when the broker found out.
 	Reason string `json:"reason,omitempty"`
 }

@@ -184,7 +184,7 @@ func (c *conn) status(state, reason string) status {
 	_, offset := now.In(c.site.Zone).Zone()
 	return status{State: state, T: site.Stamp{Time: now}, Since: site.Stamp{Time: c.since},
 		Revision: c.site.Revision, Version: c.r.version, Reason: reason,
-		Started: site.Stamp{Time: c.r.opts.Started}, Name: c.site.Name, Units: c.site.Display.String(), ShutOff: c.site.ShutOff, UTCOffsetS: offset}
+		Started: site.Stamp{Time: c.r.opts.Started}, Name: c.site.Name, Units: c.site.Display.String(), ShutOff: c.site.ShutOff, UTCOffsetS: offset, TellsItself: c.r.opts.TellsItself}
 }
 
 // birth says that we are there, finds what the broker still keeps of points that are gone, and

@@ -85,7 +85,7 @@ func health() *dashboard.DashboardBuilder {
 		WithPanel(lines("Samples without a value, and not kept", "", "none", half,
 			ask(`sum by (site) (rate(bayledger_samples_bad_total{site=~"$site"}[$__rate_interval]))`, "{{site}} bad"),
 			ask(`sum by (site) (rate(bayledger_samples_unjournaled_total{site=~"$site"}[$__rate_interval]))`, "{{site}} unjournaled"))).
-		WithPanel(lines("Reply time of each unit", "Median of the last polls.", "s", half, ask(`bayledger_unit_reply_seconds{site=~"$site", quantile="0.5"}`, "{{site}} {{unit}}"))).
+		WithPanel(lines("Reply time of each unit", "Median of the last polls.", "s", half, ask(`bayledger_unit_reply_seconds{site=~"$site", percentile="50"}`, "{{site}} {{unit}}"))).
 		WithPanel(lines("Requests that failed", "Timeouts, bad frames, exceptions and polls that came too late.", "none", half,
 			ask(`sum by (site, unit) (rate(bayledger_unit_timeouts_total{site=~"$site"}[$__rate_interval]))`, "{{site}} {{unit}} timeouts"),
 			ask(`sum by (site, unit) (rate(bayledger_unit_bad_frames_total{site=~"$site"}[$__rate_interval]))`, "{{site}} {{unit}} bad frames"),

@@ -231,11 +231,19 @@ func TestEventsAreKeptOnce(t *testing.T) {
 		require.Equal(t, want, fresh)
 	}
 	<-q.Changed()
+	behind := func(want int64) {
+		t.Helper()
+		n, err := q.Backlog(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, want, n)
+	}
+	behind(3)
 	got, err := q.Next(t.Context(), 2)
 	require.NoError(t, err)
 	require.Len(t, got, 2)
 	require.Equal(t, event(2, site.Updated), got[1].Event)
 	require.NoError(t, q.Ack(t.Context(), got[1].Pos))
+	behind(1)
 	got, err = q.Next(t.Context(), 2)
 	require.NoError(t, err)
 	require.Len(t, got, 1)

@@ -425,6 +425,15 @@ func (j *Journal) EventQueue(ctx context.Context, name string) (*EventQueue, err
 // Changed has a value when an event was appended since the last receive. It is never closed.
 func (e *EventQueue) Changed() <-chan struct{} { return e.q.changed }
 
+// Backlog is how many events the consumer has not taken over.
+func (e *EventQueue) Backlog(ctx context.Context) (n int64, err error) {
+	row := e.q.j.ledger.r.QueryRowContext(ctx, "SELECT count(*) FROM events WHERE pos > ?", e.q.Pending()[0].After)
+	if err := row.Scan(&n); err != nil {
+		return 0, fmt.Errorf("journal: backlog of %s: %w", e.q.name, classify(err))
+	}
+	return n, nil
+}
+
 // Next returns the oldest events that are not taken over, up to limit, without taking them.
 func (e *EventQueue) Next(ctx context.Context, limit int) ([]StoredEvent, error) {
 	return e.q.j.readEvents(ctx, "WHERE pos > ? ORDER BY pos LIMIT ?", e.q.Pending()[0].After, limit)
