@@ -82,7 +82,7 @@ func (h pageHistory) Series(ctx context.Context, point string, from, to time.Tim
 func abilities(s *site.Site, bay string) []page.Ability {
 	var out []page.Ability
 	for _, x := range watch.Able(s, bay) {
-		out = append(out, page.Ability(x))
+		out = append(out, page.Ability{Kind: x.Kind, Can: x.Can, How: x.How, Needs: x.Needs})
 	}
 	return out
 }

@@ -34,6 +34,8 @@ type row struct {
 	runs  int     // in the full scorecard
 	// balance is true when the hourly balance shows the fault, so that the oracle can judge it.
 	balance bool
+	// short names the figures that are known to be short of what is asked.
+	short map[string]shortfall
 	// prepare adds what must happen for the fault to matter.
 	prepare func(p *plan, from time.Time)
 }

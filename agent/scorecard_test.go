@@ -21,37 +21,39 @@ import (
 )
 
 // The scorecard measures what the account and the watch reach, on two models of a pump house of
-// which neither shares physics with them. Every test run plays the rows that are over within
-// hours; all rows with eight runs, and the full card with its degraded sites, are
+// which neither shares physics with them. Every test run plays the short one: all rows with eight
+// runs each, every run over as soon as the fault is named. The full one has every run the table
+// asks for and the degraded sets of instruments; a share of it is what a night affords:
 //
-//	go test ./agent -run TestScorecard -scorecard short -timeout 1h
-//	go test ./agent -run TestScorecard -scorecard full -timeout 24h
+//	go test ./agent -run 'TestScorecard$' -v -scorecard full -timeout 24h
+//	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.share 0.2 -timeout 8h
 //
-// The full one writes testdata/scorecard/full.txt. All three fail where a row's upper limit lies
-// under its reach.
+// It writes testdata/scorecard/full.txt. Both fail where a row's upper limit lies under its reach,
+// except for the rows that are known to fall short (rows[i].short): those are printed as short,
+// and fail where they do worse than was measured.
 var (
-	scorecardSize = flag.String("scorecard", "quick", `"quick": rows that are over within hours; "short": all rows; "full": every run the table asks for`)
+	scorecardSize = flag.String("scorecard", "short", `"short": eight runs a row; "full": every run the table asks for, and the degraded sets`)
 	scorecardSeed = flag.Uint64("scorecard.seed", 1, "first seed; every row's runs count up from it")
 	scorecardRow  = flag.String("scorecard.row", "", "only rows whose name holds this text; \"clean\" for the clean runs")
 	scorecardSet  = flag.String("scorecard.set", "full", "instruments of the clean runs, by a name of the degraded sets")
 	scorecardRuns = flag.Int("scorecard.runs", 0, "runs a row, in place of the size's own")
+	scorecardPart = flag.Float64("scorecard.share", 1, "share of the full card's runs")
 	scorecardOut  = flag.String("scorecard.out", "", "write the table to this file too")
 	scorecardLog  = flag.Bool("scorecard.log", false, "one line for every run")
 )
 
-// quickRuns and shortRuns are how many runs a row has in the smaller scorecards, quickMost how
-// long a row's runs may go on after the fault to be in the quick one.
+// shortRuns and shortClean are how many runs the short card has in a row and without a fault,
+// fullClean the full one: 200 bay-years.
 const (
-	quickRuns = 2
-	shortRuns = 8
-	quickMost = 6 * time.Hour
+	shortRuns  = 8
+	shortClean = 16
+	fullClean  = 880
 )
 
 // tally is a row with what came of it.
 type tally struct {
 	row  *row
 	runs []outcome
-	took time.Duration
 }
 
 // seedsOf gives each row seeds of its own, so that rows can be run alone.
@@ -63,25 +65,40 @@ func seedOf(name string, n int) uint64 {
 	return h&0xffffff<<20 + *scorecardSeed<<12 + uint64(n)
 }
 
-// runAll plays plans on as many cores as there are and returns the outcomes in order.
-func runAll(ctx context.Context, plans []plan, r *row) ([]outcome, error) {
-	out := make([]outcome, len(plans))
+// job is one run to play; r nil is a clean one.
+type job struct {
+	plan plan
+	r    *row
+	out  *outcome
+}
+
+// playAll plays jobs on as many cores as there are.
+func playAll(ctx context.Context, jobs []job, lean bool) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i, p := range plans {
+	for _, j := range jobs {
 		g.Go(func() error {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			o := play(p, r)
-			if len(o.balance) > 0 && (r == nil || !r.balance) {
-				o.balance = nil
+			*j.out = play(j.plan, j.r, lean)
+			if j.r == nil || !j.r.balance {
+				j.out.balance = nil
 			}
-			out[i] = o
 			return nil
 		})
 	}
-	return out, g.Wait()
+	return g.Wait()
+}
+
+// jobsOf gives every plan a place for what comes of it.
+func jobsOf(plans []plan, r *row) ([]job, []outcome) {
+	out := make([]outcome, len(plans))
+	jobs := make([]job, len(plans))
+	for i, p := range plans {
+		jobs[i] = job{p, r, &out[i]}
+	}
+	return jobs, out
 }
 
 // instrumentsOf finds a set by its name.
@@ -121,6 +138,8 @@ func (s share) String() string {
 	lo, hi := clopperPearson(s.k, s.n, 0.05)
 	return fmt.Sprintf("%d/%d %.0f%% (%.0f-%.0f)", s.k, s.n, 100*float64(s.k)/float64(s.n), 100*lo, 100*hi)
 }
+
+func (s share) lower() float64 { lo, _ := clopperPearson(s.k, s.n, 0.05); return lo }
 
 func (s share) upper() float64 { _, hi := clopperPearson(s.k, s.n, 0.05); return hi }
 
@@ -260,111 +279,149 @@ func printCard(w io.Writer, tallies []*tally, f falseRates) {
 	tw.Flush()
 }
 
-// TestScorecard fails where a row's upper limit lies under its reach: a watch as good as is
-// asked would fail it once in forty rows that stand exactly at their reach.
-func TestScorecard(t *testing.T) {
-	full, quick := *scorecardSize == "full", *scorecardSize == "quick" && *scorecardRow == ""
-	began := time.Now()
-	var table strings.Builder
-	fmt.Fprintf(&table, "go test ./agent -run TestScorecard -scorecard %s -scorecard.seed %d -scorecard.runs %d\n%s, %d cores, %s\n\n", *scorecardSize, *scorecardSeed, *scorecardRuns,
-		runtime.Version(), runtime.GOMAXPROCS(0), runtime.GOARCH)
+// falseMost are the false alarms a bay-year that are asked for at most.
+var falseMost = []struct {
+	severity site.Severity
+	most     float64
+}{{site.Urgent, 0.05}, {site.Warning, 0.5}}
 
-	cleanRuns := 24
-	if full {
-		cleanRuns = 880 // 200 bay-years
+// falseShort is what was measured of clean runs where more is asked: the rates, a bay-year, that
+// must not be exceeded meanwhile, and why. Empty when all is reached.
+var falseShort = map[site.Severity]shortfall{}
+
+// shortfall is a figure that is not reached yet: what was measured (of a row the share seen within
+// its limit, of clean runs the false alarms a bay-year), and why.
+type shortfall struct {
+	measured float64
+	why      string
+}
+
+// check judges one share against what is asked of it. A row that is known to be short fails only
+// where it is worse than was measured.
+func (r *row) check(t *testing.T, what string, s share, asked float64) (verdict string) {
+	if r.reach == 0 || s.n == 0 {
+		return ""
 	}
-	if *scorecardRuns > 0 {
-		cleanRuns = *scorecardRuns
+	met := s.upper() >= asked
+	switch {
+	case met && r.short[what].why != "" && s.lower() >= asked:
+		return what + " is reached now: take it off the list"
+	case met:
+		return ""
+	case r.short[what].why == "":
+		t.Errorf("%s: %s in %s, and %.0f %% are asked", r.name, what, s, 100*asked)
+	case s.upper() < r.short[what].measured:
+		t.Errorf("%s: %s in %s, worse than the %.0f %% measured before; %.0f %% are asked", r.name, what, s, 100*r.short[what].measured, 100*asked)
 	}
-	var f falseRates
-	if !quick && (*scorecardRow == "" || strings.Contains("clean", *scorecardRow)) {
-		runs, err := runAll(t.Context(), cleanPlans(instrumentsOf(t, *scorecardSet), cleanRuns), nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		f = tallyClean(runs)
-		fmt.Fprintf(&table, "clean runs, instruments %s: %s\n", *scorecardSet, f)
-		for _, a := range f.instances {
-			t.Logf("false: %s seed %d, %s %s %s %s: %s", a.model, a.seed, a.at.Format(time.RFC3339), a.bay, a.kind, a.severity, a.because)
-		}
-		// The figures asked for are upper bounds; the test fails where even the lower limit of
-		// what was measured lies over them.
-		for severity, most := range map[site.Severity]float64{site.Urgent: 0.05, site.Warning: 0.5} {
-			lo, _ := poissonLimits(f.severity[severity], 0.05)
-			if lo/f.years > most {
-				t.Errorf("%d false %s alarms in %.1f bay-years: more than %.2f a bay-year", f.severity[severity], severity, f.years, most)
+	return fmt.Sprintf("SHORT of its reach: %s in %s, and %.0f %% are asked. %s", what, s, 100*asked, r.short[what].why)
+}
+
+// The three figures of a row that are judged.
+const (
+	seenInTime = "seen in time"
+	rightKind  = "right kind"
+	rightBay   = "right bay"
+)
+
+// judgeRow logs a row and returns what must be said under the table.
+func (ta *tally) judgeRow(t *testing.T, f falseRates) (notes []string) {
+	r, c := ta.row, ta.counts(f.rateOf(ta.row.kinds[0]))
+	t.Logf("%-50s seen %v, named %v, bay %v", r.name, c.seen, c.named, c.bay)
+	if *scorecardLog {
+		for _, o := range ta.runs {
+			size := ""
+			if o.plan.fault.size != 0 {
+				size = fmt.Sprintf(" %.3g", o.plan.fault.size)
 			}
+			t.Logf("  %s seed %d poll %v: %s%s at %s felt %s: seen %s by %s (in time %v), named %s, elsewhere %v", o.plan.model, o.plan.seed, o.plan.poll, o.plan.fault.bay, size,
+				o.plan.fault.from.Format("01-02T15:04"), o.felt.Format("01-02T15:04"), delay(o.seen), o.asFirst, o.reach, delay(o.named), o.elsewhereKinds)
 		}
+	}
+	for _, x := range []struct {
+		what  string
+		s     share
+		asked float64
+	}{{seenInTime, c.seen, r.reach}, {rightKind, c.named, 0.90}, {rightBay, c.bay, 0.97}} {
+		if note := r.check(t, x.what, x.s, x.asked); note != "" {
+			notes = append(notes, r.name+": "+note)
+		}
+	}
+	return notes
+}
+
+// judgeClean holds the false alarms of clean runs against what is asked: it fails where even the
+// lower limit of what was measured lies over it.
+func judgeClean(t *testing.T, f falseRates) (notes []string) {
+	for _, a := range f.instances {
+		t.Logf("false: %s seed %d, %s %s %s %s: %s", a.model, a.seed, a.at.Format(time.RFC3339), a.bay, a.kind, a.severity, a.because)
+	}
+	for _, x := range falseMost {
+		lo, _ := poissonLimits(f.severity[x.severity], 0.05)
+		_, one := poissonLimits(f.severity[x.severity], 0.10)
+		known := falseShort[x.severity]
+		if lo /= f.years; lo > x.most && lo > known.measured {
+			t.Errorf("%d false %s alarms in %.1f bay-years: more than %.2f a bay-year", f.severity[x.severity], x.severity, f.years, max(x.most, known.measured))
+		}
+		if one/f.years > x.most {
+			notes = append(notes, strings.TrimSpace(fmt.Sprintf("clean runs: the one-sided 95 %% bound of false %s alarms is %.2f a bay-year, and %.2f is asked. %s", x.severity, one/f.years, x.most, known.why)))
+		}
+	}
+	return notes
+}
+
+// TestScorecard plays the card and judges it: a watch as good as is asked would fail it once in
+// forty rows that stand exactly at their reach.
+func TestScorecard(t *testing.T) {
+	full := *scorecardSize == "full"
+	began := time.Now()
+	count := func(short, all int) int {
+		switch {
+		case *scorecardRuns > 0:
+			return *scorecardRuns
+		case full:
+			return max(shortRuns, int(math.Round(float64(all)**scorecardPart)))
+		}
+		return short
+	}
+	var table strings.Builder
+	fmt.Fprintf(&table, "go test ./agent -run 'TestScorecard$' -scorecard %s -scorecard.share %g -scorecard.seed %d -scorecard.runs %d\n%s, %d cores, %s\n\n",
+		*scorecardSize, *scorecardPart, *scorecardSeed, *scorecardRuns, runtime.Version(), runtime.GOMAXPROCS(0), runtime.GOARCH)
+
+	var jobs []job
+	var clean []outcome
+	wantClean := *scorecardRow == "" || *scorecardRow == "clean"
+	if wantClean {
+		jobs, clean = jobsOf(cleanPlans(instrumentsOf(t, *scorecardSet), count(shortClean, fullClean)), nil)
 	}
 	var tallies []*tally
 	for i := range rows {
 		r := &rows[i]
-		if !strings.Contains(r.name, *scorecardRow) || (quick && r.most > quickMost) {
+		if !strings.Contains(r.name, *scorecardRow) {
 			continue
 		}
-		n := shortRuns
-		if quick {
-			n = quickRuns
-		}
-		if full {
-			n = r.runs
-		}
-		if *scorecardRuns > 0 {
-			n = *scorecardRuns
-		}
-		start := time.Now()
-		runs, err := runAll(t.Context(), plansOf(r, n), r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		ta := &tally{row: r, runs: runs, took: time.Since(start)}
-		tallies = append(tallies, ta)
-		c := ta.counts(f.rateOf(r.kinds[0]))
-		t.Logf("%-50s seen %v, named %v, bay %v, %v", r.name, c.seen, c.named, c.bay, ta.took.Round(time.Millisecond))
-		if *scorecardLog {
-			for _, o := range runs {
-				size := ""
-				if o.plan.fault.size != 0 {
-					size = fmt.Sprintf(" %.3g", o.plan.fault.size)
-				}
-				t.Logf("  %s seed %d poll %v: %s%s at %s felt %s: seen %s by %s (in time %v), named %s, elsewhere %v", o.plan.model, o.plan.seed, o.plan.poll, o.plan.fault.bay, size,
-					o.plan.fault.from.Format("01-02T15:04"), o.felt.Format("01-02T15:04"), delay(o.seen), o.asFirst, o.reach, delay(o.named), o.elsewhereKinds)
-			}
-		}
-		for _, check := range []struct {
-			what  string
-			s     share
-			reach float64
-		}{{"seen within " + r.limit, c.seen, r.reach}, {"right kind", c.named, 0.90}, {"right bay", c.bay, 0.97}} {
-			if r.reach > 0 && check.s.n > 0 && check.s.upper() < check.reach {
-				t.Errorf("%s: %s in %s, and %.0f %% are asked", r.name, check.what, check.s, 100*check.reach)
-			}
-		}
+		more, out := jobsOf(plansOf(r, count(shortRuns, r.runs)), r)
+		jobs = append(jobs, more...)
+		tallies = append(tallies, &tally{row: r, runs: out})
+	}
+	if err := playAll(t.Context(), jobs, !full && *scorecardRow == ""); err != nil {
+		t.Fatal(err)
+	}
+	var f falseRates
+	var notes []string
+	if wantClean {
+		f = tallyClean(clean)
+		fmt.Fprintf(&table, "clean runs, instruments %s: %s\n", *scorecardSet, f)
+		notes = judgeClean(t, f)
+	}
+	for _, ta := range tallies {
+		notes = append(notes, ta.judgeRow(t, f)...)
 	}
 	printCard(&table, tallies, f)
+	if len(notes) > 0 {
+		fmt.Fprintf(&table, "\n%s\n", strings.Join(notes, "\n"))
+	}
 	if full && *scorecardRow == "" {
-		fmt.Fprintf(&table, "\ninstruments that are missing: false alarms of clean runs, and the rows that are still seen\n\n")
-		for _, set := range degradedAll {
-			runs, err := runAll(t.Context(), cleanPlans(set, 88), nil)
-			if err != nil {
-				t.Fatal(err)
-			}
-			fmt.Fprintf(&table, "%s: %s\n", set.name, tallyClean(runs))
-			var some []*tally
-			for i := range rows {
-				if rows[i].reach == 0 || rows[i].set.name != fullSet.name {
-					continue
-				}
-				r := rows[i]
-				r.set = set
-				runs, err := runAll(t.Context(), plansOf(&r, 12), &r)
-				if err != nil {
-					t.Fatal(err)
-				}
-				some = append(some, &tally{row: &r, runs: runs})
-			}
-			printCard(&table, some, f)
-		}
+		degraded(t, &table, f, count)
 	}
 	fmt.Fprintf(&table, "\ntook %v\n", time.Since(began).Round(time.Second))
 	t.Log("\n" + table.String())
@@ -375,6 +432,30 @@ func TestScorecard(t *testing.T) {
 		if err := os.WriteFile(name, []byte(table.String()), 0o644); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// degraded plays the sites on which instruments are missing. Nothing is asked of them.
+func degraded(t *testing.T, table io.Writer, f falseRates, count func(short, all int) int) {
+	fmt.Fprintf(table, "\ninstruments that are missing: false alarms of clean runs, and the rows that are still seen\n\n")
+	for _, set := range degradedAll {
+		jobs, clean := jobsOf(cleanPlans(set, count(shortRuns, fullClean/10)), nil)
+		var some []*tally
+		for i := range rows {
+			if rows[i].set.name != fullSet.name {
+				continue
+			}
+			r := rows[i]
+			r.set = set
+			more, out := jobsOf(plansOf(&r, count(shortRuns, 12)), &r)
+			jobs = append(jobs, more...)
+			some = append(some, &tally{row: &r, runs: out})
+		}
+		if err := playAll(t.Context(), jobs, false); err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(table, "%s: %s\n", set.name, tallyClean(clean))
+		printCard(table, some, f)
 	}
 }
 

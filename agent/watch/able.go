@@ -13,8 +13,11 @@ type Ability struct {
 	// How says with what, or how much less well than with full instruments; empty when there is
 	// nothing to add.
 	How string
-	// Needs names the instruments that would let it, or sharpen it; empty when nothing would.
+	// Needs names the instruments that would let it; empty when it can.
 	Needs string
+	// Sharper names the instruments that would let it be found sooner or more surely, when it can
+	// be found at all; empty when none would.
+	Sharper string
 }
 
 // Able lists, in the order of the table of kinds, what a bay can and cannot find (bay empty: the
@@ -26,7 +29,13 @@ func Able(s *site.Site, bay string) []Ability {
 	weather := at(site.AirTemperature)
 	station := weather && at(site.Humidity) && at(site.Wind) && at(site.Solar)
 	var out []Ability
-	add := func(k site.Kind, can bool, how, needs string) { out = append(out, Ability{k, can, how, needs}) }
+	add := func(k site.Kind, can bool, how, more string) {
+		if can {
+			out = append(out, Ability{Kind: k, Can: true, How: how, Sharper: more})
+		} else {
+			out = append(out, Ability{Kind: k, Needs: more})
+		}
+	}
 	if bay == "" {
 		bays := 0
 		for range s.Bays() {
@@ -34,10 +43,16 @@ func Able(s *site.Site, bay string) []Ability {
 		}
 		add(site.NoData, true, "", "")
 		add(site.NoSupply, at(site.Pressure) || bays > 1, oneOf(at(site.Pressure), "by pressure", "when two bays ask in vain"), oneOf(at(site.Pressure), "", "a supply pressure sensor"))
-		add(site.PressureOutOfBand, at(site.Pressure) && site.Known(s.SupplyLowPa), "", "a supply pressure sensor and the site's band")
-		add(site.SupplyLineLeak, main, "", "a main meter")
-		add(site.MainMeterFault, main, "", "a main meter")
-		add(site.FreezeRisk, weather, "", "an air temperature sensor")
+		band := at(site.Pressure) && site.Known(s.SupplyLowPa)
+		add(site.PressureOutOfBand, band, "", oneOf(band, "", "a supply pressure sensor and the site's band"))
+		all := true
+		for b := range s.Bays() {
+			all = all && (s.Find(b.ID, site.Volume) != nil || s.Find(b.ID, site.Flow) != nil)
+		}
+		meters := oneOf(main, "a flow meter on every bay", oneOf(all, "a main meter", "a main meter and a flow meter on every bay"))
+		add(site.SupplyLineLeak, main && all, "", oneOf(main && all, "", meters))
+		add(site.MainMeterFault, main && all, "", oneOf(main && all, "", meters))
+		add(site.FreezeRisk, weather, oneOf(at(site.Humidity), "", "without the dew point, so a little too readily"), oneOf(weather, oneOf(at(site.Humidity), "", "an air humidity sensor"), "an air temperature sensor"))
 		return out
 	}
 	b := s.Bay(bay)
@@ -61,18 +76,18 @@ func Able(s *site.Site, bay string) []Ability {
 	}
 
 	add(site.NoData, true, "", "")
-	add(site.WiringMismatch, metered, "", "a flow meter")
+	add(site.WiringMismatch, metered, oneOf(command, "by its valve's command and by its fills", "by its fills"), oneOf(metered, oneOf(command, "", "the controller's valve command"), "a flow meter"))
 	add(site.LevelSensorFault, true, oneOf(metered, "frozen: by metered water", "frozen: only by a day's evaporation"), oneOf(metered, "", "a flow meter"))
 	add(site.MeterFault, metered, "", oneOf(metered, "", "a flow meter"))
-	add(site.ValveStuckOpen, metered, oneOf(command || valve, "at once after the shut command", oneOf(set, "when the fill passes the set point", "when two fifths of the room to the crest are used")), oneOf(!metered, "a flow meter", oneOf(command, "", "the controller's valve command")))
+	add(site.ValveStuckOpen, metered, oneOf(command || valve, "at once after the shut command", oneOf(set, "when the fill passes the set point", "before half of the room to the crest is used")), oneOf(!metered, "a flow meter", oneOf(command, "", "the controller's valve command")))
 	add(site.ValveStuckClosed, metered, oneOf(command, "within minutes of the open command", oneOf(set, "when the level has stood below its band", "when the level has fallen a band and a half below where fills begin")), oneOf(!metered, "a flow meter", oneOf(command, "", "the controller's valve command or a set point")))
-	add(site.ValveWeeping, metered, join(noWeather, oneOf(main, "", "a level sensor that drifts looks the same")), oneOf(!metered, "a flow meter", join(sharper, oneOf(main, "", "a main meter"))))
+	add(site.ValveWeeping, metered, join(noWeather, "under a centimetre a day a level sensor that drifts looks the same until it is dipped"), oneOf(!metered, "a flow meter", sharper))
 	add(site.SeepageBetweenBays, neighbour && metered, noWeather, oneOf(!neighbour, "a neighbour named in the site file", oneOf(!metered, "a flow meter", sharper)))
-	add(site.OverflowFault, crest, "", oneOf(crest, "", "the overflow's crest in the site file"))
+	add(site.OverflowFault, crest, oneOf(metered, "", "blocked: only when no rain falls"), oneOf(crest, "", "the overflow's crest in the site file"))
 	add(site.Leak, true, join(noWeather, oneOf(metered, "", "only between fills, and only above some tens of litres an hour")), oneOf(!metered, "a flow meter", sharper))
 	add(site.UnexplainedLoss, true, noWeather, sharper)
 	add(site.LowFlow, metered, "", oneOf(metered, "", "a flow meter"))
-	add(site.Overflowing, crest, "", oneOf(crest, "", "the overflow's crest in the site file"))
+	add(site.Overflowing, crest, oneOf(metered, "", "without a meter, by no rain having fallen"), oneOf(crest, "", "the overflow's crest in the site file"))
 	add(site.Overfill, true, oneOf(set, "", "by the level where fills usually stop"), oneOf(set, "", "a set point"))
 	add(site.Drying, true, oneOf(set, "", "by the level where fills usually begin"), oneOf(set, "", "a set point"))
 	add(site.SlowChamber, metered, "", oneOf(metered, "", "a flow meter"))
@@ -94,4 +109,37 @@ func join(parts ...string) string {
 		}
 	}
 	return strings.Join(p, "; ")
+}
+
+// Inseparable lists, as sentences, what no data of this bay can tell apart, and what would.
+func Inseparable(s *site.Site, bay string) []string {
+	b := s.Bay(bay)
+	if b == nil {
+		return nil
+	}
+	has := func(q site.Quantity) bool { return s.Find(bay, q) != nil }
+	metered := has(site.Flow) || has(site.Volume)
+	main := s.Find("", site.Volume) != nil
+	var out []string
+	if metered {
+		would := "only a bucket test of the meter can tell"
+		if main {
+			would = "only a bucket test, or the main meter while this valve alone is open, can tell"
+		}
+		out = append(out, "a meter that has been wrong from the first day, a porosity and an area: they appear only as one product; "+would)
+	} else {
+		out = append(out, "a fill, a shower and a hose: no meter counts what comes in; a flow meter would tell")
+	}
+	out = append(out, "a leak as old as the installation and the evaporation of this bay, until its nights and its hot days have set them apart (to 5 L/h); the bay says so meanwhile",
+		"a slow leak and a level sensor that drifts down, a weeping valve and one that drifts up, below about a centimetre a day: two dips a day apart tell")
+	if !has(site.ValveOpen) && !has(site.SetPoint) {
+		out = append(out, "a set point moved by hand and a valve that fails, until half the room to the crest is used or the level is a band and a half low: the valve's command or the set point would tell at once")
+	}
+	if s.Find("", site.AirTemperature) == nil {
+		out = append(out, "a loss of a day and a hot, windy day: only the nights count; a weather station would tell by day too")
+	}
+	if s.Find("", site.Rain) == nil {
+		out = append(out, "rain and a hose that wets most bays at once: a rain gauge would tell")
+	}
+	return out
 }

@@ -468,10 +468,11 @@ func TestAbleSaysWhatIsMissing(t *testing.T) {
 	for _, a := range all {
 		_, known := a.Kind.Info()
 		require.True(t, known, a.Kind)
-		if !a.Can {
-			require.NotEmpty(t, a.Needs, a.Kind)
-		}
+		require.Equal(t, a.Can, a.Needs == "", "what can be found needs nothing, what cannot names what would: %s", a.Kind)
+		require.True(t, a.Can || a.Sharper == "", a.Kind)
 	}
+	require.NotEmpty(t, Inseparable(v.s, "A1"))
+	require.Contains(t, Inseparable(v.s, "A1")[0], "main meter while this valve alone is open")
 	bare := newWorld(t, 1, func(s *site.Site) {
 		s.Points = []site.Point{{ID: "A1-level", Bay: "A1", Quantity: site.Level}}
 	})

@@ -142,22 +142,25 @@ type checkBay struct {
 	SetMM    *float64       `json:"set_point_mm,omitempty"`
 	HeldL    *float64       `json:"held_at_set_point_l,omitempty"`
 	Findings []checkAbility `json:"findings"`
-	heldM3   float64
-	bay      *site.Bay
+	// Inseparable is what no data of this bay can tell apart, in sentences.
+	Inseparable []string `json:"inseparable"`
+	heldM3      float64
+	bay         *site.Bay
 }
 
 // checkAbility says of one kind of trouble whether it can be found and what would help.
 type checkAbility struct {
-	Kind  site.Kind `json:"kind"`
-	Can   bool      `json:"can"`
-	How   string    `json:"how,omitempty"`
-	Needs string    `json:"needs,omitempty"`
+	Kind    site.Kind `json:"kind"`
+	Can     bool      `json:"can"`
+	How     string    `json:"how,omitempty"`
+	Needs   string    `json:"needs,omitempty"`
+	Sharper string    `json:"sharper,omitempty"`
 }
 
 func abilities(s *site.Site, bay string) []checkAbility {
 	var out []checkAbility
 	for _, a := range watch.Able(s, bay) {
-		out = append(out, checkAbility{a.Kind, a.Can, a.How, a.Needs})
+		out = append(out, checkAbility(a))
 	}
 	return out
 }
@@ -210,8 +213,8 @@ func newCheckReport(cfg *sitefile.Config) *checkReport {
 	}
 	for b := range s.Bays() {
 		c := checkBay{ID: b.ID, Name: b.Name, Court: b.Court, AreaM2: b.AreaM2, bay: b,
-			Findings: abilities(s, b.ID),
-			DepthMM:  site.Num(b.DepthM() * 1000), CrestMM: site.Num(b.CrestM * 1000), SetMM: site.Num(b.SetPointM * 1000)}
+			Findings: abilities(s, b.ID), Inseparable: watch.Inseparable(s, b.ID),
+			DepthMM: site.Num(b.DepthM() * 1000), CrestMM: site.Num(b.CrestM * 1000), SetMM: site.Num(b.SetPointM * 1000)}
 		c.heldM3 = site.Unknown()
 		if site.Known(b.SetPointM) {
 			c.heldM3, _ = water.NewCurve(b).Volume(b.SetPointM)
@@ -492,17 +495,18 @@ func (r *checkReport) findings(w *plainWriter) {
 	type group struct {
 		who []string
 		of  []checkAbility
+		not []string // what no data can tell apart
 	}
 	var groups []group
 	for _, b := range r.Bays {
-		i := slices.IndexFunc(groups, func(g group) bool { return slices.Equal(g.of, b.Findings) })
+		i := slices.IndexFunc(groups, func(g group) bool { return slices.Equal(g.of, b.Findings) && slices.Equal(g.not, b.Inseparable) })
 		if i < 0 {
-			groups = append(groups, group{of: b.Findings})
+			groups = append(groups, group{of: b.Findings, not: b.Inseparable})
 			i = len(groups) - 1
 		}
 		groups[i].who = append(groups[i].who, b.ID)
 	}
-	groups = append(groups, group{[]string{"the site"}, r.Findings})
+	groups = append(groups, group{who: []string{"the site"}, of: r.Findings})
 	for _, g := range groups {
 		var can []string
 		var words []string // in the order met
@@ -512,11 +516,13 @@ func (r *checkReport) findings(w *plainWriter) {
 			switch {
 			case !a.Can:
 				text = "not found: needs " + a.Needs
-			case a.How == "":
+			case a.How == "" && a.Sharper == "":
 				can = append(can, string(a.Kind))
 				continue
-			case a.Needs != "":
-				text += "; sharper with " + a.Needs
+			case a.How == "":
+				text = "sharper with " + a.Sharper
+			case a.Sharper != "":
+				text += "; sharper with " + a.Sharper
 			}
 			if kinds[text] == nil {
 				words = append(words, text)
@@ -526,6 +532,12 @@ func (r *checkReport) findings(w *plainWriter) {
 		w.line("  %s: %s", strings.Join(g.who, " "), strings.Join(can, ", "))
 		for _, text := range words {
 			w.line("    %s: %s", strings.Join(kinds[text], ", "), text)
+		}
+		if len(g.not) > 0 {
+			w.line("    no data can tell apart:")
+		}
+		for _, text := range g.not {
+			w.line("      %s", text)
 		}
 	}
 }
