@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // levelState is what the rules on a bay's level remember.
@@ -31,9 +32,15 @@ type crestState struct {
 	AboveAt int64   // since when it has stood well above the crest
 	AboveM  float64 // how high it stood then
 	Blocked bool
+
+	// ShortM3 is the metered total when the level last reached its band, ShortAt when that was;
+	// Displaced is set while much more has been let in since than the bay was short of.
+	ShortM3   float64
+	ShortAt   int64
+	Displaced bool
 }
 
-func (s *crestState) init() { s.KnownM3 = math.NaN() }
+func (s *crestState) init() { s.KnownM3, s.ShortM3 = math.NaN(), math.NaN() }
 
 // upper and lower are the ends of the band the level should keep: the set point and the band
 // under it, or where nobody knows the set point, this bay's habit. NaN when that is not known
@@ -183,6 +190,35 @@ func (w *Watch) crest(y *bay, now int64) {
 	}
 }
 
+// shown is the bay's level as its chamber shows it now, what the chamber leads by taken off, m.
+func (y *bay) shown() float64 { return y.look.SmoothM - max(0, y.look.LeadM) }
+
+// sunM is more than the sun takes from any court in an hour, m.
+const sunM = 0.0007
+
+// displaced finds a bay that is let in far more water than it is short of, more than any sun
+// takes meanwhile, and whose level all the same no longer comes back to its band: it runs off
+// below, through an overflow that has slipped, or through a liner torn as wide. What a fill brings
+// in a bay that only leaks stays long enough to be seen.
+func (w *Watch) displaced(y *bay, now int64) {
+	s, k := &y.st.Crest, &y.look
+	low := y.lower()
+	if math.IsNaN(low) || k.Dry || !(k.SlopeM2 > 0) || !k.HasFlow && !k.HasMeter || now-k.LevelAt > 10*minute {
+		return
+	}
+	shown := y.shown()
+	if shown >= low-k.NoiseM || k.SetMoved > s.ShortAt || math.IsNaN(s.ShortM3) {
+		s.Displaced = false
+		s.ShortM3, s.ShortAt = k.TotalM3, now
+		return
+	}
+	need, u := w.l.HeldBetween(y.i, shown, low)
+	sun := sunM * y.b.AreaM2 * float64(now-s.ShortAt) / float64(hour)
+	if k.TotalM3-s.ShortM3 > 2*need+2*u+sun+0.05 && now-s.ShortAt >= hour {
+		s.Displaced = true
+	}
+}
+
 // metered says whether the water that stands at the crest came through the meter: at least half
 // of what the bay holds between its band and its crest, since it was last in its band.
 func (w *Watch) metered(y *bay) bool {
@@ -253,6 +289,19 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		if !k.HasFlow && !k.HasMeter {
 			n.Because = fmt.Sprintf("Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.", y.name(), d.Depth(y.b.CrestM), w.clock(c.OverAt))
 		}
+		w.say(n)
+	}
+	if c.Displaced {
+		n := site.NewFinding(site.OverflowFault, y.b.ID, "", at(c.ShortAt))
+		n.Confidence = 0.7
+		n.OrKind = site.Leak
+		n.WouldDecide = fmt.Sprintf("Look at the overflow of bay %s while it is filled: if water runs there, it has slipped or drains below its crest; if none does, it is the liner.", y.name())
+		need, u := w.l.HeldBetween(y.i, y.shown(), y.lower())
+		n.VolumeM3 = max(0, k.TotalM3-c.ShortM3-need)
+		n.VolumeU = 2 * math.Hypot(u, water.MeterU(0.02)*(k.TotalM3-c.ShortM3))
+		n.RateM3S = n.VolumeM3 / (float64(now-c.ShortAt) / 1000)
+		n.Because = fmt.Sprintf("Bay %s has been let in %s since %s and stands at %s; %s (± %s) would bring it back to %s, so the rest has run off.",
+			y.name(), d.Water(k.TotalM3-c.ShortM3), w.when(c.ShortAt), d.Depth(y.shown()), d.Water(need), d.Water(2*u), d.Depth(y.lower()))
 		w.say(n)
 	}
 	if c.Blocked {

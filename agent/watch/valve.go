@@ -143,7 +143,7 @@ func (y *bay) running(now int64) (float64, bool) {
 // stuckOpen finds a valve that lets water in when it should not. Three ways, by what is known:
 // a valve said to be shut through which the meter counts two pulses after the valve's travel; a
 // level that has passed the set point by more than this bay's fills do; or, where neither is
-// known, a fill that goes on past the usual stop until two fifths of the room to the crest are
+// known, a fill that goes on past the usual stop until nearly half of the room to the crest is
 // used (a set point moved by hand looks the same before that).
 func (w *Watch) stuckOpen(y *bay, now int64) {
 	k, v := &y.look, &y.st.Valve

@@ -192,6 +192,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		w.meterRule(y, now)
 		w.fills(y, now)
 		w.crest(y, now)
+		w.displaced(y, now)
 		w.levels(y, now)
 		if fresh {
 			w.bank(y, now)

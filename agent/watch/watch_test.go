@@ -28,6 +28,9 @@ type world struct {
 	out  []site.Finding
 	// Which points follow the other bay's water.
 	meters, levels bool
+	// rain falls on both bays, m/s of water; what stands above the crest runs off.
+	rain  float64
+	crest float64
 }
 
 type tub struct {
@@ -98,7 +101,10 @@ func (v *world) tick() []site.Finding {
 			in = 30e-3 / 60
 		}
 		mainFlow += in
-		b.h += dt * (in + b.gain - et*100 - b.loss) / 25
+		b.h += dt * (in + b.gain + v.rain*100 - et*100 - b.loss) / 25
+		if v.crest > 0 {
+			b.h = min(b.h, v.crest)
+		}
 		b.lead += dt * (in/6 - b.lead/600)
 		if !b.meterDead {
 			b.total += dt * in
@@ -289,6 +295,130 @@ func TestPointsThatFollowAnotherBaysWater(t *testing.T) {
 			require.Greater(t, found, time.Duration(0))
 		})
 	}
+}
+
+// kinds counts how often each kind of finding begins while the world goes on for d.
+func (v *world) kinds(d time.Duration) map[site.Kind]int {
+	n, held := map[site.Kind]int{}, map[site.Key]bool{}
+	for _, f := range v.out {
+		held[f.Key()] = true
+	}
+	for end := v.t.Add(d); v.t.Before(end); {
+		now := map[site.Key]bool{}
+		for _, f := range v.tick() {
+			if now[f.Key()] = true; !held[f.Key()] {
+				n[f.Kind]++
+			}
+		}
+		held = now
+	}
+	return n
+}
+
+func TestRainOverTheCrestIsTheOverflowsWork(t *testing.T) {
+	v := newWorld(t, 31, nil) // no gauge
+	v.step, v.crest = 30*time.Second, 0.110
+	v.quiet(t, 3*24*time.Hour)
+	v.rain = 8e-3 / 3600 // 8 mm an hour for two hours: 64 mm in stone of a quarter
+	got := v.kinds(2 * time.Hour)
+	v.rain = 0
+	require.GreaterOrEqual(t, v.bays[0].h, 0.105)
+	for k, n := range v.kinds(20 * time.Hour) {
+		got[k] += n
+	}
+	require.Zero(t, got[site.Overflowing])
+	require.Zero(t, got[site.OverflowFault])
+}
+
+func TestAStuckValveOverflowsOnceAndIsOverWhenItIsShut(t *testing.T) {
+	v := newWorld(t, 32, nil)
+	v.crest = 0.110
+	v.quiet(t, 30*time.Hour)
+	for !v.bays[0].command {
+		v.tick()
+	}
+	v.bays[0].stuck = true
+	got := v.kinds(3 * time.Hour)
+	require.Equal(t, 1, got[site.ValveStuckOpen])
+	require.Equal(t, 1, got[site.Overflowing], "one episode, however the level flickers about the crest")
+	f := has(v.out, site.Overflowing, "A1")
+	require.NotNil(t, f)
+	require.Contains(t, f.Because, "run in")
+	v.bays[0].stuck = false // somebody shuts the hand valve
+	require.Empty(t, v.kinds(12*time.Hour), "a full bay is what is left of a fault that is known")
+	require.Nil(t, has(v.out, site.Overflowing, "A1"))
+	require.Nil(t, has(v.out, site.Overfill, "A1"))
+}
+
+func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
+	v := newWorld(t, 33, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 4*24*time.Hour)
+	v.crest = 0.060 // it has slipped to 20 mm under the set point
+	d := v.until(24*time.Hour, site.OverflowFault, "A1")
+	require.Greater(t, d, time.Duration(0))
+	f := has(v.out, site.OverflowFault, "A1")
+	require.Equal(t, site.Leak, f.OrKind)
+	require.Contains(t, f.WouldDecide, "overflow")
+	v.crest = 0
+	for end := v.t.Add(2 * 24 * time.Hour); v.t.Before(end); {
+		v.tick()
+	}
+	require.Nil(t, has(v.out, site.OverflowFault, "A1"), "it holds its water again")
+}
+
+// night feeds a watch with an air temperature that falls as a clear night's does (Brunt 1932: by
+// the root of the hours since sunset, a law the watch does not use) and returns how long before
+// the air reaches freezing frost is told; -1 for never.
+func night(t *testing.T, duskC, fallenBy6h, rh float64, month time.Month) (lead time.Duration, coldest float64) {
+	v := newWorld(t, 1, func(s *site.Site) {
+		nan := math.NaN()
+		for id, q := range map[string]site.Quantity{"temp": site.AirTemperature, "rh": site.Humidity} {
+			s.Points = append(s.Points, site.Point{ID: id, Quantity: q, Interval: 5 * time.Minute, Min: nan, Max: nan, UStd: nan, Resolution: nan, PulseM3: nan, ModulusM3: nan, StartM3S: nan, MeterU: nan})
+		}
+	})
+	start := time.Date(2025, month, 1, 12, 0, 0, 0, time.UTC)
+	dusk := start.Add(6 * time.Hour) // about the equinox; what matters is the law of the fall
+	frozen, told := time.Time{}, time.Time{}
+	coldest = math.Inf(1)
+	for at := start; at.Before(start.Add(17 * time.Hour)); at = at.Add(5 * time.Minute) {
+		c := duskC + 6*math.Sin(math.Pi*dusk.Sub(at).Hours()/12)
+		if at.After(dusk) {
+			c = duskC - fallenBy6h*math.Sqrt(at.Sub(dusk).Hours()/6)
+		}
+		coldest = min(coldest, c)
+		for id, x := range map[string]float64{"temp": c, "rh": rh} {
+			smp := site.Sample{Point: id, Time: at, Value: x, Quality: site.Good}
+			v.l.Sample(smp)
+			v.w.Sample(smp)
+		}
+		v.l.Tick(at)
+		if frozen.IsZero() && c <= 0 {
+			frozen = at
+		}
+		if told.IsZero() && has(v.w.Tick(at), site.FreezeRisk, "") != nil {
+			told = at
+		}
+	}
+	switch {
+	case told.IsZero():
+		return -1, coldest
+	case frozen.IsZero():
+		return 0, coldest
+	}
+	return frozen.Sub(told), coldest
+}
+
+func TestFrostIsForetoldAndASummerNightIsNot(t *testing.T) {
+	lead, coldest := night(t, 4, 7, 0.6, time.October)
+	require.Less(t, coldest, -3.0)
+	require.GreaterOrEqual(t, lead, time.Hour, "a line can still be drained")
+	lead, coldest = night(t, 11, 6, 0.7, time.June)
+	require.InDelta(t, 3, coldest, 2)
+	require.Equal(t, time.Duration(-1), lead, "a fresh summer night")
+	dry, _ := night(t, 6, 6, 0.5, time.October)
+	damp, _ := night(t, 6, 6, 0.97, time.October)
+	require.Greater(t, dry, damp, "damp air gives its warmth back at the dew point, and may stop there")
 }
 
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
