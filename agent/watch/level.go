@@ -207,10 +207,14 @@ func (w *Watch) displaced(y *bay, now int64) {
 		return
 	}
 	shown := y.shown()
-	if shown >= low-k.NoiseM || k.SetMoved > s.ShortAt || math.IsNaN(s.ShortM3) {
+	full := y.st.Valve.Open || k.Overflow || y.b.CrestM > 0 && k.SmoothM >= y.b.CrestM
+	if full || shown >= low-k.NoiseM || k.SetMoved > s.ShortAt || math.IsNaN(s.ShortM3) {
 		s.Displaced = false
 		s.ShortM3, s.ShortAt = k.TotalM3, now
 		return
+	}
+	if k.Runs || y.st.Sensor.open() {
+		return // how far a chamber leads is surest when the water has stopped
 	}
 	need, u := w.l.HeldBetween(y.i, shown, low)
 	sun := sunM * y.b.AreaM2 * float64(now-s.ShortAt) / float64(hour)

@@ -522,12 +522,14 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 		if !n.Carried {
 			n.ToSoft = w.toSoft(y, rate)
 		}
-		// Where two times are known the alarm desk tells both.
 		switch {
 		case k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM:
 			fate = "; the overflow is running"
-		case n.ToCrest != site.NoTimeLeft && n.ToSoft == site.NoTimeLeft:
+		case n.ToCrest != site.NoTimeLeft:
 			fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+		}
+		if n.ToSoft != site.NoTimeLeft && n.ToSoft > time.Minute {
+			fate += fmt.Sprintf(", the surface is soft in about %s", lasted(n.ToSoft.Milliseconds()))
 		}
 		if !n.Carried && site.Known(y.b.OverflowM3S) {
 			fate += fmt.Sprintf("; it can carry only %s", d.Rate(y.b.OverflowM3S))
