@@ -240,7 +240,9 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !goesOn(onsets, o, size) && !w.bothHalves(y, o.From, size) {
+		// That it was no jump, windows must say; or for a loss both halves of the last one.
+		steady := llr-jump >= w.budget.odds && goesOn(onsets, o, size) || way > 0 && w.bothHalves(y, o.From, size)
+		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
 			continue
 		}
 		if way < 0 && now-o.From < gainPatience || w.everywhere(y, o.From, size) {
@@ -250,7 +252,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		if way < 0 {
 			kind = site.ValveWeeping
 		}
-		s.open(kind, o, now, size, u, llr, llr-harmless)
+		s.open(kind, o, now, size, u, llr, max(llr-harmless, w.budget.odds))
 		s.MeterLLR = mLLR
 		s.Sig = o.Sig[tRate]
 		if o.From == onsets[len(onsets)-1].From && o.To == onsets[len(onsets)-1].To && len(onsets) > len(s.Onsets) {
@@ -289,14 +291,17 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if f.Nu < least*f.Hours || f.Nu*f.Nu < 9*f.S {
 			continue
 		}
-		w.l.Against(y.i, &f)
+		if !w.l.Against(y.i, &f) {
+			continue
+		}
 		size, u := f.Nu/f.Hours, math.Sqrt(f.S)/f.Hours
 		limit := w.budget.morning
 		if size >= urgentRate {
 			limit = w.budget.page
 		}
-		// Stretches of some hours are four times as many as windows.
-		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || size < 0.5*f.Expected/f.Hours {
+		// Stretches of some hours are four times as many as windows. No clay gives much more than
+		// the reference evaporation.
+		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || f.Loss < 1.2*f.ET {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {

@@ -53,10 +53,10 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 		return
 	}
 	// A bay that is filled again and again never settles. Its level less the chamber's modelled
-	// lead is still an end of a balance, as good as a quarter of the lead.
-	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.25*lead) + uLead*uLead, Poor: s.Poor}
+	// lead is still an end of a balance, as good as two fifths of the lead.
+	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.4*lead) + uLead*uLead, Poor: s.Poor}
 	if r.N >= 3 {
-		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.25*lead)
+		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.4*lead)
 	}
 	if y.level.Unvented {
 		a.V += 9 // ten millimetres of water for each hectopascal
@@ -91,6 +91,7 @@ type Closed struct {
 	Metered, Hand, Rain, ET float64
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
 	Held, Loss              float64
+	Level                   float64 // mm, between the two ends
 	FromU, ToU, U           float64
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
@@ -104,12 +105,14 @@ func (y *bay) closed(a, b *anchor) Closed {
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
-	c.Held = scale * dv
+	c.Held, c.Level = scale*dv, (a.H+b.H)/2
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
 	dh := math.Abs(b.H - a.H)
-	shape := shapeMM * min(dh, 10) * c.Held
+	// Held elsewhere, the stone above the water takes its share of a rise or gives it up for hours,
+	// and the curve is another; within a band both come and go.
+	shape := (shapeMM*min(dh, movedMM) + 0.1*max(0, dh-movedMM)) * c.Held
 	if a.Poor || b.Poor {
 		shape = math.Hypot(shape, 0.3*c.Held)
 	}
@@ -128,3 +131,6 @@ func (y *bay) closed(a, b *anchor) Closed {
 // shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside
 // where it was learned, 1/mm: a sixth over ten millimetres.
 const shapeMM = 0.015
+
+// movedMM is a change of level, mm, beyond what a controller's band makes of one day to the next.
+const movedMM = 4

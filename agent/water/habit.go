@@ -48,6 +48,9 @@ func (a *habit) prior(area float64) {
 // its bays: factors on the standard deviations of days, of nights, and of the slopes of fills.
 type pace struct{ Q, N [3]float64 }
 
+// leastPace: a quiet fortnight says little of the days that are not.
+const leastPace = 0.6
+
 func (p *pace) init() { p.Q = [3]float64{1, 1, 1} }
 
 // ofSlopes is the place of the slopes in a pace; windows' are kindOf.
@@ -57,7 +60,7 @@ const ofSlopes = 2
 // few surprises far out of line are a trouble and not the noise.
 func (p *pace) learn(k int, z2 float64) {
 	p.N[k]++
-	p.Q[k] = max(0.4, min(5, p.Q[k]*math.Exp((min(6, z2)-1)/2*max(0.02, 1/(6+p.N[k]/2)))))
+	p.Q[k] = max(leastPace, min(5, p.Q[k]*math.Exp((min(6, z2)-1)/2*max(0.02, 1/(6+p.N[k]/2)))))
 }
 
 func kindOf(night bool) int {
@@ -74,7 +77,7 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 	e := y.st.Habit.X[aK] * c.ET
 	w := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
-	return 0.7*w + 0.3*n, 0.3*w + 0.7*n
+	return 0.7*w + 0.3*n, 0.3*w + 0.7*n + c.farVar(y.far(c.Level))
 }
 
 // expect sets the window against the habit; r is the variance beyond the ends' and the habit's
@@ -164,13 +167,37 @@ func (a *habit) learn(w *Window, hold bool) {
 	}
 }
 
-// age lets what was learned go stale: slowly by itself, and at once when the level is held
-// elsewhere, because evaporation falls with depth to water by an unknown part.
-func (a *habit) age(hours, movedMM, area float64) {
+// age lets what was learned go stale: slowly by itself, and towards what is known of any bay when
+// the level has come to live moved mm from where it did.
+func (a *habit) age(hours, moved, area float64) {
 	day := hours / 24
-	a.P[aK][aK] += sq(0.010)*day + sq(0.007*movedMM*a.X[aK])
-	a.P[aW][aW] += sq(0.003)*day + sq(0.002*movedMM)
+	a.P[aK][aK] += sq(0.010) * day
+	a.P[aW][aW] += sq(0.003) * day
 	a.P[aC][aC] += sq(0.0005*area) * day
+	if moved > 0 {
+		var new habit
+		new.prior(area)
+		a.forget(aK, math.Exp(-moved/16), &new)
+		a.forget(aW, math.Exp(-moved/40), &new)
+	}
+}
+
+// forget keeps a share of what was learned of a state.
+func (a *habit) forget(i int, keep float64, new *habit) {
+	a.X[i] = keep*a.X[i] + (1-keep)*new.X[i]
+	for j := range nHabit {
+		a.P[i][j] *= keep
+		a.P[j][i] *= keep
+	}
+	a.P[i][i] += (1 - keep*keep) * new.P[i][i]
+}
+
+// farVar is the variance, L2, of what a bay loses more or less than its habit because its level
+// stands far mm from where the habit was learned: evaporation falls with depth to water by an
+// unknown part, steeply near the clay. A twentieth for each millimetre is allowed for, up to what
+// the habit was unsure of at first.
+func (c *Closed) farVar(far float64) float64 {
+	return sq(min(0.05*far, 0.30)*c.ET) + sq(min(0.005*far, 0.06)*c.Wet)
 }
 
 // Carry takes a trouble's signature through the window; litres is what the trouble at unit size

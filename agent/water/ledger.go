@@ -31,6 +31,7 @@ type Ledger struct {
 	live  []bool
 	parts []Window
 	can   []bool
+	odd   []bool
 	dev   []float64
 	vars  []float64
 }

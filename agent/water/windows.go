@@ -8,10 +8,10 @@ import (
 // windowState is one bay's windows: where the one under way began, and the evening's settled
 // moment that will part day from night.
 type windowState struct {
-	From, Evening anchor // M.T is 0 where there is none
-	Night         bool   // the one under way began in the evening
-	Joined        bool   // it began where the last one ended
-	Set           float64
+	From, Evening anchor  // M.T is 0 where there is none
+	Night         bool    // the one under way began in the evening
+	Joined        bool    // it began where the last one ended
+	Home          float64 // mm, where the level lives; NaN at first
 }
 
 const (
@@ -105,6 +105,9 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 	for i, y := range l.bays {
 		y.takeSlope(&l.st.Pace)
 		if !due[i] {
+			if ws[i].To > 0 {
+				y.st.Win.Joined = false
+			}
 			continue
 		}
 		w := &ws[i]
@@ -114,18 +117,34 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			l.st.Pace.learn(kindOf(w.Night), w.Nu*w.Nu/w.S)
 		}
 		a.learn(w, hold)
-		moved := 0.0
-		if !math.IsNaN(y.st.Win.Set) {
-			moved = math.Abs(y.st.Win.From.H - y.st.Win.Set)
-		}
-		if moved > 6 || math.IsNaN(y.st.Win.Set) {
-			y.st.Win.Set = y.st.Win.From.H
-		} else {
-			moved = 0
-		}
-		a.age(w.Hours, moved, y.b.AreaM2)
+		a.age(w.Hours, y.moved(&w.Closed), y.b.AreaM2)
 		y.fresh = append(y.fresh, *w)
 	}
+}
+
+// far is how far, mm, a level is from where the bay's level lives, beyond what its band makes.
+func (y *bay) far(level float64) float64 {
+	if d := math.Abs(level-y.st.Win.Home) - movedMM/2; d > 0 {
+		return d
+	}
+	return 0
+}
+
+// moved lets a bay's level come to live where it is by a third at a time, so that a storm's visit
+// is none, and returns by how much.
+func (y *bay) moved(c *Closed) float64 {
+	w := &y.st.Win
+	if w.Home != w.Home {
+		w.Home = c.Level
+		return 0
+	}
+	step := (c.Level - w.Home) / 3
+	far := y.far(c.Level)
+	w.Home += step
+	if far > 0 {
+		return math.Abs(step)
+	}
+	return 0
 }
 
 // setAgainst sets windows of about the same time against the bays' habits. What the sky does it
@@ -139,15 +158,20 @@ func (l *Ledger) setAgainst(ws []Window, due []bool) {
 			ws[i].lone, ws[i].loneS = ws[i].Nu, ws[i].S
 		}
 	}
+	odd := l.odd[:0]
 	for i := range l.bays {
-		if due[i] {
-			l.middleOf(i, ws, due, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
-		}
+		odd = append(odd, due[i] && !l.middleOf(i, ws, due, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)]))
 	}
+	for i, o := range odd {
+		due[i] = due[i] && !o
+	}
+	l.odd = odd
 }
 
-// middleOf expects of the i-th bay's window what the other bays' windows show in common.
-func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) {
+// middleOf expects of the i-th bay's window what the other bays' windows show in common. It
+// returns false when that is far more than the weather's formula can be wrong by: rain that no
+// gauge saw. Such a window says nothing.
+func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) bool {
 	y, w := l.bays[i], &ws[i]
 	unit := y.unit(w)
 	dev, vars := l.dev[:0], l.vars[:0]
@@ -162,15 +186,19 @@ func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) {
 	}
 	l.dev, l.vars = dev, vars
 	if len(dev) < 3 || unit <= 1 {
-		return
+		return true
 	}
 	slices.Sort(dev)
 	slices.Sort(vars)
 	// The median of n is as sure as the mean of n divided by the root of pi/2.
 	m, v := middle(dev), math.Pi/2*middle(vars)/float64(len(dev))
 	common, own := y.passingVar(&w.Closed, etu, q)
+	if m*m > 9*(common/(unit*unit)+v) {
+		return false
+	}
 	share := common / (common + v*unit*unit)
 	y.st.Habit.expect(w, share*m*unit, own+common*(1-share))
+	return true
 }
 
 // unit is what departures of bays are compared by: evaporation by day, area by night.
@@ -230,8 +258,8 @@ func (l *Ledger) Since(i, n int, w *Window) bool {
 }
 
 // Against is a window of Since with what the site's other bays did in the same time expected of
-// this one too.
-func (l *Ledger) Against(i int, w *Window) {
+// this one too. It returns false when that is no weather.
+func (l *Ledger) Against(i int, w *Window) bool {
 	if cap(l.parts) < len(l.bays) {
 		l.parts, l.can = make([]Window, len(l.bays)), make([]bool, len(l.bays))
 	}
@@ -241,8 +269,9 @@ func (l *Ledger) Against(i int, w *Window) {
 		can[j] = j == i || a != nil && abs64(a.M.T-w.From) < hour/2 && l.st.Last-o.st.Loose.M.T < hour/2 && l.part(o, a, &o.st.Loose, &ws[j])
 	}
 	ws[i] = *w
-	l.middleOf(i, ws, can, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
+	ok := l.middleOf(i, ws, can, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
 	*w = ws[i]
+	return ok
 }
 
 // near is the bay's kept moment nearest to t, nil when it has none.
