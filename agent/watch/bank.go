@@ -191,8 +191,13 @@ const urgentRate = 40.0
 const meterBaseline = 3 * day
 
 // gainPatience is how long water must have come in uncounted before it is told: a hose or a
-// shower nobody put on record wets the clay for hours, and no weeping valve does harm in less.
-const gainPatience = 12 * hour
+// shower nobody put on record comes in at once, and then wet clay draws less from below for a day.
+// No weeping valve does harm in less.
+const gainPatience = 24 * hour
+
+// laterShare is what of the evidence for a gain must stand without the window it began in, for the
+// same reason.
+const laterShare = 0.35
 
 // test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
 // a spell of weather) explains the same surprises nearly as well.
@@ -240,8 +245,9 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		// That it was no jump, windows must say; or for a loss both halves of the last one.
-		steady := llr-jump >= w.budget.odds && goesOn(onsets, o, size) || way > 0 && w.bothHalves(y, o.From, size)
+		// A gain may have been a jump, put on by a hose; a loss shows in more than one window, or in
+		// both halves of the last.
+		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds) || way > 0 && w.bothHalves(y, o.From, size)
 		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
 			continue
 		}
@@ -360,6 +366,9 @@ func goesOn(onsets []onset, o *onset, size float64) bool {
 	}
 	half := &onsets[len(onsets)-max(1, n/2)]
 	first := o.Sig[tRate].LLR(size) - half.Sig[tRate].LLR(size)
+	if size < 0 && onsets[len(onsets)-n+1].Sig[tRate].LLR(size) < laterShare*o.Sig[tRate].LLR(size) {
+		return false
+	}
 	return half.Sig[tRate].LLR(size/2) > 1 && (first > 1 || n > 2)
 }
 

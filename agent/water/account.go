@@ -81,7 +81,6 @@ var classTwo = MeterU(0.02)
 // between makes the account of the span from mark a to mark b with what is known now.
 func (y *bay) between(a, b *mark, revision string) Account {
 	st := &y.st
-	f := &st.F
 	n := Account{Bay: y.b.ID, From: time.UnixMilli(a.T).UTC(), To: time.UnixMilli(b.T).UTC(), Revision: revision,
 		OverflowRan: b.OverflowRan, FromSettled: a.Settled, ToSettled: b.Settled, FromLevelM: a.H / 1000, ToLevelM: b.H / 1000,
 		ETM: (b.ETmm - a.ETmm) / 1000, Method: b.Method}
@@ -89,18 +88,11 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	metered, hand, rain := b.Metered-a.Metered, b.Hand-a.Hand, b.Rain-a.Rain
 	over := b.Overflow - a.Overflow
 
-	var r vec
-	r[sK], r[sKTilt], r[sWet1], r[sWet2] = b.ET-a.ET, b.ETdh-a.ETdh, b.Wet[0]-a.Wet[0], b.Wet[1]-a.Wet[1]
-	for i := range b.Base {
-		r[sF1+i] = b.Base[i] - a.Base[i]
-	}
-	evap := 0.0
-	for i, x := range r {
-		evap += x * f.X[i]
-	}
-	passing := math.Hypot((b.ET-a.ET)*methodU[b.Method]*math.Sqrt(min(1, 2*tauE/max(hours, 1))),
-		0.010*y.b.AreaM2*st.Quiet*math.Sqrt(min(2*tauN*hours, hours*hours)))
-	uEvap := math.Hypot(quad(&f.P, &r), passing)
+	habit := &st.Habit
+	r := [nHabit]float64{aK: b.ET - a.ET, aW: b.Wet[1] - a.Wet[1]}
+	evap := r[aK]*habit.X[aK] + r[aW]*habit.X[aW]
+	common, own := y.passingVar(&Closed{Hours: hours, ET: r[aK], Level: b.H}, methodU[b.Method], 1)
+	uEvap := math.Sqrt(max(0, quad(&habit.P, &r)) + common + own)
 
 	held, uHeld := 0.0, 0.0
 	if a.H == a.H && b.H == b.H {
@@ -144,9 +136,8 @@ func (y *bay) meterU(litres float64) float64 {
 	return math.Hypot(rel*litres, q)
 }
 
-// quad is the root of r'Pr over the learned states: parts that hang together enter together.
-func quad(p *mat, r *vec) float64 {
-	sum := 0.0
+// quad is r'Pr: parts that hang together enter together.
+func quad(p *[nHabit][nHabit]float64, r *[nHabit]float64) (sum float64) {
 	for i, ri := range r {
 		if ri == 0 {
 			continue
@@ -155,7 +146,7 @@ func quad(p *mat, r *vec) float64 {
 			sum += ri * rj * p[i][j]
 		}
 	}
-	return math.Sqrt(max(0, sum))
+	return sum
 }
 
 // markEvery is how often an account's mark is kept, and markKeep how many: four days.

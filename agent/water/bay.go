@@ -82,13 +82,14 @@ type bayState struct {
 	Span spanState
 
 	// Settled moments and what is learned from the balances between them.
-	Rest     resting
-	Now      anchor // the newest
-	Loose    anchor // the newest at which the chamber's lead is only modelled
-	Anchors  []anchor
-	SettleMS int64
-	Win      windowState
-	Habit    habit
+	Rest      resting
+	Now       anchor // the newest
+	Loose     anchor // the newest at which the chamber's lead is only modelled
+	Anchors   []anchor
+	SettleMS  int64
+	Win       windowState
+	LastNight Closed
+	Habit     habit
 
 	// Strides.
 	Seq            int64
@@ -112,6 +113,7 @@ type bayState struct {
 	Blind          bool // what comes in is not measured
 	Overflowed     bool // in the stride just done
 	LastRainT      int64
+	LastHandT      int64
 	ClayL          [2]float64 // L of the day's evaporation the clay has yet to make up for
 }
 
@@ -488,6 +490,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 	}
 	s.NoiseW += (sq(0.8*k.U*s.ET) + sq(0.3*wet) + sq(0.5*soak)) * float64(hour) / float64(now-from)
 	if hand > 0 {
+		st.LastHandT = now
 		s.NoiseW += sq(0.2*hand) + sq(0.2*area)
 	}
 	if k.RainMM > 0 {

@@ -7,6 +7,7 @@ import "math"
 type anchor struct {
 	M    mark
 	H, V float64 // mm and mm2: mean settled level and its variance
+	Lead float64 // mm, how far the chamber was taken to lead
 	Poor bool    // in the clay, where a level says little of water
 }
 
@@ -53,10 +54,11 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 		return
 	}
 	// A bay that is filled again and again never settles. Its level less the chamber's modelled
-	// lead is still an end of a balance, as good as two fifths of the lead.
-	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.4*lead) + uLead*uLead, Poor: s.Poor}
+	// lead is still an end of a balance, as good as a fifth of the lead beside what the model errs
+	// by alike at all times (closed sees to that).
+	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.2*lead) + uLead*uLead, Lead: lead, Poor: s.Poor}
 	if r.N >= 3 {
-		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.4*lead)
+		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
 	}
 	if y.level.Unvented {
 		a.V += 9 // ten millimetres of water for each hectopascal
@@ -84,7 +86,8 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 //	Loss = Metered + Hand + rain caught - Held
 //
 // is what left the bay, whatever the way. FromU and ToU are the standard uncertainties of the
-// water held at the two ends, U that of all other parts but the weather's.
+// water held at the two ends, Rel that of the storage curve between them as a share of what was
+// held, U that of all other parts but the weather's.
 type Closed struct {
 	From, To                int64 // ms
 	Hours, Dark             float64
@@ -92,7 +95,7 @@ type Closed struct {
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
 	Held, Loss              float64
 	Level                   float64 // mm, between the two ends
-	FromU, ToU, U           float64
+	FromU, ToU, Rel, U      float64
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
 	Spoilt bool
@@ -112,9 +115,10 @@ func (y *bay) closed(a, b *anchor) Closed {
 	dh := math.Abs(b.H - a.H)
 	// Held elsewhere, the stone above the water takes its share of a rise or gives it up for hours,
 	// and the curve is another; within a band both come and go.
-	shape := (shapeMM*min(dh, movedMM) + 0.1*max(0, dh-movedMM)) * c.Held
+	shape := min(0.4, shapeMM*dh+0.085*max(0, dh-movedMM))
+	lead := leadModel * scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
 	if a.Poor || b.Poor {
-		shape = math.Hypot(shape, 0.3*c.Held)
+		shape = 0.6
 	}
 	q := 0.0
 	if y.meter != nil && y.meter.PulseM3 > 0 {
@@ -122,7 +126,8 @@ func (y *bay) closed(a, b *anchor) Closed {
 	}
 	// A meter's own error is the same in all spans and is learned with the bay's habits; what
 	// differs from fill to fill is half a percent.
-	c.U = Combined(Term{"scale", us * dv}, Term{"shape", shape}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
+	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shape})
+	c.U = Combined(Term{"lead", lead}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
 		Term{"hand", 0.2 * c.Hand}, Term{"rain", 0.4 * c.Rain})
 	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
 	return c
@@ -131,6 +136,9 @@ func (y *bay) closed(a, b *anchor) Closed {
 // shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside
 // where it was learned, 1/mm: a sixth over ten millimetres.
 const shapeMM = 0.015
+
+// leadModel is how far the modelled lead of a chamber is wrong in all fills alike, a share of it.
+const leadModel = 0.35
 
 // movedMM is a change of level, mm, beyond what a controller's band makes of one day to the next.
 const movedMM = 4

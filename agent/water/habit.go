@@ -77,8 +77,16 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 	e := y.st.Habit.X[aK] * c.ET
 	w := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
-	return 0.7*w + 0.3*n, 0.3*w + 0.7*n + c.farVar(y.far(c.Level))
+	own = 0.3*w + 0.7*n + c.farVar(y.far(c.Level))
+	if t := max(y.st.LastRainT, y.st.LastHandT); t > 0 && c.From-t < wetFor {
+		// Wet clay gives from itself and draws less from below, for a day or so.
+		own += sq(0.25*e) + sq(0.06*c.Wet)
+	}
+	return 0.7*w + 0.3*n, own
 }
+
+// wetFor is how long the clay's surface is wet after rain or a hose.
+const wetFor = 24 * hour
 
 // expect sets the window against the habit; r is the variance beyond the ends' and the habit's
 // own, shift what the other bays add to the expectation.
@@ -101,7 +109,7 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		w.Expected += h * x
 	}
 	w.Nu = w.Loss - w.Expected
-	s := r + sq(w.U)
+	s := r + sq(w.U) + sq(w.Rel*w.curveSays())
 	var ph [nHabit]float64
 	for i := range p {
 		for j, h := range w.h {
@@ -113,6 +121,17 @@ func (a *habit) expect(w *Window, shift, r float64) {
 	for i := range ph {
 		w.gain[i] = ph[i] / s
 	}
+}
+
+// curveSays is how much of the water held the storage curve can be wrong about, L. A curve that is
+// wrong makes a rise larger or smaller than it is, never a fall of it: where the level went the
+// other way than the rest of the balance asks for, the curve has no part in what is missing.
+func (w *Window) curveSays() float64 {
+	were := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
+	if were*w.Held <= 0 {
+		return 0
+	}
+	return max(math.Abs(were), math.Abs(w.Held))
 }
 
 // learn takes the window into the habit. hold keeps what is learned (Schmidt). A window far out

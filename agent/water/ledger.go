@@ -329,6 +329,7 @@ func (l *Ledger) unseenRain(to int64) {
 			y.st.Soak = max(y.st.Soak, 2*y.b.AreaM2)
 			f.P[sE][sE] = max(f.P[sE][sE], 0.25)
 			y.st.LastRainT = to
+			y.st.Cum.Spoils++
 		}
 	}
 }

@@ -160,9 +160,6 @@ func (y *bay) learned() Learned {
 	st := &y.st
 	f := &st.F
 	n := Learned{SettleS: y.settleS(), FlowM3S: st.HabitFlow, NoiseM: math.Sqrt(st.NoiseMM2) / 1000, Learning: !f.Hold && st.Seq > 0}
-	est := func(i int, scale float64) Estimate {
-		return Estimate{f.X[i] * scale, 2 * math.Sqrt(f.P[i][i]) * scale}
-	}
 	scale, us := y.curveScale()
 	n.Scale = Estimate{scale, 2 * us}
 	h := st.SetMM
@@ -171,18 +168,19 @@ func (y *bay) learned() Learned {
 	}
 	phi := slopeMM(y.curve, h) / y.b.AreaM2
 	n.Porosity = Estimate{scale * phi, 2 * us * phi}
-	var r vec
-	r[sK], r[sWet1], r[sWet2] = 1, 1, 1
-	n.Factor = Estimate{f.X[sK] + f.X[sWet1] + f.X[sWet2], 2 * quad(&f.P, &r)}
-	n.ConstantM3S = est(sC, 1/3.6e6)
-	// The mean of the daily pattern over the dark third of the day, around midnight.
-	var rn vec
-	rn[sC], rn[sF1], rn[sF3] = 1, -0.827, 0.413
-	night := 0.0
-	for i, x := range rn {
-		night += x * f.X[i]
+	a := &st.Habit
+	n.Factor = Estimate{a.X[aK] + a.X[aW], 2 * math.Sqrt(max(0, quad(&a.P, &[nHabit]float64{aK: 1, aW: 1})))}
+	n.ConstantM3S = Estimate{a.X[aC] / 3.6e6, 2 * math.Sqrt(a.P[aC][aC]) / 3.6e6}
+	// The night's loss by habit, as of the last night that closed; before it, the constant alone.
+	n.NightM3S = n.ConstantM3S
+	if w := &st.LastNight; w.Hours > 0 {
+		r := [nHabit]float64{aK: w.ET / w.Hours, aW: w.Wet / w.Hours, aC: 1}
+		x := 0.0
+		for i, ri := range r {
+			x += ri * a.X[i]
+		}
+		n.NightM3S = Estimate{x / 3.6e6, 2 * math.Sqrt(max(0, quad(&a.P, &r))) / 3.6e6}
 	}
-	n.NightM3S = Estimate{night / 3.6e6, 2 * quad(&f.P, &rn) / 3.6e6}
 	n.OldLeakExcluded = n.ConstantM3S.U*3.6e6 <= 5 && n.ConstantM3S.Value*3.6e6 <= 5
 	return n
 }

@@ -117,6 +117,9 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			l.st.Pace.learn(kindOf(w.Night), w.Nu*w.Nu/w.S)
 		}
 		a.learn(w, hold)
+		if w.Night {
+			y.st.LastNight = w.Closed
+		}
 		a.age(w.Hours, y.moved(&w.Closed), y.b.AreaM2)
 		y.fresh = append(y.fresh, *w)
 	}
