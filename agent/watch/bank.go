@@ -43,6 +43,48 @@ type bankState struct {
 	Sig      water.Signature // the open trouble's, since its onset
 	Back     water.Signature // the same, since it may have ended
 	BackAt   int64
+	Other    causes // that remain beside what is open
+}
+
+// causes is a set of what else a loss or gain may be. Evidence takes causes away; one that is
+// gone does not come back while the finding is open, so that its name does not flap.
+type causes uint8
+
+const (
+	byMeter    causes = 1 << iota // the meter counts wrongly
+	byOverflow                    // the overflow drains below its crest
+	byDrift                       // the level reading drifts
+)
+
+// driftMost is the fastest drift of a level sensor that is thought of, m a day: beyond it a loss
+// or gain is water.
+const driftMost = 0.010
+
+// others is what else the open finding may be, by all that is known now.
+func (w *Watch) others(y *bay) (c causes) {
+	s, k := &y.st.Bank, &y.look
+	drift := math.Inf(1)
+	if k.SlopeM2 > 0 {
+		drift = math.Abs(s.Size) / 3.6e6 * 86400 / k.SlopeM2
+	}
+	switch s.Open {
+	case site.Leak:
+		if s.MeterLLR > 0 && s.MeterLLR > s.LLR-w.budget.odds {
+			c |= byMeter
+		}
+		if y.b.CrestM > 0 && k.BayM > y.b.CrestM-0.010 {
+			c |= byOverflow
+		}
+		if drift < driftMost {
+			c |= byDrift
+		}
+	case site.ValveWeeping:
+		// A weeping valve's water goes through the main meter; a drift's does not.
+		if excess, u, ok := w.mainSince(s.Since); drift < driftMost && !(ok && excess > 2*u && excess > -s.Size/2) {
+			c |= byDrift
+		}
+	}
+	return c
 }
 
 // restart forgets what happened before t: after it the bay is another bay.
@@ -275,7 +317,7 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 	if kind != site.MeterFault {
 		s.Since = max(o.From, min(o.To-hour/2, o.To-int64(o.Nu/size*float64(hour))))
 	}
-	s.MeterLLR, s.Back, s.BackAt = 0, water.Signature{}, 0
+	s.MeterLLR, s.Back, s.BackAt, s.Other = 0, water.Signature{}, 0, ^causes(0)
 }
 
 // quick looks at the last hours alone for a loss so large that neither weather nor a habit
@@ -392,6 +434,10 @@ func (w *Watch) follow(y *bay, now int64) {
 	if size, u, llr := s.Sig.Best(); !math.IsNaN(size) && size*s.First > 0 && s.Back.J == 0 {
 		s.Size, s.SizeU, s.LLR = size, u, llr
 	}
+	if len(w.l.Fresh(y.i)) > 0 {
+		_, s.MeterLLR = likeliest(s.Onsets, tMeter, 0.3, 0)
+	}
+	s.Other &= w.others(y)
 	took := min(max(s.Seen-s.Since, 6*hour), 3*day)
 	if now-s.Seen < took {
 		return

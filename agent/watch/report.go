@@ -46,33 +46,49 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	n.RateM3S = rate
 	n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
 	u := d.Rate(2 * s.SizeU / 3.6e6)
-	// A reading that drifts looks like a loss or a gain of slope times drift: up to a centimetre
-	// a day no evidence of one bay can tell them apart.
-	drift := math.Inf(1)
-	if k.SlopeM2 > 0 {
-		drift = rate * 86400 / k.SlopeM2
-	}
+	other := s.Other & w.others(y)
 	switch s.Open {
 	case site.Leak:
 		n.Because = fmt.Sprintf("Bay %s loses %s (± %s) more than weather and level explain, since about %s: %s so far.", y.name(), d.Rate(rate), u, w.when(s.Since), d.Water(n.VolumeM3))
-		switch {
-		case s.MeterLLR > s.LLR-w.budget.odds && s.MeterLLR > 0:
-			n.OrKind, n.WouldDecide = site.MeterFault, fmt.Sprintf("Shut the hand valve of bay %s tonight: if the level still falls it is the liner, and if it holds, the meter counts too much.", y.name())
-		case y.b.CrestM > 0 && k.BayM > y.b.CrestM-0.010:
+		night := fmt.Sprintf("Shut the hand valve of bay %s tonight", y.name())
+		switch other {
+		case 0:
+		case byMeter:
+			n.OrKind, n.WouldDecide = site.MeterFault, night+": if the level still falls it is the liner, and if it holds, the meter counts too much."
+		case byOverflow:
 			n.OrKind, n.WouldDecide = site.OverflowFault, fmt.Sprintf("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow.", y.name())
-		case drift < 0.010:
-			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Dip the chamber of bay %s today and tomorrow: if the dips hold while the sensor falls, it is the sensor; shut its hand valve tonight, and if the dips fall too it is the liner.", y.name())
+		case byDrift:
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, night+" and dip its chamber in the evening and the morning: if the dips fall as the sensor does it is the liner, and if they hold, the sensor."
+		default:
+			// More than two causes remain: none is named.
+			n.Kind = site.UnexplainedLoss
+			n.WouldDecide = night + " and dip its chamber in the evening and the morning: " + s.decides(other)
 		}
 	case site.ValveWeeping:
-		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s.", y.name(), d.Rate(rate), u, w.when(s.Since))
+		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s: %s so far.", y.name(), d.Rate(rate), u, w.when(s.Since), d.Water(n.VolumeM3))
 		if rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.ToCrest = left(k.RoomM3 / rate)
 		}
-		if drift < 0.015 {
-			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Dip the chamber of bay %s today and tomorrow: if the dips hold while the sensor rises, it is the sensor; shut its hand valve tonight, and if the rise stops it is the valve.", y.name())
+		if other&byDrift != 0 {
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the rise stops it is the valve, and if the sensor rises while the dips hold, the sensor.", y.name())
 		}
 	}
 	w.say(n)
+}
+
+// decides says what each outcome of the night would mean while several causes remain.
+func (s *bankState) decides(c causes) string {
+	out := "if they fall it is the liner"
+	if c&byOverflow != 0 {
+		out += ", or its overflow if water runs there"
+	}
+	if c&byMeter != 0 {
+		out += "; if they hold and the sensor too, the meter"
+	}
+	if c&byDrift != 0 {
+		out += "; if only the sensor falls, the sensor"
+	}
+	return out + "."
 }
 
 // seepage looks for what one bay loses and its neighbour gains: two findings of about the same

@@ -33,7 +33,38 @@ type mainState struct {
 	Fault          bool
 	FaultAt        int64
 	Hours          int
+	Past           []mainMark // of the last days, one an hour
+	Sum, SumV      float64    // L and L2, the excess and its variance since the start
 }
+
+// mainMark is where the main meter's excess stood.
+type mainMark struct {
+	T         int64
+	Sum, SumV float64
+}
+
+// mainSince is what the main meter has counted beyond the bays' meters and its habit since a
+// moment, L/h, with its standard uncertainty; ok is false without a main meter or when the moment
+// is not within reach.
+func (w *Watch) mainSince(t int64) (rate, u float64, ok bool) {
+	st := &w.st.Main
+	for i := range st.Past {
+		m := &st.Past[i]
+		if m.T < t {
+			continue
+		}
+		last := &st.Past[len(st.Past)-1]
+		h := float64(last.T-m.T) / float64(hour)
+		if h < 6 {
+			return 0, 0, false
+		}
+		return (last.Sum - m.Sum) / h, math.Sqrt(last.SumV-m.SumV) / h, true
+	}
+	return 0, 0, false
+}
+
+// mainPast is how many hours of the main meter's excess are kept.
+const mainPast = 10 * 24
 
 // mainMeter sets the main meter against the sum of the bays', hour by hour. What the main counts
 // beyond its learned share and the learned rest, steadily, is lost before the bays; a main that
@@ -89,6 +120,12 @@ func (w *Watch) mainMeter(now int64) {
 	}
 	x := d - st.Share*fed - st.Rest*hours
 	v := q*q/6 + pulses + sq(0.01*fed) + sq(2*q)/6 + sq(1) + st.ShareP*fed*fed + st.RestP*hours*hours
+	st.Sum += x
+	st.SumV += v
+	if len(st.Past) == mainPast {
+		st.Past = st.Past[:copy(st.Past, st.Past[1:])]
+	}
+	st.Past = append(st.Past, mainMark{now, st.Sum, st.SumV})
 	w.lineTest(x, v, hours, now)
 	w.mainFault(d, fed, v, now)
 	if st.Open || st.Fault {

@@ -94,7 +94,7 @@ type Closed struct {
 	Metered, Hand, Rain, ET float64
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
 	Held, Loss              float64
-	Level                   float64 // mm, between the two ends
+	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
@@ -109,6 +109,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
+	c.Far = y.far(c.Level)
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)

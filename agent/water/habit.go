@@ -77,7 +77,7 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 	e := y.st.Habit.X[aK] * c.ET
 	w := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
-	own = 0.3*w + 0.7*n + c.farVar(y.far(c.Level))
+	own = 0.3*w + 0.7*n
 	if t := max(y.st.LastRainT, y.st.LastHandT); t > 0 && c.From-t < wetFor {
 		// Wet clay gives from itself and draws less from below, for a day or so.
 		own += sq(0.25*e) + sq(0.06*c.Wet)
@@ -109,7 +109,7 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		w.Expected += h * x
 	}
 	w.Nu = w.Loss - w.Expected
-	s := r + sq(w.U) + sq(w.Rel*w.curveSays())
+	s := r + sq(w.U) + sq(w.Rel*w.curveSays()) + w.farVar()
 	var ph [nHabit]float64
 	for i := range p {
 		for j, h := range w.h {
@@ -136,7 +136,7 @@ func (w *Window) curveSays() float64 {
 
 // learn takes the window into the habit. hold keeps what is learned (Schmidt). A window far out
 // of line teaches no more than one at three deviations.
-func (a *habit) learn(w *Window, hold bool) {
+func (a *habit) learn(w *Window, area float64, hold bool) {
 	s := w.S
 	if z2 := w.Nu * w.Nu / s; z2 > 9 {
 		s *= z2 / 9
@@ -173,7 +173,9 @@ func (a *habit) learn(w *Window, hold bool) {
 		}
 		a.P[i][i] = max(a.P[i][i], 1e-12)
 	}
-	a.X[aK] = max(0, a.X[aK])
+	// Clay takes water and does not give it back to the stone: what comes in by night and is not
+	// metered is no habit.
+	a.X[aK], a.X[aW], a.X[aC] = max(0.1, a.X[aK]), max(0, a.X[aW]), max(-0.005*area, a.X[aC])
 	// The end is the next window's start.
 	a.X[aFrom], a.X[aTo] = a.X[aTo], 0
 	for i := range nHabit {
@@ -212,11 +214,16 @@ func (a *habit) forget(i int, keep float64, new *habit) {
 }
 
 // farVar is the variance, L2, of what a bay loses more or less than its habit because its level
-// stands far mm from where the habit was learned: evaporation falls with depth to water by an
+// stands elsewhere than where the habit was learned: evaporation falls with depth to water by an
 // unknown part, steeply near the clay. A twentieth for each millimetre is allowed for, up to what
-// the habit was unsure of at first.
-func (c *Closed) farVar(far float64) float64 {
-	return sq(min(0.05*far, 0.30)*c.ET) + sq(min(0.005*far, 0.06)*c.Wet)
+// the habit was unsure of at first. A level that stands higher is no reason to lose less, nor a
+// lower one to lose more.
+func (w *Window) farVar() float64 {
+	if w.Far*w.Nu <= 0 {
+		return 0
+	}
+	far := math.Abs(w.Far)
+	return sq(min(0.05*far, 0.30)*w.ET) + sq(min(0.005*far, 0.06)*w.Wet)
 }
 
 // Carry takes a trouble's signature through the window; litres is what the trouble at unit size

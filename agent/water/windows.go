@@ -40,8 +40,9 @@ func (l *Ledger) windows(to int64) {
 		if y.st.Now.M.T != to {
 			continue
 		}
-		if dark && to-st.DuskT >= duskRest && w.Evening.M.T == 0 {
-			w.Evening = y.st.Now
+		// The first rest of the evening parts day from night, or a better one before the days close.
+		if e := &w.Evening; dark && to-st.DuskT >= duskRest && (e.M.T == 0 || to-st.DuskT < duskClose && y.st.Now.V < e.V/4) {
+			*e = y.st.Now
 		}
 		if w.From.M.T == 0 {
 			w.From, w.Joined = y.st.Now, false
@@ -116,7 +117,7 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		if a.N >= 2 && !hold {
 			l.st.Pace.learn(kindOf(w.Night), w.Nu*w.Nu/w.S)
 		}
-		a.learn(w, hold)
+		a.learn(w, y.b.AreaM2, hold)
 		if w.Night {
 			y.st.LastNight = w.Closed
 		}
@@ -125,10 +126,15 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 	}
 }
 
-// far is how far, mm, a level is from where the bay's level lives, beyond what its band makes.
+// far is how far above (+) or below (-) where the bay's level lives a level is, mm, beyond what its
+// band makes.
 func (y *bay) far(level float64) float64 {
-	if d := math.Abs(level-y.st.Win.Home) - movedMM/2; d > 0 {
-		return d
+	d := level - y.st.Win.Home
+	switch {
+	case d > movedMM/2:
+		return d - movedMM/2
+	case d < -movedMM/2:
+		return d + movedMM/2
 	}
 	return 0
 }
@@ -144,7 +150,7 @@ func (y *bay) moved(c *Closed) float64 {
 	step := (c.Level - w.Home) / 3
 	far := y.far(c.Level)
 	w.Home += step
-	if far > 0 {
+	if far != 0 {
 		return math.Abs(step)
 	}
 	return 0

@@ -1,0 +1,167 @@
+package water
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// windowAt is a day's or a night's window of a bay that loses 0.8 of reference evaporation, a
+// tenth of it by night, and c L/h.
+func windowAt(n int, c float64, joined bool) Window {
+	w := Window{Night: n%2 == 1, Joined: joined}
+	w.Hours, w.ET, w.Wet = 16, 400+40*math.Sin(float64(n)), 180
+	if w.Night {
+		w.Hours, w.ET, w.Wet = 8, 0, 200+30*math.Sin(float64(n))
+	}
+	w.Loss = 0.8*w.ET + 0.1*w.Wet + c*w.Hours
+	w.Metered, w.FromU, w.ToU, w.Rel = w.Loss, 4, 4, 0.1
+	w.Held = w.Metered - w.Loss
+	return w
+}
+
+// The habit's three numbers come apart by themselves: what goes with the sun, what goes with the
+// night after it, and what goes with the hours (computed from the formula).
+func TestHabitSeparatesFactorAndConstantLoss(t *testing.T) {
+	for _, c := range []float64{0, 3, 12} {
+		var a habit
+		a.prior(100)
+		for n := range 60 {
+			w := windowAt(n, c, n > 0)
+			a.expect(&w, 0, sq(10))
+			a.learn(&w, 100, false)
+		}
+		require.InDelta(t, 0.8, a.X[aK], 0.02)
+		require.InDelta(t, c, a.X[aC], 2*math.Sqrt(a.P[aC][aC])+0.2)
+		require.Less(t, math.Sqrt(a.P[aC][aC]), 2.5, "5 L/h are told apart (k=2)")
+		require.InDelta(t, 0, a.X[aFrom], 4)
+	}
+}
+
+// A signature says how far a trouble has carried the habit and the surprises: a twin that has the
+// trouble differs from one without by exactly that, whatever the windows are.
+func TestSignatureIsTheDifferenceATroubleMakes(t *testing.T) {
+	var clean, ill habit
+	clean.prior(100)
+	ill.prior(100)
+	var sig Signature
+	d, j := 0.0, 0.0
+	for n := range 24 {
+		joined := n > 0 && n != 9
+		x, y := windowAt(n, 2, joined), windowAt(n, 2, joined)
+		size := 0.0
+		if n >= 6 {
+			size = 1
+		}
+		y.Loss += size * y.Hours
+		clean.expect(&x, 0, sq(60))
+		// The curve's part in S goes by what was expected; the twins must agree on the weights.
+		ill.expect(&y, 0, sq(60))
+		y.S, y.gain = x.S, x.gain
+		if n >= 6 {
+			d += (y.Nu - x.Nu) * y.Nu / x.S
+			j += sq(y.Nu-x.Nu) / x.S
+		}
+		clean.learn(&x, 100, false)
+		ill.learn(&y, 100, false)
+		ill.P = clean.P
+		if n >= 6 {
+			y.Carry(&sig, y.Hours)
+			for _, k := range []int{aK, aW, aC, aFrom} {
+				require.InDelta(t, ill.X[k]-clean.X[k], sig.E[k], 1e-9, "window %d state %d", n, k)
+			}
+			require.InDelta(t, d, sig.D, 1e-9)
+			require.InDelta(t, j, sig.J, 1e-9)
+		}
+	}
+	size, u, llr := sig.Best()
+	require.InDelta(t, sig.D/sig.J, size, 1e-12)
+	require.InDelta(t, 1/math.Sqrt(sig.J), u, 1e-12)
+	require.InDelta(t, sig.LLR(size), llr, 1e-9, "the best size is the likeliest")
+	require.Greater(t, llr, sig.LLR(size*1.01))
+	require.Greater(t, llr, sig.LLR(size*0.99))
+}
+
+func TestHeldBackTheHabitKeepsWhatItKnows(t *testing.T) {
+	var a habit
+	a.prior(100)
+	for n := range 20 {
+		w := windowAt(n, 0, n > 0)
+		a.expect(&w, 0, sq(10))
+		a.learn(&w, 100, false)
+	}
+	was := a.X
+	for n := 20; n < 40; n++ {
+		w := windowAt(n, 30, true)
+		a.expect(&w, 0, sq(10))
+		require.Greater(t, w.Nu, 5*w.Hours, "the loss stays in sight")
+		a.learn(&w, 100, true)
+	}
+	for _, k := range []int{aK, aW, aC} {
+		require.Equal(t, was[k], a.X[k])
+	}
+}
+
+func TestWhatExcusesASurprise(t *testing.T) {
+	w := Window{Closed: Closed{Metered: 300, Held: -100}, Expected: 60}
+	require.Zero(t, w.curveSays(), "a level that fell though water was let in is no curve's error")
+	w.Held = 100
+	require.Equal(t, 240.0, w.curveSays())
+	w = Window{Closed: Closed{Held: 80}, Expected: 5}
+	require.Zero(t, w.curveSays(), "nor is one that rose with nothing let in")
+	w = Window{Closed: Closed{ET: 400, Wet: 200, Far: 6}, Nu: -50}
+	require.Zero(t, w.farVar(), "a higher level is no reason to lose less")
+	w.Nu = 50
+	require.InDelta(t, sq(0.3*400)+sq(0.03*200), w.farVar(), 1e-9)
+	w.Far = -6
+	require.Zero(t, w.farVar())
+}
+
+// Half a day's departure that all other bays share is the sky's; the bay's own stays.
+func TestOtherBaysSayWhatTheSkyDid(t *testing.T) {
+	require.Equal(t, 2.0, middle([]float64{1, 2, 9}))
+	require.Equal(t, 1.5, middle([]float64{0, 1, 2, 40}))
+}
+
+func TestPaceFollowsTheScatter(t *testing.T) {
+	var p pace
+	p.init()
+	for range 200 {
+		p.learn(0, 4) // twice the stated deviation
+	}
+	require.Greater(t, p.Q[0], 2.0)
+	for range 4000 {
+		p.learn(1, 0)
+	}
+	require.Equal(t, leastPace, p.Q[1])
+}
+
+// Over a quiet week the windows close, join, and leave nothing: 4.5 mm a day from 100 m2 under a
+// table of 5.0 is a factor of 0.9.
+func TestWindowsOfAQuietWeek(t *testing.T) {
+	f, _ := newFormula(t)
+	nights, days := 0, 0
+	f.run(f.l, 8*24*time.Hour)
+	for end := f.t.Add(4 * 24 * time.Hour); f.t.Before(end); {
+		f.run(f.l, 30*time.Second)
+		for _, w := range f.l.Fresh(0) {
+			require.True(t, w.Joined)
+			require.Less(t, math.Abs(w.Nu), 3*math.Sqrt(w.S))
+			if w.Night {
+				nights++
+				require.Less(t, w.Hours, 11.0)
+			} else {
+				days++
+				require.InDelta(t, 450, w.Loss, 60)
+			}
+		}
+	}
+	require.GreaterOrEqual(t, nights, 3)
+	require.GreaterOrEqual(t, days, 3)
+	n, _ := f.l.Now("A1")
+	require.InDelta(t, 0.9, n.Learned.Factor.Value, n.Learned.Factor.U+0.02)
+	require.Less(t, n.Learned.Factor.U, 0.3)
+	require.InDelta(t, 0, n.Learned.ConstantM3S.Value*3.6e6, n.Learned.ConstantM3S.U*3.6e6)
+}
