@@ -86,6 +86,29 @@ func (w noticeWords) Message(e site.Event, who, lead string) (short, long string
 // Line implements notice.Words.
 func (w noticeWords) Line(e site.Event) string { return alarm.Line(w.cfg.Site, e) }
 
+// Notes implements notice.Words: whoever reads the morning line is reminded of the work that keeps
+// alarms quiet.
+func (w noticeWords) Notes() (notes []string) {
+	v := w.a.View()
+	if v == nil {
+		return nil
+	}
+	for _, x := range v.Work {
+		note := "Maintenance at the whole site"
+		if x.Bay != "" {
+			note = "Maintenance at bay " + x.Bay
+		}
+		if x.Who != "" {
+			note += " by " + x.Who
+		}
+		notes = append(notes, note+" until "+x.Until.In(w.cfg.Site.Zone).Format("Mon 15:04")+": nothing is told of it.")
+	}
+	if v.Closed {
+		notes = append(notes, "The season is closed: only what can still hurt is told.")
+	}
+	return notes
+}
+
 // AnswerWays are the ways in which alarms can be answered at a site with such a page.
 func AnswerWays(o page.Options) []string {
 	ways := []string{"bayledger ack on the watch's machine"}

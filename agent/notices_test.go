@@ -155,6 +155,8 @@ func TestEndToEndNotices(t *testing.T) {
 	require.Equal(t, http.StatusOK, res.StatusCode)
 	require.Equal(t, "board", acked())
 
+	_, err = a.Record(t.Context(), site.Record{Kind: site.RecMaintenance, Bay: "B1", Who: "kim", Time: clk.Now(), Until: clk.Now().Add(4 * time.Hour), Value: site.Unknown(), Value2: site.Unknown()})
+	require.NoError(t, err)
 	at(51 * time.Minute) // 06:31
 	letters := mails.Letters()
 	require.Len(t, letters, 2)
@@ -162,5 +164,6 @@ func TestEndToEndNotices(t *testing.T) {
 	t.Logf("the line of the day:\n%s", morning)
 	require.Contains(t, morning, "to look at this morning")
 	require.Contains(t, morning, "Valve stuck open")
+	require.Regexp(t, `Maintenance at bay B1 by kim until Wed \d\d:\d\d: nothing is told of it`, morning)
 	require.Equal(t, []string{"escalation"}, second.sorts())
 }

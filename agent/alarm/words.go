@@ -73,7 +73,7 @@ func (m words) short(lead string, ways []string) string {
 	}
 	add(fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(shortName), m.row.Title, m.since()))
 	add(m.numbers())
-	add(m.left())
+	add(m.soon())
 	answer := "Answer: " + ways[0]
 	text := strings.Join(parts, " ")
 	room := func() int {
@@ -258,9 +258,35 @@ func (m words) left() string {
 
 func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-// shutOff is where the supply is shut by hand, unless the first action says it.
+// soon is left in as few words as will do.
+func (m words) soon() string {
+	suffers := strings.TrimPrefix(m.row.SoftWords(), "the ")
+	suffers = strings.Replace(suffers, " is ", " ", 1)
+	var parts []string
+	for _, x := range []struct {
+		s    *float64
+		what string
+	}{{m.e.ToCrestS, "overflow runs"}, {m.e.ToSoftS, suffers}} {
+		switch {
+		case x.s == nil:
+		case duration(*x.s) < time.Minute:
+			parts = append(parts, x.what+" now")
+		default:
+			parts = append(parts, x.what+" in "+span(duration(*x.s)))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	text := strings.Join(parts, ", ")
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+// shutOff is where the supply is shut by hand, for what that would stop, unless the first action
+// says it.
 func (m words) shutOff() string {
-	if strings.Contains(m.e.FirstAction, m.s.ShutOff) {
+	stops := (m.row.Severity == site.ByWater || m.row.Severity == site.ByFrost) && m.row.Suffers != "the surface is dust"
+	if !stops || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
 	return strings.TrimRight(m.s.ShutOff, ".")

@@ -65,7 +65,7 @@ func TestMessage(t *testing.T) {
 	})
 	ev := New(s).Tick(night.Add(25*time.Minute), []site.Finding{stuck})[0]
 	short, long := Message(s, ev, "")
-	require.Equal(t, "URGENT Riedhof, bay A1: Valve stuck open since 01:40. 18 L/min, 450 ± 20 L so far. 35 min to the overflow's crest. "+
+	require.Equal(t, "URGENT Riedhof, bay A1: Valve stuck open since 01:40. 18 L/min, 450 ± 20 L so far. Overflow runs in 35 min. "+
 		"Shut the hand valve of bay A1, or the main at the pump house, left of the door. Answer: bayledger ack 1", short)
 	for _, part := range []string{"Riedhof, bay A1, Court 1", "01:40 (2026-07-03 23:40 UTC)", "the meter still turns", "450 ± 20 L",
 		"35 min", "Shut the hand valve", "wet hands", "the pump house, left of the door", "bayledger ack 1", ev.ID} {

@@ -79,6 +79,8 @@ type Words interface {
 	Message(e site.Event, who, lead string) (short, long string)
 	// Line is one of several in a list.
 	Line(e site.Event) string
+	// Notes are sentences about what keeps alarms quiet at the moment: work under way, the season.
+	Notes() []string
 }
 
 // Store keeps the notifier's memory over restarts.
@@ -358,15 +360,13 @@ func (n *Notifier) line(day string) Message {
 		look = append(look, n.words.Line(s.Event))
 		long.WriteString("\n" + whole)
 	}
-	m := Message{Key: key("morning", n.site.ID, day), Sort: "morning"}
-	if len(look) == 0 {
-		m.Short = fmt.Sprintf("%s: all is well. %d bays watched.", name, bays)
-		m.Long = m.Short + "\n"
-		return m
+	begin := fmt.Sprintf("%s: all is well. %d bays watched.", name, bays)
+	if len(look) > 0 {
+		begin = fmt.Sprintf("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; "))
 	}
-	m.Short = fit(fmt.Sprintf("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; ")))
-	m.Long = long.String()[1:]
-	return m
+	notes := n.words.Notes()
+	return Message{Key: key("morning", n.site.ID, day), Sort: "morning", Short: fit(strings.Join(append([]string{begin}, notes...), " ")),
+		Long: strings.Join(append(notes, long.String()), "\n")}
 }
 
 // fit cuts a text to what a telephone shows.

@@ -75,6 +75,7 @@ func (words) Message(e site.Event, _, lead string) (string, string) {
 	return strings.TrimLeft(fmt.Sprintf("%s %s %s %s", lead, e.Severity, e.Kind, e.State), " "), "long " + e.ID
 }
 func (words) Line(e site.Event) string { return string(e.Kind) }
+func (words) Notes() []string          { return []string{"Kim works at A2."} }
 
 // bench is the notifiers of two people over a real journal, moved by hand.
 type bench struct {
@@ -192,14 +193,14 @@ func TestMorning(t *testing.T) {
 	b.at(half - time.Second)
 	require.Empty(t, b.first.take())
 	b.at(half)
-	require.Equal(t, []string{"morning: Riedhof: all is well. 2 bays watched."}, b.first.take())
+	require.Equal(t, []string{"morning: Riedhof: all is well. 2 bays watched. Kim works at A2."}, b.first.take())
 	b.restart()
 	b.at(half + time.Minute)
 	require.Empty(t, b.first.take())
 	leak := b.event(night, site.Leak, site.Raised, site.Warning, "")
 	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{Kind: site.Overfill, Severity: site.Info}, Present: true}}
 	b.at(half + 24*time.Hour)
-	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning: leak."}, b.first.take())
+	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning: leak. Kim works at A2."}, b.first.take())
 	b.at(half + 48*time.Hour + morningFor + time.Second)
 	require.Empty(t, b.first.take(), "a morning line at 08:30 is of no use")
 	require.Empty(t, b.second.take(), "the morning line is for those who look first")

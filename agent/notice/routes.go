@@ -90,10 +90,10 @@ func (e *Email) session(ctx context.Context) (c *smtp.Client, end func(), err er
 	}
 	// The client below knows no context: closing its connection ends it.
 	forget := context.AfterFunc(ctx, func() { _ = raw.Close() })
-	end = func() { forget(); _ = raw.Close() }
+	hangUp := func() { forget(); _ = raw.Close() }
 	defer func() {
 		if err != nil {
-			end()
+			hangUp()
 		}
 	}()
 	conn := raw
@@ -130,7 +130,7 @@ func (e *Email) session(ctx context.Context) (c *smtp.Client, end func(), err er
 	if err := c.Rcpt(bare(e.To)); err != nil {
 		return nil, nil, fmt.Errorf("%s refused: %w", bare(e.To), err)
 	}
-	return c, end, nil
+	return c, hangUp, nil
 }
 
 // Probe goes as far as naming the receiver and sends nothing.
