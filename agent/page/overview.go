@@ -138,6 +138,11 @@ func (s *Server) standing(w words, v *View) standing {
 	return st
 }
 
+// sureOf is how many times its expanded uncertainty (k=2) a night's unexplained water must be
+// before the headline says so where no alarm does: four standard deviations, once in sixteen
+// thousand nights of a bay by chance.
+const sureOf = 2
+
 // restOfGround is how the bays stand that no open alarm is about.
 func (s *Server) restOfGround(w words, v *View) standing {
 	if v.Closed {
@@ -145,7 +150,7 @@ func (s *Server) restOfGround(w words, v *View) standing {
 	}
 	open := wanting(v.Alarms)
 	every, rest := "every bay", len(v.Bays)
-	var low, high, blind []string
+	var low, high, blind, unclosed []string
 	spread, fill := 0.0, water.Fill{}
 	fillBay := ""
 	for i := range v.Bays {
@@ -158,6 +163,9 @@ func (s *Server) restOfGround(w words, v *View) standing {
 			every = "every other bay"
 			rest--
 			continue
+		}
+		if n := b.Night; !n.From.IsZero() && abs(n.UnexplainedM3) > sureOf*n.UnexplainedU {
+			unclosed = append(unclosed, name+"'s account of the night does not close: "+w.plusMinus(n.UnexplainedM3, n.UnexplainedU)+" unexplained")
 		}
 		switch v.doing(b) {
 		case Low:
@@ -189,6 +197,7 @@ func (s *Server) restOfGround(w words, v *View) standing {
 	say(low, "is below its band", "are below their bands")
 	say(high, "is above its band", "are above their bands")
 	say(blind, "has no reading", "have no reading")
+	odd = append(odd, unclosed...)
 	if rest == 0 {
 		return standing{}
 	}

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -143,4 +144,17 @@ func TestNight(t *testing.T) {
 	require.Equal(t, 10*time.Hour, to.Sub(from))
 	from, to = Night(s, local("2026-10-25 09:00"))
 	require.Equal(t, 12*time.Hour, to.Sub(from))
+}
+
+// TestHeadlineTellsAnUnclosedNight: no alarm is open, but a night's water that nothing explains is
+// not "as it was set"; within twice its expanded uncertainty it may be chance and is left alone.
+func TestHeadlineTellsAnUnclosedNight(t *testing.T) {
+	v := aQuietView()
+	b := v.Bay("B1")
+	b.Night.UnexplainedM3, b.Night.UnexplainedU = 0.149, 0.075
+	require.Contains(t, get(t, serve(t, v), "/").Body.String(), "Every bay is as it was set.")
+	b.Night.UnexplainedM3 = 1.012
+	body := strings.ReplaceAll(get(t, serve(t, v), "/").Body.String(), "\u00a0", " ")
+	require.Contains(t, body, "B1&#39;s account of the night does not close: 1012 ± 75 L unexplained.")
+	require.Contains(t, body, "Watching")
 }

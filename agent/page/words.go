@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"bayledger/agent/report"
 	"bayledger/agent/site"
 )
 
@@ -87,35 +88,10 @@ func span(d time.Duration) string {
 	return fmt.Sprintf("%.0f days", math.Floor(d.Hours()/24))
 }
 
-// plusMinus writes a volume with its expanded uncertainty (k=2), both m3.
-func (w words) plusMinus(m3, u2 float64) string {
-	if !site.Known(m3) {
-		return "unknown"
-	}
-	text := w.water(m3)
-	if site.Known(u2) {
-		number, unit, _ := strings.Cut(text, " ")
-		u, _, _ := strings.Cut(w.water(u2), " ")
-		text = number + "\u00a0\u00b1\u00a0" + u + "\u00a0" + unit
-	}
-	return text
-}
-
-// water writes a volume.
-func (w words) water(m3 float64) string {
-	return nought(strings.Replace(w.d.Water(m3), "-", "\u2212", 1))
-}
-
-// rate writes a flow.
-func (w words) rate(m3s float64) string { return nought(w.d.Rate(m3s)) }
-
-// nought drops the decimal of a figure that is nothing.
-func nought(text string) string {
-	if rest, ok := strings.CutPrefix(text, "0.0 "); ok {
-		return "0 " + rest
-	}
-	return text
-}
+// water writes a volume, plusMinus one with its expanded uncertainty (k=2), rate a flow.
+func (w words) water(m3 float64) string         { return report.Water(w.d, m3) }
+func (w words) plusMinus(m3, u2 float64) string { return report.PlusMinus(w.d, m3, u2) }
+func (w words) rate(m3s float64) string         { return report.Nought(w.d.Rate(m3s)) }
 
 // list joins names as people do.
 func list(names []string) string {

@@ -64,14 +64,32 @@ func nameOf(name, id string) string {
 	return id
 }
 
-func (s sheet) Water(m3 float64) string {
-	return strings.Replace(s.Site.Display.Water(m3), "-", "\u2212", 1)
+func (s sheet) Water(m3 float64) string        { return Water(s.Site.Display, m3) }
+func (s sheet) PlusMinus(m3, u float64) string { return PlusMinus(s.Site.Display, m3, u) }
+
+// Water writes a volume, m3, as this site's people read it, with a true minus sign and without a
+// decimal on nothing.
+func Water(d site.Display, m3 float64) string {
+	return Nought(strings.Replace(d.Water(m3), "-", "\u2212", 1))
 }
 
-func (s sheet) PlusMinus(m3, u float64) string {
-	number, unit, _ := strings.Cut(s.Water(m3), " ")
-	uncertain, _, _ := strings.Cut(s.Site.Display.Water(u), " ")
-	return number + "\u00a0\u00b1\u00a0" + uncertain + "\u00a0" + unit
+// PlusMinus writes a volume with its expanded uncertainty (k=2), both m3.
+func PlusMinus(d site.Display, m3, u2 float64) string {
+	text := Water(d, m3)
+	if !site.Known(m3) || !site.Known(u2) {
+		return text
+	}
+	number, unit, _ := strings.Cut(text, " ")
+	u, _, _ := strings.Cut(Water(d, u2), " ")
+	return number + "\u00a0\u00b1\u00a0" + u + "\u00a0" + unit
+}
+
+// Nought drops the decimal of a figure that is nothing: "0.0 L" is "0 L".
+func Nought(text string) string {
+	if rest, ok := strings.CutPrefix(text, "0.0 "); ok {
+		return "0 " + rest
+	}
+	return text
 }
 
 func (s sheet) Depth(m float64) string { return s.Site.Display.Depth(m) }
@@ -154,7 +172,7 @@ func (s sheet) Fine(m float64) string {
 	case s.Site.Display.Inches:
 		return fmt.Sprintf("%.2f in", m/0.0254)
 	}
-	return fmt.Sprintf("%.1f mm", m*1000)
+	return Nought(fmt.Sprintf("%.1f mm", m*1000))
 }
 
 // M3 writes a utility's cubic metres.

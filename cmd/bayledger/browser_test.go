@@ -23,7 +23,7 @@ import (
 )
 
 // demoProcess is `bayledger demo --stay` on one processor, played until 02:00: the valve of A2 has
-// stuck open twenty minutes ago, B1 leaks.
+// stuck open twenty minutes ago.
 type demoProcess struct {
 	*servertest.Process
 	base, name, password string
@@ -88,7 +88,7 @@ func TestBrowserDemo(t *testing.T) {
 
 	for _, width := range []int64{360, 1280} {
 		b.Do(chromedp.EmulateViewport(width, 900))
-		for _, path := range []string{"/", "/bays/A2", "/bays/A2?span=week", "/bays/B1?span=season", "/alarms", "/round", "/reports?span=day&day=2026-07-14", "/reports?span=season", "/login", "/nothing"} {
+		for _, path := range []string{"/", "/bays/A2", "/bays/A2?span=week", "/bays/B1?span=season", "/alarms", "/round", "/reports?span=day&day=2026-07-15", "/reports?span=season", "/login", "/nothing"} {
 			where := fmt.Sprintf("%s at %d px", path, width)
 			b.Go(path)
 			if strings.HasPrefix(path, "/bays") {
@@ -113,14 +113,14 @@ func TestBrowserDemo(t *testing.T) {
 		return browsertest.Evaluate[string](b, fmt.Sprintf(`document.querySelector(%q)?.textContent ?? ""`, selector))
 	}
 	b.Go("/")
-	require.Contains(t, says("h1"), "want you")
+	require.Contains(t, says(".standing"), "Urgent")
 	require.Contains(t, says(".bay-A2"), "Valve stuck open")
 	b.Go("/bays/A2")
 	require.Contains(t, says("#charts svg"), "Valve stuck open")
 	b.Fits("a bay without scripts")
 	b.Go("/alarms")
 	require.Contains(t, browsertest.Evaluate[string](b, `[...document.querySelectorAll(".evidence")].map(e => e.textContent).join()`), "Valve stuck open")
-	b.Go("/reports?span=day&day=2026-07-14")
+	b.Go("/reports?span=day&day=2026-07-15")
 	require.Contains(t, says(".report"), "A2: Valve stuck open")
 	b.Scripts(true)
 
@@ -128,7 +128,7 @@ func TestBrowserDemo(t *testing.T) {
 	d.watchers(t, 50)
 }
 
-// work is a keeper's part: the stuck valve is taken on, the leak is shelved, the round is walked.
+// work is a keeper's part: the stuck valve is taken on, shelved and put back, the round is walked.
 func (d demoProcess) work(t *testing.T, b *browsertest.Browser) {
 	t.Helper()
 	b.Go("/login?next=/alarms")
@@ -141,7 +141,7 @@ func (d demoProcess) work(t *testing.T, b *browsertest.Browser) {
 	enter(d.password)
 	b.Until(`location.pathname === "/alarms" && document.querySelector(".who")?.textContent.includes("Log out")`)
 
-	const valve, leak = `[...document.querySelectorAll(".call")].find(e => e.textContent.includes("valve stuck open"))`, `[...document.querySelectorAll(".call")].find(e => e.querySelector("h2").textContent.includes("leak"))`
+	const valve = `[...document.querySelectorAll(".call")].find(e => e.querySelector("h2").textContent.includes("valve stuck open"))`
 	click := func(js string) {
 		b.Until("Boolean(" + js + ")")
 		browsertest.Evaluate[bool](b, "("+js+".click(), true)")
@@ -152,10 +152,12 @@ func (d demoProcess) work(t *testing.T, b *browsertest.Browser) {
 	b.Until(`Boolean(` + valve + `?.textContent.includes("Taken on by keeper"))`)
 	b.Picture("demo-alarms-keeper-360")
 
-	browsertest.Evaluate[bool](b, `(`+leak+`.querySelector("details").open = true, `+leak+`.querySelector("input[name=why]").value = "liner is mended on Thursday", true)`)
-	click(leak + `.querySelector("details button")`)
+	browsertest.Evaluate[bool](b, `(`+valve+`.querySelector("details").open = true, `+valve+`.querySelector("input[name=why]").value = "the plumber comes at ten", true)`)
+	click(valve + `.querySelector("details button")`)
 	b.Until(`document.querySelector(".said")?.textContent.includes("shelved")`)
-	b.Until(`document.body.textContent.includes("liner is mended on Thursday")`)
+	b.Until(`Boolean(` + valve + `?.textContent.includes("the plumber comes at ten"))`)
+	click(valve + `.querySelector("form[action$=unshelve] button")`)
+	b.Until(`document.querySelector(".said")?.textContent.includes("is back")`)
 
 	b.Go("/round")
 	b.Fits("round as a keeper")
