@@ -233,7 +233,7 @@ func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
 		}
 		c.Figures = append(c.Figures, fact{name, w.plusMinus(*a.Litres/1000, u)})
 	}
-	if a.TimeLeftS != nil {
+	if a.TimeLeftS != nil && *a.TimeLeftS > 0 {
 		c.Figures = append(c.Figures, fact{"Time left", span(time.Duration(*a.TimeLeftS * float64(time.Second)))})
 	}
 	if a.Confidence != nil {

@@ -38,6 +38,11 @@ func (s *Server) reports(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &answer{http.StatusServiceUnavailable, "There is nothing to report yet."})
 		return
 	}
+	day, err := reportDay(r, v.Site.Zone, sh.now)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	rep, err := s.reportOf(r, v)
 	if err == nil {
 		p.Body, err = rep.Body()
@@ -47,7 +52,7 @@ func (s *Server) reports(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p.Title = "Report of " + rep.SpanText()
-	p.Day = rep.From.In(sh.zone).Format(time.DateOnly)
+	p.Day = day.Format(time.DateOnly)
 	p.Before = rep.From.Add(-time.Hour).In(sh.zone).Format(time.DateOnly)
 	if rep.To.Before(sh.now) {
 		p.After = rep.To.Add(time.Hour).In(sh.zone).Format(time.DateOnly)
@@ -90,17 +95,25 @@ func reportSpan(r *http.Request) string {
 	return r.URL.Query().Get("span")
 }
 
-func (s *Server) reportOf(r *http.Request, v *View) (report.Report, error) {
-	zone := v.Site.Zone
-	day := s.deps.Now().In(zone).AddDate(0, 0, -1)
-	if text := r.URL.Query().Get("day"); text != "" {
-		d, err := time.ParseInLocation(time.DateOnly, text, zone)
-		if err != nil {
-			return report.Report{}, bad("%q is not a day; write for example 2026-07-13.", text)
-		}
-		day = d.Add(12 * time.Hour)
+// reportDay is a moment of the day asked for, yesterday when none is.
+func reportDay(r *http.Request, zone *time.Location, now time.Time) (time.Time, error) {
+	text := r.URL.Query().Get("day")
+	if text == "" {
+		return now.In(zone).AddDate(0, 0, -1), nil
 	}
-	from, to, err := report.Span(reportSpan(r), day, zone)
+	d, err := time.ParseInLocation(time.DateOnly, text, zone)
+	if err != nil {
+		return d, bad("%q is not a day; write for example 2026-07-13.", text)
+	}
+	return d.Add(12 * time.Hour), nil
+}
+
+func (s *Server) reportOf(r *http.Request, v *View) (report.Report, error) {
+	day, err := reportDay(r, v.Site.Zone, s.deps.Now())
+	if err != nil {
+		return report.Report{}, err
+	}
+	from, to, err := report.Span(reportSpan(r), day, v.Site.Zone)
 	if err != nil {
 		return report.Report{}, bad("A report is of a day, a week or a season.")
 	}

@@ -95,6 +95,7 @@ func TestEveryAnswer(t *testing.T) {
 		{"no alarms", "/alarms", aQuietView(), 200, []string{"No alarm is open.", "Nothing was raised."}, nil},
 		{"report of the week", "/reports", aQuietView(), 200, []string{"Report of 13 July to 19 July 2026", "Each bay", "as CSV", "650 L"}, []string{"NaN"}},
 		{"report of a day", "/reports?span=day&day=2026-07-12", aQuietView(), 200, []string{"Report of Sunday 12 July 2026", "day=2026-07-11", "day=2026-07-13"}, []string{"NaN"}},
+		{"report of the season", "/reports?span=season&day=2026-07-12", aQuietView(), 200, []string{"Report of 1 January to 31 December 2026", "span=day&amp;day=2026-07-12"}, []string{"NaN"}},
 		{"report of no span", "/reports?span=month", aQuietView(), 400, []string{"a day, a week or a season"}, nil},
 		{"report of no day", "/reports?day=yesterday", aQuietView(), 400, []string{"is not a day"}, nil},
 		{"report before the first reading", "/reports", nil, 503, []string{"nothing to report"}, nil},

@@ -187,7 +187,7 @@ func (s sheet) M3(x float64) string {
 func (s sheet) ETOf(day time.Time) float64 {
 	for _, b := range s.Bays {
 		for _, d := range b.Days {
-			if d.From.Equal(day) {
+			if s.Day(d.From) == s.Day(day) { // the first day of an account begins after midnight
 				return d.ETM
 			}
 		}
@@ -195,7 +195,7 @@ func (s sheet) ETOf(day time.Time) float64 {
 	return site.Unknown()
 }
 
-// Rain and ET are the sums of the days' weather.
+// RainAll is the rain of all days.
 func (s sheet) RainAll() float64 {
 	sum := site.Unknown()
 	for _, d := range s.Weather {
