@@ -66,19 +66,27 @@ func (a *Agent) troubles() []condition {
 			add(site.SinkUnreachable, s.ID, fmt.Sprintf("%s takes no data (%s); it is kept here and sent later.", s.Name, orUnknown(notes[s.ID])))
 		}
 	}
+	return append(out, a.keeper.troublesOfKeeping()...)
+}
+
+// troublesOfKeeping are those of journal and clock. It runs under the keeper's lock.
+func (k *keeper) troublesOfKeeping() (out []condition) {
+	add := func(kind site.Kind, subject, because string) {
+		out = append(out, condition{Kind: kind, Subject: subject, Because: because})
+	}
 	switch {
-	case h.Journal.OK:
-	case a.keeper.full:
+	case k.trouble == "":
+	case k.full:
 		add(site.DiskFull, "journal", "The journal has no room left; readings are watched but not kept.")
 	default:
-		add(site.JournalFault, "journal", "The journal takes no readings ("+h.Journal.Note+"); they are watched but not kept.")
+		add(site.JournalFault, "journal", "The journal takes no readings ("+k.trouble+"); they are watched but not kept.")
 	}
-	for _, i := range a.journal.SetAsideFiles() {
+	for _, i := range k.journal.SetAsideFiles() {
 		// It stands, over starts too, until somebody has taken the file away.
 		add(site.JournalFault, i.File, strings.ToUpper(i.What[:1])+i.What[1:]+".")
 	}
-	if !h.ClockSure {
-		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(h.ClockNote)+".")
+	if !k.times.standing.Sure {
+		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(k.times.standing.Note)+".")
 	}
 	return out
 }

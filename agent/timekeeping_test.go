@@ -30,7 +30,9 @@ type house struct {
 
 func startHouse(t *testing.T, dir string, m *turned, own bool) *house {
 	watched := clock.NewWatched(clock.Machine{Look: func() clock.Look { return m.l }, SinceBoot: func() time.Duration { return m.l.Boot }})
-	j, err := journal.Open(t.Context(), journal.DefaultOptions(dir))
+	o := journal.DefaultOptions(dir)
+	o.MaxBytes = 4 << 20
+	j, err := journal.Open(t.Context(), o)
 	require.NoError(t, err)
 	a := &Agent{log: slog.New(slog.DiscardHandler), clk: watched, journal: j, cfg: &sitefile.Config{OwnClock: own}}
 	times, err := a.beginTime(t.Context())

@@ -33,6 +33,7 @@ const (
 	ledgerFile  = "ledger.db"
 	copyFile    = "ledger-copy.db"
 	lockFile    = "lock"
+	ballastFile = "ballast"
 )
 
 // batchRows bounds the samples of one stored batch, so that a reader never has to hold more.
@@ -127,6 +128,9 @@ func (j *Journal) open(ctx context.Context) error {
 	}
 	if err := j.openSamples(ctx); err != nil {
 		return err
+	}
+	if !j.opts.ReadOnly {
+		j.layBallast()
 	}
 	return j.asideFiles()
 }
@@ -353,6 +357,9 @@ func (j *Journal) store(ctx context.Context, readings []reading) error {
 
 func (j *Journal) commit(ctx context.Context, readings []reading) error {
 	began := time.Now()
+	if free, err := j.free(); err == nil && free < reserveBytes {
+		return fmt.Errorf("%w: %d bytes of the disk are left, which are kept for events and records", ErrFull, free)
+	}
 	tx, err := j.samples.w.BeginTx(ctx, nil)
 	if err != nil {
 		return classify(err)

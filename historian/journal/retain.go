@@ -17,6 +17,9 @@ const pageSize = 4096
 // pruneBatches is how many batches go in one transaction: an append waits for it.
 const pruneBatches = 2000
 
+// emergencyBatches is how many go in one transaction on a disk that has no room but the ballast's.
+const emergencyBatches = 50
+
 // settled is the last sample that may be dropped: every consumer has it, it is rolled up, and
 // the newest snapshot of the core covers it. The newest batch always stays, so that numbers go
 // on from it.
@@ -36,10 +39,10 @@ func (j *Journal) settled(ctx context.Context) (int64, error) {
 	return low, nil
 }
 
-// drop deletes up to pruneBatches of the oldest batches whose samples are all at or below upto.
-func (j *Journal) drop(ctx context.Context, upto int64) (n int64, err error) {
+// drop deletes up to limit of the oldest batches whose samples are all at or below upto.
+func (j *Journal) drop(ctx context.Context, upto int64, limit int) (n int64, err error) {
 	result, err := j.samples.w.ExecContext(ctx, `DELETE FROM batches WHERE first IN (SELECT first FROM batches
-		WHERE first + n - 1 <= ? AND first < (SELECT max(first) FROM batches) ORDER BY first LIMIT ?)`, upto, pruneBatches)
+		WHERE first + n - 1 <= ? AND first < (SELECT max(first) FROM batches) ORDER BY first LIMIT ?)`, upto, limit)
 	if err != nil {
 		return 0, fmt.Errorf("drop samples up to %d: %w", upto, classify(err))
 	}
@@ -49,6 +52,7 @@ func (j *Journal) drop(ctx context.Context, upto int64) (n int64, err error) {
 // prune drops what is older than the options want to keep, and the oldest of what is settled
 // when the file nears its limit. What has not been forwarded never goes.
 func (j *Journal) prune(ctx context.Context) error {
+	j.layBallast()
 	newest := j.newest.Load()
 	if newest == 0 {
 		return nil
@@ -63,7 +67,7 @@ func (j *Journal) prune(ctx context.Context) error {
 		return err
 	}
 	for n := int64(pruneBatches); n == pruneBatches; {
-		if n, err = j.drop(ctx, min(aged, settled)); err != nil {
+		if n, err = j.drop(ctx, min(aged, settled), pruneBatches); err != nil {
 			return err
 		}
 	}
@@ -77,15 +81,15 @@ func (j *Journal) prune(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		var disk unix.Statfs_t
-		if err := unix.Statfs(j.opts.Dir, &disk); err != nil {
-			return fmt.Errorf("free room: %w", err)
+		free, err := j.free()
+		if err != nil {
+			return err
 		}
-		scarce := int64(disk.Bavail)*int64(disk.Bsize) < j.opts.MinFreeBytes
+		scarce := free < j.opts.MinFreeBytes
 		if used < limit-limit/8 && !scarce {
 			return nil
 		}
-		n, err := j.drop(ctx, settled)
+		n, err := j.drop(ctx, settled, pruneBatches)
 		if err != nil || n == 0 {
 			return err
 		}
@@ -93,10 +97,8 @@ func (j *Journal) prune(ctx context.Context) error {
 		if !scarce { // the pages stay with the file and are used again
 			continue
 		}
-		for _, give := range []string{"PRAGMA incremental_vacuum", "PRAGMA wal_checkpoint(TRUNCATE)"} {
-			if _, err := j.samples.w.ExecContext(ctx, give); err != nil {
-				return fmt.Errorf("give room back: %w", classify(err))
-			}
+		if err := j.giveBack(ctx); err != nil {
+			return err
 		}
 	}
 }
@@ -107,19 +109,89 @@ func (j *Journal) pages(ctx context.Context) (used, limit int64, err error) {
 	return used, j.opts.MaxBytes / pageSize, classify(err)
 }
 
-// makeRoom drops the oldest settled samples because an append found no room. The limit of pages
-// lies below the disk's, so that there is room for the delete's own log.
+// makeRoom drops the oldest settled samples because an append found no room. Where the limit of
+// pages is what was reached, a delete still has room for its own log. On a disk that is full to
+// the last byte it has none, and the ballast gives way until pages have been given back.
 func (j *Journal) makeRoom(ctx context.Context) (freed bool, err error) {
 	settled, err := j.settled(ctx)
 	if err != nil {
 		return false, err
 	}
-	n, err := j.drop(ctx, settled)
-	if isFull(err) { // the disk itself is full: nothing can be done from inside
-		return false, nil
+	n, err := j.drop(ctx, settled, pruneBatches)
+	if isFull(err) {
+		if n, err = 0, nil; j.throwBallast() {
+			// In small steps, so that the log of each fits into what the ballast took up.
+			for d := int64(1); d > 0 && err == nil; n += d {
+				if free, ferr := j.free(); n > 0 && (ferr != nil || free >= reserveBytes) {
+					break
+				}
+				if d, err = j.drop(ctx, settled, emergencyBatches); err == nil && d > 0 {
+					err = j.giveBack(ctx)
+				}
+			}
+		}
+	} else if free, ferr := j.free(); err == nil && n > 0 && ferr == nil && free < reserveBytes {
+		err = j.giveBack(ctx) // within the file the pages would be used again; a scarce disk needs them
+	}
+	j.layBallast()
+	if isFull(err) {
+		err = nil // this is what the caller knows already
 	}
 	j.counts.dropped.Add(n)
 	return n > 0, err
+}
+
+// giveBack returns free pages and the log to the disk, in steps that need little room.
+func (j *Journal) giveBack(ctx context.Context) error {
+	for {
+		for _, give := range []string{"PRAGMA incremental_vacuum(256)", "PRAGMA wal_checkpoint(TRUNCATE)"} {
+			if _, err := j.samples.w.ExecContext(ctx, give); err != nil {
+				return fmt.Errorf("give room back: %w", classify(err))
+			}
+		}
+		var left int64
+		if err := j.samples.w.QueryRowContext(ctx, "PRAGMA freelist_count").Scan(&left); err != nil || left == 0 {
+			return classify(err)
+		}
+	}
+}
+
+const (
+	// ballastBytes is the size of a file that does nothing but be removed when the disk is full:
+	// enough for the log of a delete.
+	ballastBytes = 4 << 20
+	// reserveBytes is room on the disk that samples leave to the ledger, so that the event that
+	// says the disk is full can be kept.
+	reserveBytes = 8 << 20
+)
+
+func (j *Journal) throwBallast() bool { return os.Remove(j.path(ballastFile)) == nil }
+
+// layBallast makes the ballast anew when it is not there and the disk has room for it.
+func (j *Journal) layBallast() {
+	if _, err := os.Stat(j.path(ballastFile)); err == nil {
+		return
+	}
+	if free, err := j.free(); err != nil || free < 2*reserveBytes {
+		return
+	}
+	f, err := os.OpenFile(j.path(ballastFile), os.O_CREATE|os.O_WRONLY|os.O_EXCL, 0o640)
+	if err != nil {
+		return
+	}
+	// Zeros are written and not only asked for: not every file system can set room aside.
+	if _, err = f.Write(make([]byte, ballastBytes)); errors.Join(err, f.Close()) != nil {
+		_ = os.Remove(j.path(ballastFile)) // it is tried again in a minute
+	}
+}
+
+// free is the room on the journal's disk.
+func (j *Journal) free() (int64, error) {
+	var disk unix.Statfs_t
+	if err := unix.Statfs(j.opts.Dir, &disk); err != nil {
+		return 0, fmt.Errorf("free room: %w", err)
+	}
+	return int64(disk.Bavail) * int64(disk.Bsize), nil //nolint:unconvert // Bsize has 32 bits on some machines
 }
 
 // copyLedger keeps a copy of the ledger that is at most a day of data old.

@@ -18,9 +18,10 @@ import (
 )
 
 // TestMain: with BAYLEDGER_CRASH_DIR set, this binary is the process that a crash test kills;
-// with BAYLEDGER_POWER_DIR, the one whose writes the power-cut test records.
+// with BAYLEDGER_POWER_DIR, the one whose writes the power-cut test records; with
+// BAYLEDGER_DISK_DIR, the one that has a small disk of its own.
 func TestMain(m *testing.M) {
-	for name, run := range map[string]func(string) error{"BAYLEDGER_CRASH_DIR": appendForEver, "BAYLEDGER_POWER_DIR": appendForAWhile} {
+	for name, run := range map[string]func(string) error{"BAYLEDGER_CRASH_DIR": appendForEver, "BAYLEDGER_POWER_DIR": appendForAWhile, "BAYLEDGER_DISK_DIR": fillTheDisk} {
 		dir := os.Getenv(name)
 		if dir == "" {
 			continue
