@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net/http"
 	"os"
@@ -482,24 +483,94 @@ func TestOptionsNameEveryMistake(t *testing.T) {
 	require.True(t, ok)
 }
 
-// testShipped runs what deploy/influxdb gives to an ops team against the server.
+// testShipped runs what deploy/influxdb gives to an ops team against the server, over an hour of
+// data whose answers are known.
 func testShipped(t *testing.T, r *rig, _ influx.Options) {
 	statements, err := os.ReadFile(filepath.Join("..", "..", "deploy", "influxdb", "retention.influxql"))
 	require.NoError(t, err)
 	for line := range strings.Lines(string(statements)) {
 		r.server.Query("", strings.TrimSpace(line))
 	}
+	shop := site.Places{"A3-level": {Quantity: site.Level, Court: "A", Bay: "A3"}, "A3-meter": {Quantity: site.Volume, Court: "A", Bay: "A3"}}
+	enc := influx.NewEncoder("club", func() site.Places { return shop })
+	start := time.Now().Add(-2 * time.Hour).Truncate(time.Hour).UTC()
+	var lines []byte
+	for i := range 60 {
+		at := start.Add(time.Duration(i) * time.Minute)
+		level := site.Sample{Point: "A3-level", Time: at, Value: 0.080}
+		if i%10 == 9 { // six bad ones
+			level.Value, level.Quality = site.Unknown(), site.Bad
+		}
+		for _, s := range []site.Sample{level, {Point: "A3-meter", Time: at, Value: 12 + float64(i)/1000}} {
+			lines, err = enc.Append(lines, s)
+			require.NoError(t, err)
+		}
+	}
+	post := func(path, kind, body string) string {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, r.server.URL+path, strings.NewReader(body))
+		require.NoError(t, err)
+		req.Header.Set("Content-Type", kind)
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		defer resp.Body.Close()
+		text, err := io.ReadAll(resp.Body)
+		require.NoError(t, err)
+		require.Less(t, resp.StatusCode, 300, "%s", text)
+		return string(text)
+	}
+	post("/api/v2/write?bucket=pump/raw&precision=ms", "text/plain", string(lines))
+
 	readme, err := os.ReadFile(filepath.Join("..", "..", "deploy", "influxdb", "README.md"))
 	require.NoError(t, err)
 	ran := 0
 	for line := range strings.Lines(string(readme)) {
-		if query := strings.TrimSpace(line); strings.HasPrefix(query, "SELECT ") {
-			r.server.Query("pump", query)
-			ran++
+		query := strings.TrimSpace(line)
+		if !strings.HasPrefix(query, "SELECT ") {
+			continue
 		}
+		ran++
+		want := 80.0 // mm
+		switch {
+		case strings.Contains(query, "metered_volume"):
+			want = 59 // litres
+		case strings.Contains(query, "quality"):
+			want = 6 // bad ones
+		}
+		var got []float64
+		for _, s := range r.server.Query("pump", query) {
+			for _, row := range s.Values {
+				if v, ok := row[1].(json.Number); ok {
+					f, err := v.Float64()
+					require.NoError(t, err)
+					got = append(got, f)
+				}
+			}
+		}
+		require.NotEmpty(t, got, query)
+		require.InDelta(t, want, got[0], 1e-6, query)
 	}
 	require.Equal(t, 3, ran)
+
+	// Flux: from "from(" to the end of the indented block.
+	_, flux, found := strings.Cut(string(readme), "    from(bucket")
+	require.True(t, found)
+	flux = "from(bucket" + flux
+	if end := strings.Index(flux, "\n\n"); end > 0 {
+		flux = flux[:end]
+	}
+	rows := post("/api/v2/query", "application/vnd.flux", flux)
+	require.Contains(t, rows, ",80,", "the level in mm")
 	for _, q := range site.Quantities {
 		require.Contains(t, string(readme), "`"+string(q.Quantity)+"`")
 	}
+	// The task for 2.x does with means what the continuous query of 1.8 does; 1.8 reads it but
+	// for its option and the writing.
+	task, err := os.ReadFile(filepath.Join("..", "..", "deploy", "influxdb", "downsample.flux"))
+	require.NoError(t, err)
+	body, _, found := strings.Cut(string(task), "    |> to(")
+	require.True(t, found)
+	_, body, found = strings.Cut(body, "from(bucket")
+	require.True(t, found)
+	rows = post("/api/v2/query", "application/vnd.flux", strings.Replace("from(bucket"+body, `"raw"`, `"pump/raw"`, 1))
+	require.Contains(t, rows, ",mean,water_level,A3,A,A3-level,club,0.08")
 }

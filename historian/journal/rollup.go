@@ -291,6 +291,7 @@ func (j *Journal) Series(ctx context.Context, point string, from, to time.Time, 
 	id, ok := j.dict.id(namePoint, point)
 	if ok {
 		if err := j.series(ctx, id, start, stepMS, sums); err != nil {
+			j.condemn(samplesFile, err)
 			return nil, fmt.Errorf("journal: series of %s: %w", point, err)
 		}
 	}
