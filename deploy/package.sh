@@ -30,7 +30,7 @@ build() { # Debian architecture, GOARCH, GOARM
 		-e "s/@SIZE@/$(du -sk --apparent-size "$tree/usr" | cut -f1)/" deploy/debian/control.in >"$tree/DEBIAN/control"
 	find "$tree" -exec touch -hd "@$SOURCE_DATE_EPOCH" {} +
 	# One thread: how xz cuts its blocks must not depend on the machine.
-	dpkg-deb --root-owner-group -Zxz --threads-max=1 --build "$tree" "$out/bayledger_${version}_$1.deb" >/dev/null
+	dpkg-deb --root-owner-group -Zxz -z1 --threads-max=1 --build "$tree" "$out/bayledger_${version}_$1.deb" >/dev/null
 	rm -rf "$tree"
 	ls -l "$out/bayledger_${version}_$1.deb"
 }
