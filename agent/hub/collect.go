@@ -60,7 +60,7 @@ var (
 	mBuild     = gauge("build_info", "The running version.", "site", "version")
 	mSite      = gauge("site_info", "The site as its site file names it.", "site", "name", "revision", "units", "shut_off")
 	mTells     = gauge("site_tells_itself", "1 where the daemon tells people itself and the Prometheus rules leave its alarms alone.", "site")
-	mOffset    = gauge("site_utc_offset_seconds", "How far the site's clock is ahead of UTC.", "site")
+	mOffset    = gauge("site_utc_offset_seconds", "How far the site's clock is ahead of UTC now.", "site")
 	mStart     = gauge("start_timestamp_seconds", "When the daemon started.", "site")
 	mDataTime  = gauge("data_time_timestamp_seconds", "Data time up to which the watch has come.", "site")
 	mLastGood  = gauge("last_reading_timestamp_seconds", "Time of the newest good reading of any point.", "site")
@@ -76,7 +76,7 @@ var (
 	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "site", "bay", "kind", "subject", "severity")
 	alarmLabels = []string{"site", "bay", "kind", "subject"}
 	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
-	mReference  = gauge("alarm_reference", "The number by which bayledger ack takes the alarm.", alarmLabels...)
+	mReference  = gauge("alarm_reference", "Number by which the alarm is answered: bayledger ack takes it.", alarmLabels...)
 	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
 	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
 	mVolume     = gauge("alarm_volume_cubic_meters", "Water lost or gained so far.", alarmLabels...)
@@ -161,6 +161,11 @@ func (s *siteState) collectAlarms(e emitter) {
 		e.put(mVolume, scaled(a.Litres, 1e-3), l...)
 		e.put(mVolumeU, scaled(a.LitresU, 1e-3), l...)
 		e.put(mLeft, scaled(a.TimeLeftS, 1), l...)
+		e.put(mToCrest, scaled(a.ToCrestS, 1), l...)
+		e.put(mToSoft, scaled(a.ToSoftS, 1), l...)
+		if a.Carried {
+			e.put(mCarried, 1, l...)
+		}
 		e.put(mToCrest, scaled(a.ToCrestS, 1), l...)
 		e.put(mToSoft, scaled(a.ToSoftS, 1), l...)
 		if a.Carried {
