@@ -68,6 +68,37 @@ courts: [ { id: A, bays: [ { id: A1, area: 100 m2, floor_uneven: 0 mm, set_point
 	require.Contains(t, out, "good for replay and report, not for run")
 }
 
+// TestCheckSaysTheLoadOfALine: the shipped RS-485 file, worked out by hand from the serial line
+// specification V1.02: 11 bits a character at 9600 baud are 1.14583 ms, a silence 4.01042 ms. A
+// request has 8 characters; two registers answer with 9, two bits with 6. Four units of two
+// registers take 4 x (17 characters + 2 silences) = 110 ms, the relays 24.0625 ms, of 5 s.
+func TestCheckSaysTheLoadOfALine(t *testing.T) {
+	out, _, code := runCheck(t, "../../configs/rs485-line.yaml", true)
+	require.Equal(t, exitDone, code)
+	var r checkReport
+	require.NoError(t, json.Unmarshal([]byte(out), &r))
+	require.Len(t, r.Lines, 1)
+	l := r.Lines[0]
+	require.InDelta(t, 0.1340625/5, *l.Share, 1e-5)
+	require.InDelta(t, 1, *l.RequestsPerS, 1e-9)
+	require.InDelta(t, 0.0275, *l.LongestS, 1e-5)
+	require.Len(t, l.Parts, 5)
+	require.Equal(t, "count-c1", l.Parts[0].Device)
+	require.InDelta(t, (0.0275+0.020)/5, l.Parts[0].Share, 1e-5, "its turnaround counts")
+
+	// Asked too often: what is to be slowed down, and by how much, with the line of the link.
+	text, err := os.ReadFile("../../configs/rs485-line.yaml")
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "often.yaml")
+	often := strings.Replace(string(text), "head: { mount: 12 mm } }", "head: { mount: 12 mm }, interval: 100 ms }", 1)
+	require.NotEqual(t, string(text), often)
+	often = strings.Replace(often, "travel: 25 s }", "travel: 25 s, interval: 100 ms }", 1)
+	require.NoError(t, os.WriteFile(file, []byte(often), 0o600))
+	_, errs, code := runCheck(t, file, false)
+	require.Equal(t, exitInput, code)
+	require.Regexp(t, `often.yaml:\d+:\d+: line line-1 cannot keep up: it would be busy \d+ % of the time, .* raise the interval of all 3 devices read so often from 100 ms to 200 ms`, errs)
+}
+
 func TestCheckSaysEveryMistake(t *testing.T) {
 	file := "../../testdata/sitefile/bad/table-missing.yaml"
 	want, err := os.ReadFile("../../testdata/sitefile/bad/table-missing.want")
