@@ -253,8 +253,16 @@ func TestEndToEndCalibration(t *testing.T) {
 	require.Equal(t, procedure.Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
 	require.Contains(t, r.Now.Verdict.Says, "does not keep its class")
 	h.say(procedure.Answer{Do: "skip", Run: r.ID, Step: "bucket", Why: "to be replaced"})
-	r = h.work(procedure.Calibrate, time.Hour, do)
+	r = h.work(procedure.Calibrate, time.Hour, func(r *procedure.Running) {
+		if do(r); r.Now.Step == "accept" {
+			h.type_(r, "take")
+		}
+	})
 	require.Equal(t, "weeks", r.Now.Step)
+	// From now on the reading is the true level, within what the dips can tell.
+	h.wait(time.Minute)
+	b := h.a.View().Bay("A1")
+	require.InDelta(t, chamber(), b.LevelM, 0.0025)
 
 	rec := h.record(procedure.Calibrate)
 	require.True(t, rec.Provisional)

@@ -87,6 +87,8 @@ type bookState struct {
 	// Others is maintenance that people put on record themselves, by bay.
 	Others map[string]others `json:"others,omitempty"`
 	Autumn *Figures          `json:"autumn,omitempty"`
+	// Accepted are the corrections people took over, by point.
+	Accepted map[string]force `json:"accepted,omitempty"`
 	// Isolation is when the isolation valve was proved; zero when it was not.
 	Isolation time.Time `json:"isolation,omitzero"`
 }
@@ -104,7 +106,7 @@ const keptRecords = 24
 
 // New returns a book in which nothing is under way. l may be nil.
 func New(s *site.Site, l *water.Ledger) *Book {
-	return &Book{house: house{site: s, o: s.Commission.WithDefaults(), ledger: l}, st: bookState{V: bookVersion, Others: map[string]others{}}}
+	return &Book{house: house{site: s, o: s.Commission.WithDefaults(), ledger: l, accepted: map[string]force{}}, st: bookState{V: bookVersion, Others: map[string]others{}}}
 }
 
 // Idle reports whether nothing is under way.
@@ -152,6 +154,9 @@ func (b *Book) Tick(t time.Time) {
 // Record takes an operator record: an answer, something the book itself had put on record, or
 // maintenance of somebody else's.
 func (b *Book) Record(r site.Record) {
+	if p := b.house.site.Point(r.Subject); r.Kind == site.RecCalibration && p != nil {
+		b.house.accepted[p.ID] = force{Gain: r.Value, Offset: r.Value2, FileGain: p.Gain, FileOffset: p.Offset}
+	}
 	if i := slices.IndexFunc(b.st.Pending, func(p site.Record) bool { return same(p, r) }); i >= 0 {
 		b.st.Pending = slices.Delete(b.st.Pending, i, i+1)
 		return
@@ -339,7 +344,7 @@ type paper struct {
 // Snapshot returns everything the book knows.
 func (b *Book) Snapshot() ([]byte, error) {
 	st := b.st
-	st.Autumn = b.house.autumn
+	st.Autumn, st.Accepted = b.house.autumn, b.house.accepted
 	for _, r := range st.Pending {
 		p := paper{Time: r.Time, Kind: r.Kind, Bay: r.Bay, Subject: r.Subject, Who: r.Who, Until: r.Until, Text: r.Text}
 		if site.Known(r.Value) && site.Known(r.Value2) {
@@ -352,7 +357,7 @@ func (b *Book) Snapshot() ([]byte, error) {
 
 // Restore puts the book into the state of a snapshot.
 func (b *Book) Restore(data []byte) error {
-	st := bookState{Others: map[string]others{}}
+	st := bookState{Others: map[string]others{}, Accepted: map[string]force{}}
 	if err := json.Unmarshal(data, &st); err != nil {
 		return fmt.Errorf("procedures: %w", err)
 	}
@@ -373,7 +378,7 @@ func (b *Book) Restore(data []byte) error {
 			r.Traces = map[string]*trace{}
 		}
 	}
-	b.st, b.house.autumn = st, st.Autumn
+	b.st, b.house.autumn, b.house.accepted = st, st.Autumn, st.Accepted
 	return nil
 }
 

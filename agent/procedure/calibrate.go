@@ -57,6 +57,11 @@ func calibrate(h *house, r *run) []step {
 			do:  []string{"Fill until the overflow just runs, shut the valve, and wait until it only drips. Say so at that moment."},
 			ask: confirm("It only drips now"), judge: func(l *look) Verdict { return l.crest(id) }})
 	}
+	if found := corrections(r); len(found) > 0 {
+		steps = append(steps, step{id: "accept", title: "Take the corrections over", bays: bays, expect: 2 * time.Minute,
+			do:  append([]string{"From the next reading on they can hold, with your name and the date on record. The lines for the site file stand in the record either way."}, h.correctionWords(found)...),
+			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", "hold from now on"}, {"leave", "are left for the site file"}}}})
+	}
 	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
 		steps = append(steps, step{id: "weeks", title: "Porosity from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
 			do: []string{"Nothing: the account learns the porosity from the bay's settled fills. Play."}, judge: func(l *look) Verdict { return l.porosity(id) }})
@@ -231,20 +236,65 @@ func (l *look) zeroAndSlope(id string) Verdict {
 		v.Says += " A slope a tenth off is a wrong range in the site file, a wrong liquid, or a dip read wrongly; correct that before you correct the sensor."
 		v.Calibrations = nil
 	default:
-		g, o := compose(p, gain, offset)
+		g, o := l.compose(p, gain, offset)
 		v.Fix = []string{fmt.Sprintf("bay %s: points: level: { gain: %.4f, zero: %.1f mm }", id, g, 1000*o)}
 	}
 	return v
 }
 
-// compose is the correction that a point gets in the site file when what it shows, corrected as the
-// file says now, is to be corrected further.
-func compose(p *site.Point, gain, offset float64) (g, o float64) {
-	g, o = 1, 0
-	if p.Gain != 0 {
-		g, o = p.Gain, p.Offset
+// corrections are those the run's steps came to, each point's newest.
+func corrections(r *run) []Correction {
+	var out []Correction
+	for _, id := range []string{"sensor", "bucket"} {
+		if x := resultOf(r, id); x != nil {
+			out = append(out, x.Calibrations...)
+		}
 	}
-	return gain * g, gain*o + offset
+	return out
+}
+
+func (h *house) correctionWords(found []Correction) []string {
+	var out []string
+	for _, c := range found {
+		if p := h.site.Point(c.Point); p != nil {
+			g, o := h.compose(p, c.Gain, c.Offset)
+			out = append(out, fmt.Sprintf("%s: gain %.4f, offset %s.", c.Point, g, offsetWords(p, o)))
+		}
+	}
+	return out
+}
+
+func offsetWords(p *site.Point, o float64) string {
+	if p.Quantity == site.Level {
+		return fmt.Sprintf("%+.1f mm", 1000*o)
+	}
+	return "none"
+}
+
+// compose is the whole correction of a point when what it shows, corrected as it is now, is to be
+// corrected further.
+func (h *house) compose(p *site.Point, gain, offset float64) (g, o float64) {
+	now := h.inForce(p)
+	return gain * now.Gain, gain*now.Offset + offset
+}
+
+// force is a correction that holds, and the site file's when it was accepted: a later edit of the
+// file wins.
+type force struct {
+	Gain       float64 `json:"gain"`
+	Offset     float64 `json:"offset"`
+	FileGain   float64 `json:"file_gain"`
+	FileOffset float64 `json:"file_offset"`
+}
+
+func (h *house) inForce(p *site.Point) force {
+	if c, ok := h.accepted[p.ID]; ok && c.FileGain == p.Gain && c.FileOffset == p.Offset {
+		return c
+	}
+	if p.Gain == 0 {
+		return force{Gain: 1}
+	}
+	return force{Gain: p.Gain, Offset: p.Offset}
 }
 
 func sq(x float64) float64 { return x * x }
@@ -294,7 +344,7 @@ func (l *look) bucket(id string) Verdict {
 	v.Values = map[string]float64{"error": e, "error_u": u, "limit": mpe, "least_m3": least, "registered_m3": r.Moved, "measured_m3": l.value, "flow_m3s": flow, "gain": gain, "gain_u": gainU}
 	if math.Abs(e) > u {
 		v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU}}
-		g, _ := compose(p, gain, 0)
+		g, _ := l.compose(p, gain, 0)
 		v.Fix = []string{fmt.Sprintf("bay %s: points: meter: { gain: %.4f }", id, g)}
 	}
 	return say(v)

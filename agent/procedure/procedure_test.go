@@ -259,6 +259,10 @@ func TestCalibrationCoverage(t *testing.T) {
 		show()
 		x.wait(10 * time.Minute)
 		require.NoError(t, x.answer("yes"))
+		if x.run() != nil {
+			require.Equal(t, "accept", x.run().Now.Step)
+			require.NoError(t, x.answer("leave"))
+		}
 		require.Nil(t, x.run(), "it is over")
 		rec := x.b.Picture().Records[0]
 		find := func(step string) map[string]float64 {

@@ -160,6 +160,13 @@ func (r Record) WriteHTML(w io.Writer) error {
 // take does what a step's result means for the site beyond the run itself.
 func (b *Book) take(r *run, x *Result, t time.Time) {
 	switch {
+	case r.Kind == Calibrate && x.Step == "accept" && x.Answer == "take":
+		for _, c := range corrections(r) {
+			if p := b.house.site.Point(c.Point); p != nil {
+				gain, offset := b.house.compose(p, c.Gain, c.Offset)
+				b.put(site.Record{Time: t, Kind: site.RecCalibration, Bay: r.Bay, Subject: c.Point, Who: r.Who, Value: gain, Value2: offset})
+			}
+		}
 	case r.Kind == WinterClose && x.Step == "figures" && x.Outcome == Seen:
 		b.house.autumn = figuresOf(x)
 	case r.Kind == WinterClose && x.Step == "closed" && x.Outcome == Confirmed:

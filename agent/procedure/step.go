@@ -207,6 +207,8 @@ type house struct {
 	ledger *water.Ledger
 	// autumn is what the last winter close found; nil before the first.
 	autumn *Figures
+	// accepted are the corrections people took over, by point.
+	accepted map[string]force
 }
 
 // elapsed since the step began.
