@@ -69,6 +69,8 @@ type Agent struct {
 	listener             net.Listener
 	registry             *prometheus.Registry
 
+	isolator *isolator
+
 	view  atomic.Pointer[page.View]
 	count uint64 // pictures made; under the keeper's lock
 	// reloadFailed is true while the newest site file was refused.
@@ -94,6 +96,7 @@ func New(ctx context.Context, o Options) (a *Agent, err error) {
 		return nil, sitefile.Mistakes{File: o.Config.Name, Problems: problems}
 	}
 	a = &Agent{opts: o, cfg: o.Config, log: o.Log, clk: o.Clock, failed: make(chan error, 1)}
+	a.isolator = &isolator{a: a, orders: make(chan isolationOrder, 4)}
 	defer func() {
 		if err != nil {
 			stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopBudget)
@@ -114,7 +117,7 @@ func New(ctx context.Context, o Options) (a *Agent, err error) {
 		return a, err
 	}
 	k := a.keeper
-	k.troubles, k.after = a.troubles, a.publish
+	k.troubles, k.after, k.recorded = a.troubles, a.publish, a.isolator.recorded
 	k.mu.Lock()
 	k.after(nil, nil) // page and metrics have a picture from the first request on
 	k.mu.Unlock()
@@ -127,6 +130,11 @@ func (a *Agent) build(ctx context.Context, cfg *sitefile.Config) (*parts, error)
 	var err error
 	if p.driver, err = modbus.New(cfg.Modbus, cfg.Site, a.clk, a.part("field")); err != nil {
 		return nil, err
+	}
+	if i := cfg.Site.Isolation; i != nil && i.Enabled && !i.DryRun {
+		if err := p.driver.Allow(i); err != nil {
+			return nil, err
+		}
 	}
 	var beat func()
 	if a.opts.Watchdog {
@@ -273,6 +281,8 @@ func (a *Agent) Start() error {
 		}
 	}, a.ended("journal"))
 	a.undo.push("watch over the journal", damaged.stop)
+	isolate := startLoop(a.isolator.run, a.ended("isolation valve"))
+	a.undo.push("isolation valve", isolate.stop)
 	a.startSinks()
 	a.undo.push("what is sent", func(ctx context.Context) error { return a.stopSinks(ctx) })
 	k := a.keeper
@@ -406,6 +416,7 @@ func (a *Agent) publish(samples []site.Sample, events []site.Event) {
 	a.count++
 	v := a.keeper.viewOf(a.count, a.health())
 	a.view.Store(v)
+	a.isolator.heard(events)
 	p := a.parts.Load()
 	if p.relay != nil {
 		p.relay.publish(samples, len(events), v)

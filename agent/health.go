@@ -85,6 +85,9 @@ func (k *keeper) troublesOfKeeping() (out []condition) {
 		// It stands, over starts too, until somebody has taken the file away.
 		add(site.JournalFault, i.File, strings.ToUpper(i.What[:1])+i.What[1:]+".")
 	}
+	if i := k.core.Site.Isolation; i != nil {
+		out = append(out, isolationTroubles(k.core.Procedures.Main(), i.Device)...)
+	}
 	if !k.times.standing.Sure {
 		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(k.times.standing.Note)+".")
 	}

@@ -84,8 +84,8 @@ type keeper struct {
 	// troubles, if set, says what is wrong with the daemon's own parts at the moment: what begins
 	// and what ends is put on record.
 	troubles func() []condition
-	// ordered, if set, is called under mu with every record a procedure has made.
-	ordered func(site.Record)
+	// recorded, if set, is called under mu with every record that was put into the journal.
+	recorded func(site.Record)
 	// after, if set, is called under mu after every commit and record with the calibrated samples
 	// and the fresh events.
 	after func(samples []site.Sample, events []site.Event)
@@ -318,6 +318,9 @@ func (k *keeper) recordLocked(ctx context.Context, r site.Record) (site.Record, 
 	if err != nil {
 		k.log.Error("event not journaled", "error", err)
 	}
+	if k.recorded != nil {
+		k.recorded(stored)
+	}
 	return stored, fresh, nil
 }
 
@@ -326,13 +329,10 @@ func (k *keeper) recordLocked(ctx context.Context, r site.Record) (site.Record, 
 func (k *keeper) procedures(ctx context.Context) []site.Event {
 	var fresh []site.Event
 	for _, r := range k.core.Procedures.Pending() {
-		stored, events, err := k.recordLocked(ctx, r)
+		_, events, err := k.recordLocked(ctx, r)
 		if err != nil {
 			k.log.Error("procedure not journaled", "run", r.Subject, "error", err)
 			break
-		}
-		if k.ordered != nil {
-			k.ordered(stored)
 		}
 		fresh = append(fresh, events...)
 	}

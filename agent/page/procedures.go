@@ -22,6 +22,9 @@ type proceduresPage struct {
 	Bays   []string
 	// Records, the newest first.
 	Records []recordLine
+	// Main is the isolation valve; nil where there is none.
+	Main                *procedure.Main
+	MainSince, MainHold string
 }
 
 // runCard is one procedure under way.
@@ -81,6 +84,14 @@ func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
 	p := proceduresPage{shell: s.shell(r, "Procedures", "procedures"), CanAct: s.mayAct(r)}
 	if v := viewOf(r, s); v != nil {
 		p.Offers, p.Bays = v.Procedures.Offers, v.Procedures.Bays
+		if p.Main = v.Procedures.Main; p.Main != nil {
+			if p.Main.Shut {
+				p.MainSince = p.clock(p.Main.Since)
+			}
+			if !p.Main.Hold.IsZero() {
+				p.MainHold = p.clock(p.Main.Hold)
+			}
+		}
 		for _, run := range v.Procedures.Runs {
 			p.Runs = append(p.Runs, cardOf(run))
 			p.Busy = p.Busy || !run.Now.Alone

@@ -91,6 +91,7 @@ type bookState struct {
 	Accepted map[string]force `json:"accepted,omitempty"`
 	// Isolation is when the isolation valve was proved; zero when it was not.
 	Isolation time.Time `json:"isolation,omitzero"`
+	Main      mainState `json:"main,omitzero"`
 }
 
 type others struct {
@@ -114,13 +115,14 @@ func (b *Book) Idle() bool { return len(b.st.Runs) == 0 }
 
 // Sample takes one calibrated sample.
 func (b *Book) Sample(s site.Sample) {
-	if len(b.st.Runs) == 0 {
+	if len(b.st.Runs) == 0 && !b.st.Main.Shut {
 		return
 	}
 	p := b.house.site.Point(s.Point)
 	if p == nil || !traced(p.Quantity) {
 		return
 	}
+	b.mainSample(p, s)
 	for _, r := range b.st.Runs {
 		if s.Time.Before(r.StepAt) {
 			continue
@@ -156,6 +158,9 @@ func (b *Book) Tick(t time.Time) {
 func (b *Book) Record(r site.Record) {
 	if p := b.house.site.Point(r.Subject); r.Kind == site.RecCalibration && p != nil {
 		b.house.accepted[p.ID] = force{Gain: r.Value, Offset: r.Value2, FileGain: p.Gain, FileOffset: p.Offset}
+	}
+	if r.Kind == site.RecIsolation {
+		b.mainRecord(r)
 	}
 	if i := slices.IndexFunc(b.st.Pending, func(p site.Record) bool { return same(p, r) }); i >= 0 {
 		b.st.Pending = slices.Delete(b.st.Pending, i, i+1)
@@ -204,7 +209,8 @@ type Entry struct {
 
 // Answer is what a person says to a procedure.
 type Answer struct {
-	// Do is start, answer, again, skip or stop.
+	// Do is start, answer, again, skip or stop; of the isolation valve main-shut, main-hold (Text
+	// says for how long) or main-opened.
 	Do string `json:"do"`
 	// Kind and Bay say what to start.
 	Kind Kind   `json:"kind,omitempty"`
@@ -223,6 +229,9 @@ type Answer struct {
 // Record turns the answer into the operator record that carries it, after checking it against the
 // picture the person saw, or says what is wrong with it.
 func (a Answer) Record(p Picture, now time.Time) (site.Record, error) {
+	if strings.HasPrefix(a.Do, "main-") {
+		return a.mainAnswer(p, now)
+	}
 	if err := a.check(p); err != nil {
 		return site.Record{}, err
 	}

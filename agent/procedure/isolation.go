@@ -76,6 +76,3 @@ func (l *look) mainStops() Verdict {
 	v.Lines = l.lines()
 	return v
 }
-
-// IsolationOrder is the text of the record with which a procedure has the valve shut.
-const IsolationOrder = "shut for proof"

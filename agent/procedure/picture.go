@@ -14,6 +14,8 @@ type Picture struct {
 	Runs   []Running `json:"running"`
 	// Records are the newest finished (or provisionally finished) procedures, oldest first.
 	Records []Record `json:"records"`
+	// Main is the isolation valve; nil where the site file names none.
+	Main *Main `json:"main,omitempty"`
 }
 
 // Offer is a procedure that can be started.
@@ -71,7 +73,7 @@ type Now struct {
 
 // Picture of the book at the last tick.
 func (b *Book) Picture() Picture {
-	p := Picture{Time: b.st.Now, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records)}
+	p := Picture{Time: b.st.Now, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records), Main: b.Main()}
 	// What is on offer follows from the site and, slowly, from what the account learns.
 	if at := b.st.Now.Truncate(time.Hour); b.offers == nil || !at.Equal(b.offered) {
 		b.offers, b.offered = b.offer(p.Bays), at

@@ -36,6 +36,9 @@ type commissionCmd struct {
 	Who       string        `help:"Who answers. Default: the name you are logged in by."`
 	Record    bool          `help:"Print the newest record of the procedure and leave."`
 	Form      string        `enum:"text,html,json" default:"text" help:"Form of the record: text, html or json."`
+	Main      string        `enum:"shut,hold,opened," default:"" help:"The isolation valve: shut it now, hold it off for --for, or say that it was opened; needs --why."`
+	For       time.Duration `default:"8h" help:"How long to hold it off."`
+	Why       string        `help:"The reason, for the record."`
 	JSON      bool          `name:"json" help:"Print every change as a JSON line; answers are still read line by line."`
 	Every     time.Duration `default:"1s" hidden:"" help:"How often the daemon is asked."`
 }
@@ -73,6 +76,9 @@ func (c *commissionCmd) Run(env *environment) (err error) {
 		return err
 	}
 	switch {
+	case c.Main != "":
+		_, err := s.ask(http.MethodPost, procedure.Answer{Do: "main-" + c.Main, Text: c.For.String(), Why: c.Why, Who: c.Who})
+		return err
 	case c.Record:
 		return s.print(p)
 	case c.Procedure == "" && c.JSON:
@@ -157,6 +163,9 @@ func (s *commissioning) list(p procedure.Picture) error {
 		return err
 	}
 	w := s.env.Stdout
+	if m := p.Main; m != nil && m.Enabled {
+		fmt.Fprintf(w, "\nMain valve: %s\n", mainWords(m, s.zone))
+	}
 	for _, r := range p.Runs {
 		fmt.Fprintf(w, "\nUnder way: %s%s, step %d of %d: %s\n", r.Kind, of(r.Bay), r.Index, r.Of, r.Now.Title)
 		if r.Now.Verdict.Says != "" {
@@ -167,6 +176,25 @@ func (s *commissioning) list(p procedure.Picture) error {
 		fmt.Fprintf(w, "\nOn record: %s%s, %s: %s\n", r.Kind, of(r.Bay), r.Ended.In(s.zone).Format("2 Jan 2006 15:04"), r.Stand())
 	}
 	return nil
+}
+
+// mainWords say how the isolation valve stands.
+func mainWords(m *procedure.Main, zone *time.Location) string {
+	words := "open"
+	switch {
+	case m.Shut:
+		words = fmt.Sprintf("shut by the daemon since %s: %s", m.Since.In(zone).Format("2 Jan 15:04"), m.Why)
+	case m.Proved.IsZero():
+		words = "not proved yet (isolation-proof), so the daemon never shuts it"
+	case m.DryRun:
+		words = "open; a dry run only says what would have been done"
+	case !m.Hold.IsZero():
+		words = "open; held off until " + m.Hold.In(zone).Format("2 Jan 15:04")
+	}
+	if m.Trouble != "" {
+		words += "; " + m.Trouble
+	}
+	return words
 }
 
 func of(bay string) string {

@@ -204,6 +204,8 @@ func TestCommissionByScript(t *testing.T) {
 	require.ErrorContains(t, err, `there is no procedure "tea"`)
 	var input inputError
 	require.ErrorAs(t, err, &input)
+	_, _, err = run(commissionCmd{Main: "shut", Why: "a burst"}, "")
+	require.ErrorContains(t, err, "enables no isolation valve")
 	_, _, err = run(commissionCmd{Procedure: "first-fill"}, "")
 	require.ErrorContains(t, err, "say which bay: one of A1, A2")
 	c := commissionCmd{Procedure: "flush", Socket: filepath.Join(t.TempDir(), "none"), Form: "text"}

@@ -131,6 +131,8 @@ func answerSize(request, have []byte) (size int, exact bool) {
 		return 2 + (int(binary.BigEndian.Uint16(request[3:]))+7)/8, true
 	case fcHolding, fcInput:
 		return 2 + 2*int(binary.BigEndian.Uint16(request[3:])), true
+	case fcWriteCoil:
+		return 5, true
 	}
 	// 2B 0E code conformity more next count, then count times id, length, bytes.
 	if len(have) < 7 {
@@ -164,6 +166,13 @@ func checkAnswer(request, answer []byte) error {
 	size, exact := answerSize(request, answer)
 	if len(answer) != size || !exact {
 		return fmt.Errorf("%w: %d bytes where %d were due", ErrFrame, len(answer), size)
+	}
+	if request[0] == fcWriteCoil {
+		// The answer is the request again (6.5).
+		if !bytes.Equal(request, answer) {
+			return fmt.Errorf("%w: another coil or value than was written", ErrFrame)
+		}
+		return nil
 	}
 	if request[0] == fcIdentification {
 		if answer[1] != meiIdentify {

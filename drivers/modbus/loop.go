@@ -37,6 +37,7 @@ type link struct {
 	silence time.Duration
 	resumed time.Time
 	heardAt time.Time // of a line that is only listened to: when a point of ours was last heard
+	valve   *valve    // the isolation valve, where it may be shut; nil almost everywhere
 	why     site.Why  // why the link cannot be used, for the log's edges
 
 	mu    sync.Mutex // guards stats, and heard and isHeard of the points
@@ -126,6 +127,9 @@ func (l *link) run(ctx context.Context, sink Sink) {
 		if !l.usable(ctx, now) {
 			l.refuse(now)
 			l.wait(ctx, now)
+			continue
+		}
+		if l.carryOut() {
 			continue
 		}
 		if r := l.pick(now); r != nil {

@@ -185,6 +185,10 @@ type Supply struct {
 	HighPa     float64 `json:"high_pa"`
 	// LeakM3S is a leak in the line that has always been there, at the usual pressure.
 	LeakM3S float64 `json:"leak_m3s,omitempty"`
+	// Master is a motor valve on the main: coil 0 of the supply's unit shuts it, within MasterS
+	// seconds. Without it that coil does not exist and every write is refused.
+	Master  bool    `json:"master,omitempty"`
+	MasterS float64 `json:"master_s,omitempty"`
 	// Draws are other uses of the line: a hose, a fountain.
 	Draws []Draw `json:"draws,omitempty"`
 }
@@ -299,6 +303,7 @@ func (c *Config) Validate() site.Problems {
 		p.Add("supply.sag_pa", "less than pressure_pa", "one fill would use up the whole pressure")
 	}
 	notNegative("supply.leak_m3s", c.Supply.LeakM3S)
+	notNegative("supply.master_s", c.Supply.MasterS)
 	for i, d := range c.Supply.Draws {
 		notNegative(fmt.Sprintf("supply.draws[%d].m3s", i), d.M3S)
 	}

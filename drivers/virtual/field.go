@@ -47,9 +47,13 @@ type Field struct {
 	pressurePa float64
 	// shut is true while the supply is shut upstream: what runs then comes out of the line, whose
 	// pressure falls.
-	shut     bool
-	mainFlow float64
-	main     meter
+	shut bool
+	// masterCoil is what the master valve's coil says, masterShut how far it has shut, 0 to 1;
+	// masterStuck is a valve that does not follow.
+	masterCoil, masterStuck bool
+	masterShut              float64
+	mainFlow                float64
+	main                    meter
 
 	drawn, lineLeaked, used, mainRegistered, gauge sum
 	waterC                                         float64

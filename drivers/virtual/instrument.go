@@ -194,7 +194,8 @@ func (f *Field) valves(dt float64, t time.Time, x float64) {
 		v.flow = k // the coefficient for now
 		open += k
 	}
-	if f.shut {
+	f.master(dt)
+	if f.shut || f.masterShut >= 1 {
 		f.drainLine(dt, open)
 		return
 	}
@@ -208,7 +209,7 @@ func (f *Field) valves(dt float64, t time.Time, x float64) {
 	}
 	static := 0.0
 	if f.sfx.pressure > 0 {
-		static = max(0, f.staticPa*f.sfx.pressure)
+		static = max(0, f.staticPa*f.sfx.pressure) * (1 - f.masterShut)
 	}
 	// p = static - drag*Q^2 with Q = k*sqrt(p) + used: a quadratic in sqrt(p). Where the other
 	// uses ask for more than there is, they take it all.
@@ -235,6 +236,37 @@ func (f *Field) valves(dt float64, t time.Time, x float64) {
 		f.lineLeaked.add(leak * dt)
 		f.used.add(used * dt)
 	}
+}
+
+// master moves the master valve towards what its coil says.
+func (f *Field) master(dt float64) {
+	want := 0.0
+	if f.masterCoil {
+		want = 1
+	}
+	if f.masterStuck || f.masterShut == want {
+		return
+	}
+	move := 1.0
+	if f.cfg.Supply.MasterS > 0 {
+		move = dt / f.cfg.Supply.MasterS
+	}
+	f.masterShut += min(max(want-f.masterShut, -move), move)
+}
+
+// MasterShut reports whether the master valve's coil says shut.
+func (f *Field) MasterShut() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.masterCoil
+}
+
+// OpenMaster is a person who opens the master valve by hand and sets its coil back; with stuck the
+// valve does not follow its coil from then on.
+func (f *Field) OpenMaster(stuck bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.masterCoil, f.masterShut, f.masterStuck = false, 0, stuck
 }
 
 // linePerPa is how much water the supply line gives up for each pascal it falls: the stretch of

@@ -50,6 +50,9 @@ func SiteYAML(c Config, line Line) (string, error) {
 	p("  pressure_high: %s kPa", num(c.Supply.HighPa/1e3))
 	p("  points:")
 	f.pointLines(p, "    ", -1, map[site.Quantity]string{site.Volume: "meter", site.Flow: "flow", site.Pressure: "pressure"})
+	if c.Supply.Master {
+		p("  isolation: { enabled: yes, device: pump-io, address: 0, travel: %s }", time.Duration(max(5, c.Supply.MasterS)*float64(time.Second)))
+	}
 	p("")
 	p("weather:")
 	p("  points:")

@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
@@ -18,7 +19,7 @@ import (
 // Slave serves a Field's registers. Before every answer the field is brought up to the clock.
 //
 // It answers functions 01 to 04 and 43/14; everything else, all writes included, is refused
-// with exception 01. A unit that is silent or does not exist gives no answer.
+// with exception 01. The one exception is the coil of a master valve, where there is one. A unit that is silent or does not exist gives no answer.
 type Slave struct {
 	field *Field
 	clk   clock.Clock
@@ -59,6 +60,9 @@ func (s *Slave) answer(unit uint8, pdu []byte) []byte {
 		return nil
 	}
 	function := pdu[0]
+	if out := f.masterCoilPDU(unit, pdu); out != nil {
+		return out
+	}
 	var table Table
 	most := 125
 	switch function {
@@ -101,6 +105,28 @@ func (s *Slave) answer(unit uint8, pdu []byte) []byte {
 		return out
 	}
 	return appendWords([]byte{function, byte(2 * n)}, words)
+}
+
+// masterCoilPDU answers a request about the master valve's coil, nil where it is about something
+// else.
+func (f *Field) masterCoilPDU(unit uint8, pdu []byte) []byte {
+	if !f.cfg.Supply.Master || unit != f.cfg.Instruments.SupplyUnit || len(pdu) != 5 || pdu[1] != 0 || pdu[2] != 0 {
+		return nil
+	}
+	switch {
+	case pdu[0] == 5 && (pdu[3] == 0xFF || pdu[3] == 0) && pdu[4] == 0:
+		f.masterCoil = pdu[3] == 0xFF
+		return slices.Clone(pdu)
+	case pdu[0] == 5:
+		return exception(5, illegalValue)
+	case pdu[0] == 1 && pdu[3] == 0 && pdu[4] == 1:
+		bit := byte(0)
+		if f.masterCoil {
+			bit = 1
+		}
+		return []byte{1, 1, bit}
+	}
+	return nil
 }
 
 // testify writes the witness lines of an answer. The field's lock is held, so lines are in the
