@@ -161,6 +161,9 @@ func (w *Watch) crossedChamber(y *bay, now int64) {
 func (w *Watch) sayWiring() {
 	for _, y := range w.bays {
 		s := &y.st.Wiring
+		if s.Meter == "" && s.ChamberN < 2 {
+			continue
+		}
 		if o := w.bay(s.Meter); o != nil {
 			n := site.NewFinding(site.WiringMismatch, y.b.ID, "", at(s.MeterAt))
 			n.Bays, n.Confidence = []string{y.b.ID, o.b.ID}, 0.95
