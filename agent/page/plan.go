@@ -169,7 +169,7 @@ func planCSS(s *site.Site) string {
 			fmt.Fprintf(&b, ".court-%s{flex:%.2f 1 %.1frem;max-width:%.1frem}\n", c.id, c.box.WidthM, narrowestCourtRem, max(width, leastWidth(c)))
 			fmt.Fprintf(&b, ".court-%s .bays{aspect-ratio:%.2f/%.2f;grid-template-columns:%s;grid-template-rows:%s}\n",
 				c.id, c.box.WidthM, c.box.LengthM, trackList(c.cols), trackList(c.rows))
-			fmt.Fprintf(&b, "@media (max-width:44rem){.court-%s{flex-basis:%.1frem}}\n", c.id, max(8.5, leastWidth(c)))
+			fmt.Fprintf(&b, "@media screen and (max-width:44rem){.court-%s{flex-basis:%.1frem}}\n", c.id, max(8.5, leastWidth(c)))
 			for _, cell := range c.cells {
 				fmt.Fprintf(&b, ".bay-%s{grid-area:%d/%d/%d/%d}\n", cell.bay, cell.r1, cell.c1, cell.r2, cell.c2)
 			}
