@@ -303,18 +303,18 @@ func (r *row) check(t *testing.T, what string, s share, asked float64) (verdict 
 	if r.reach == 0 || s.n == 0 {
 		return ""
 	}
-	met := s.upper() >= asked
+	known := r.short[what]
 	switch {
-	case met && r.short[what].why != "" && s.lower() >= asked:
-		return what + " is reached now: take it off the list"
-	case met:
+	case known.why == "" && s.upper() >= asked:
 		return ""
-	case r.short[what].why == "":
+	case known.why == "":
 		t.Errorf("%s: %s in %s, and %.0f %% are asked", r.name, what, s, 100*asked)
-	case s.upper() < r.short[what].measured:
-		t.Errorf("%s: %s in %s, worse than the %.0f %% measured before; %.0f %% are asked", r.name, what, s, 100*r.short[what].measured, 100*asked)
+	case s.lower() >= asked:
+		return what + " is reached now: take it off the list"
+	case s.upper() < known.measured:
+		t.Errorf("%s: %s in %s, worse than the %.0f %% measured before; %.0f %% are asked", r.name, what, s, 100*known.measured, 100*asked)
 	}
-	return fmt.Sprintf("SHORT of its reach: %s in %s, and %.0f %% are asked. %s", what, s, 100*asked, r.short[what].why)
+	return strings.TrimSpace(fmt.Sprintf("SHORT of its reach: %s in %s, and %.0f %% are asked. %s", what, s, 100*asked, known.why))
 }
 
 // The three figures of a row that are judged.
