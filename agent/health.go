@@ -28,7 +28,7 @@ func (a *Agent) health() page.Health {
 				continue
 			}
 			u := page.Unit{ID: d.Device, Up: d.Up, Requests: d.Requests, FailedPer1000: d.ErrorsPer1000,
-				TimeoutsPer1000: d.TimeoutsPer1000, ReplyP50: d.ReplyP50, ReplyP99: d.ReplyP99}
+				TimeoutsPer1000: d.TimeoutsPer1000, ReplyP99: d.ReplyP99}
 			if !d.Up {
 				u.Note = d.Last
 			}

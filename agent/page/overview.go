@@ -72,8 +72,8 @@ type watchItem struct {
 
 // unitRow is how one unit on a field line answers.
 type unitRow struct {
-	Name, Failed, Timeouts, Half, Most string
-	Odd                                bool
+	Name, Failed, Timeouts, Most string
+	Odd                          bool
 }
 
 // bookRow is one bay in the day book.
@@ -468,7 +468,7 @@ func unitRows(links []Link) []unitRow {
 				continue
 			}
 			rows = append(rows, unitRow{u.ID, fmt.Sprintf("%.0f", u.FailedPer1000), fmt.Sprintf("%.0f", u.TimeoutsPer1000),
-				reply(u.ReplyP50), reply(u.ReplyP99), !u.Up})
+				reply(u.ReplyP99), !u.Up})
 		}
 	}
 	return rows

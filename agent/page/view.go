@@ -100,10 +100,10 @@ type Unit struct {
 	Up   bool
 	Note string
 	// Requests were sent since the start. FailedPer1000 and TimeoutsPer1000 of the last thousand
-	// failed, and had no answer; the times are from request to answer.
+	// failed, and had no answer; of the answers 99 in 100 came within ReplyP99.
 	Requests                       int64
 	FailedPer1000, TimeoutsPer1000 float64
-	ReplyP50, ReplyP99             time.Duration
+	ReplyP99                       time.Duration
 }
 
 // Sink is a historian or broker that is sent what the journal holds. Name is for people; the id
