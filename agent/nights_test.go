@@ -52,22 +52,23 @@ var nights = []struct {
 	set  func(c *virtual.Config)
 	play func(n *night)
 	want map[string]int
+	late bool // play starts Prometheus
 }{
 	{"a quiet night", true, atClub(1, 20), nil,
-		func(n *night) { n.pass(25 * time.Minute) }, map[string]int{}},
+		func(n *night) { n.pass(25 * time.Minute) }, map[string]int{}, false},
 	{"a valve sticks at 01:40 and nobody answers", true, atClub(1, 30), stuckAt(atClub(1, 40)),
 		func(n *night) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.looksRight("on-call BayledgerValveStuckOpen A2 urgent")
 			n.until("the escalation", "second-on-call BayledgerUnanswered A2 urgent")
 			n.pass(3 * time.Minute)
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "second-on-call BayledgerUnanswered A2 urgent": 1}},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "second-on-call BayledgerUnanswered A2 urgent": 1}, false},
 	{"a valve sticks, and somebody answers", false, atClub(1, 30), stuckAt(atClub(1, 40)),
 		func(n *night) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.answer("valve-stuck-open")
 			n.pass(alarm.EscalateAfter + 5*time.Minute)
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
 	{"the daemon is killed and started in mid-alarm", false, atClub(1, 30), stuckAt(atClub(1, 40)),
 		func(n *night) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
@@ -78,28 +79,38 @@ var nights = []struct {
 			n.pass(12 * time.Minute)
 			require.Zero(n.t, n.over("on-call BayledgerValveStuckOpen A2 urgent"), "a restart read as all clear")
 			require.Equal(n.t, "acknowledged", n.phase("valve-stuck-open"), "the answer was forgotten")
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
 	{"the daemon is killed and stays dead", false, atClub(1, 30), nil,
 		func(n *night) {
 			n.pass(2 * time.Minute)
 			n.kill()
 			n.until("the page", "on-call BayledgerDown  urgent")
 			n.pass(10 * time.Minute)
-		}, map[string]int{"on-call BayledgerDown  urgent": 1}},
+		}, map[string]int{"on-call BayledgerDown  urgent": 1}, false},
 	{"nothing answers on the line", false, atClub(1, 30), nil,
 		func(n *night) {
 			n.pass(3 * time.Minute)
 			n.cutLine()
 			n.until("the line", "morning BayledgerLinkDown  warning")
 			n.pass(10 * time.Minute)
-		}, map[string]int{"morning BayledgerLinkDown  warning": 1}},
+		}, map[string]int{"morning BayledgerLinkDown  warning": 1}, false},
+	// A Prometheus that has just started does not know its Alertmanager yet and drops what fires: with
+	// a rule that fires at once the page would come only with the next sending, here in an hour.
+	{"Prometheus starts while an alarm stands", false, atClub(1, 30), stuckAt(atClub(1, 32)),
+		func(n *night) {
+			for end := atClub(2, 30); n.find("valve-stuck-open") == nil; n.pass(10 * time.Second) {
+				require.True(n.t, n.clk.Now().Before(end), "the stuck valve was not found within an hour")
+			}
+			n.startPrometheus(1, "--rules.alert.resend-delay=1h")
+			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, true},
 	{"the whole club has no water", false, atClub(21, 50), func(c *virtual.Config) {
 		c.Faults = []virtual.Fault{{Kind: virtual.SupplyLost, From: atClub(22, 0)}}
 	},
 		func(n *night) {
 			n.until("the supply", "morning BayledgerNoSupply  warning")
 			n.pass(40 * time.Minute)
-		}, map[string]int{"morning BayledgerNoSupply  warning": 1}},
+		}, map[string]int{"morning BayledgerNoSupply  warning": 1}, false},
 }
 
 // atClub is a time of a summer night on the invented club's clock (UTC+2).
@@ -125,6 +136,14 @@ func TestEndToEndNight(t *testing.T) {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
 			n := newNight(t, row.at, row.set)
+			if !row.late {
+				n.startPrometheus(nightFactor, "--rules.alert.resend-delay=1s")
+				select {
+				case <-n.ready:
+				case <-time.After(90 * time.Second):
+					t.Fatal("no heartbeat came through Prometheus and Alertmanager")
+				}
+			}
 			row.play(n)
 			told := n.told()
 			t.Logf("told: %v", told)
@@ -139,6 +158,8 @@ type night struct {
 	clk     *clock.Scaled
 	field   *virtual.Field
 	cutLine func()
+	manager string // address of Alertmanager
+	site    string
 	job     daemonJob
 	cmd     *exec.Cmd
 	log     bytes.Buffer
@@ -177,7 +198,7 @@ func newNight(t *testing.T, start time.Time, set func(c *virtual.Config)) *night
 	})
 	// The morning comes at once: its hours are those of the real clock, which is not the night's.
 	conf = strings.NewReplacer("http://127.0.0.1:9095", hooks.URL, `"07:00"`, `"00:00"`, `"19:00"`, `"24:00"`).Replace(conf)
-	manager := servertest.Alertmanager(t, conf, nil)
+	n.manager, n.site = servertest.Alertmanager(t, conf, nil).Addr, c.Site
 
 	n.clk = clock.NewScaled(start, nightFactor)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -198,7 +219,13 @@ func newNight(t *testing.T, start time.Time, set func(c *virtual.Config)) *night
 	require.NoError(t, os.WriteFile(n.job.File, []byte(text), 0o600))
 	t.Cleanup(n.kill)
 	n.start()
-	servertest.Prometheus(t, fmt.Sprintf(`
+	return n
+}
+
+// startPrometheus starts it with the shipped rules, that much faster.
+func (n *night) startPrometheus(factor float64, flags ...string) {
+	n.t.Helper()
+	servertest.Prometheus(n.t, fmt.Sprintf(`
 global: {scrape_interval: 1s, evaluation_interval: 1s}
 rule_files: [rules.yml]
 alerting: {alertmanagers: [{static_configs: [{targets: [%q]}]}]}
@@ -206,13 +233,7 @@ scrape_configs:
   - job_name: bayledger
     honor_labels: true
     static_configs: [{targets: [%q], labels: {site: %s}}]
-`, manager.Addr, n.job.Listen, c.Site), map[string]string{"rules.yml": alarm.Rules(nightFactor)}, "--rules.alert.resend-delay=1s")
-	select {
-	case <-n.ready:
-	case <-time.After(90 * time.Second):
-		t.Fatal("no heartbeat came through Prometheus and Alertmanager")
-	}
-	return n
+`, n.manager, n.job.Listen, n.site), map[string]string{"rules.yml": alarm.Rules(factor)}, flags...)
 }
 
 // daemonJob is what the daemon's process is told by its parent.
@@ -413,17 +434,24 @@ func (n *night) socket(method string, in, out any) {
 	require.NoError(n.t, json.NewDecoder(res.Body).Decode(out))
 }
 
-func (n *night) listed(kind string) alarm.Listed {
+// find is the alarm of a kind as the socket lists it, or nil.
+func (n *night) find(kind string) *alarm.Listed {
 	n.t.Helper()
 	var list []alarm.Listed
 	n.socket(http.MethodGet, nil, &list)
-	for _, l := range list {
-		if string(l.Event.Kind) == kind {
-			return l
+	for i := range list {
+		if string(list[i].Event.Kind) == kind {
+			return &list[i]
 		}
 	}
-	require.Fail(n.t, "not listed", kind)
-	return alarm.Listed{}
+	return nil
+}
+
+func (n *night) listed(kind string) *alarm.Listed {
+	n.t.Helper()
+	l := n.find(kind)
+	require.NotNil(n.t, l, kind)
+	return l
 }
 
 func (n *night) phase(kind string) string { return string(n.listed(kind).Phase) }
