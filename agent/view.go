@@ -15,7 +15,7 @@ import (
 func (k *keeper) viewOf(number uint64, health page.Health) *page.View {
 	c := k.core
 	v := &page.View{Number: number, Time: c.Now(), Site: c.Site, Watch: health, Closed: c.Desk.Season(),
-		Alarms: c.Desk.Open(), Work: c.Desk.Maintenance(), Mains: c.Ledger.MainDays(), Procedures: c.Procedures.Picture()}
+		Alarms: c.Desk.Open(), Rates: c.Desk.Rates(), Work: c.Desk.Maintenance(), Mains: c.Ledger.MainDays(), Procedures: c.Procedures.Picture()}
 	v.Method, _ = c.Ledger.Weather()
 	v.Watch.LastReading = k.lastGood
 	from, to := page.Night(c.Site, c.Now())

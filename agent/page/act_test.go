@@ -17,6 +17,7 @@ import (
 
 	"bayledger/agent/access"
 	"bayledger/agent/alarm"
+	"bayledger/agent/alarm"
 	"bayledger/agent/site"
 )
 
@@ -413,4 +414,19 @@ func TestAckedAlarmSaysWho(t *testing.T) {
 	body := get(t, c.Server, "/alarms", c.as(t, "ann")).Body.String()
 	require.Contains(t, body, "Taken on by ann at 05:41")
 	require.Contains(t, body, "Was this alarm useful?")
+}
+
+// TestRatesBesideTheAims: the alarms page holds what was told against what is aimed at (EEMUA 191:
+// about one alarm in ten minutes, 144 a day; ANSI/ISA-18.2-2016 16.4: more than ten in ten minutes
+// begin a flood).
+func TestRatesBesideTheAims(t *testing.T) {
+	v := aBadView()
+	v.Rates = alarm.Rates{Raised: 6, Urgent: 2, PerDay: 0.2, Peak: 3, Useful: 4, Useless: 1, Standing: 1}
+	c := aClub(t, v, func(_ *Options, d *Deps) { d.History = &aHistory{} })
+	body := get(t, c.Server, "/alarms").Body.String()
+	for _, text := range []string{"6 were told, 2 of them urgent; the aim is at most one a month", "4 of the 5 that somebody judged were useful; the aim is four of five",
+		"0.2 a day, at most 3 in ten minutes; people can handle about 144 a day", "Standing for over a day: 1"} {
+		require.Contains(t, body, text)
+	}
+	require.NotContains(t, body, "A flood is under way")
 }

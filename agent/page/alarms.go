@@ -260,3 +260,20 @@ func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
 func alarmAnchor(id string) string {
 	return "alarm-" + hash([]byte(id))
 }
+
+// ratesWords says how the alarms of 30 days compare with what is aimed at, and with the figures of
+// EEMUA 191 and ANSI/ISA-18.2-2016 clause 16.
+func ratesWords(r alarm.Rates) string {
+	text := fmt.Sprintf("In the last 30 days %d were told, %d of them urgent; the aim is at most one a month. ", r.Raised, r.Urgent)
+	if said := r.Useful + r.Useless; said > 0 {
+		text += fmt.Sprintf("%d of the %d that somebody judged were useful; the aim is four of five. ", r.Useful, said)
+	}
+	text += fmt.Sprintf("That is %.1f a day, at most %d in ten minutes; people can handle about 144 a day and one in ten minutes, and more than ten in ten minutes are a flood.", r.PerDay, r.Peak)
+	if r.Flood {
+		text += " A flood is under way."
+	}
+	if r.Standing > 0 {
+		text += fmt.Sprintf(" Standing for over a day: %d.", r.Standing)
+	}
+	return text
+}

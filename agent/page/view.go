@@ -23,7 +23,9 @@ type View struct {
 	Readings []Reading
 	// Alarms are what alarm.Desk.Open returned, the gravest first, Work what Maintenance did.
 	Alarms []alarm.Alarm
-	Work   []alarm.Work
+	// Rates say how the site's alarms have behaved over the last 30 days.
+	Rates alarm.Rates
+	Work  []alarm.Work
 	// Mains are the closed days of the main meter against the bays' meters, oldest first.
 	Mains []water.Main
 	// Method says where reference evapotranspiration comes from now.

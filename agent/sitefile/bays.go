@@ -3,6 +3,7 @@ package sitefile
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"bayledger/agent/site"
@@ -34,6 +35,7 @@ type BayDefaults struct {
 	BandM        float64     `yaml:"band" dim:"length" min:"0.5 mm" max:"100 mm" default:"5 mm" why:"what simple controllers come with" doc:"How far the level falls below the set point before the controller fills."`
 	FillM3S      float64     `yaml:"fill_rate" dim:"flow" min:"0.5 L/min" max:"500 L/min" eg:"25 L/min" doc:"Usual flow of an open valve. Learned where it is not given."`
 	Fill         *FillPolicy `yaml:"fill_policy" doc:"Controller's habit: when it may fill."`
+	Delays       []KindDelay `yaml:"alarm_delays" doc:"Delays of some kinds of alarm here, in place of the usual ones; two readings are the least that counts."`
 	Device       string      `yaml:"device" eg:"io-a" doc:"Device that is read for every point of the bay that names none."`
 	Points       BayPoints   `yaml:"points" doc:"Instruments of the bay. Level is the least there must be."`
 }
@@ -56,6 +58,13 @@ type Overflow struct {
 type FillPolicy struct {
 	Windows    []window `yaml:"windows" eg:"[\"20:00-08:00\"]" doc:"Parts of the local day in which fills may start; any time when none is given. Lock-out during play is the time that is left out."`
 	OneAtATime bool     `yaml:"one_at_a_time" default:"no" doc:"Controller fills one bay of the site after the other."`
+}
+
+// KindDelay is how long a trouble must last before it is told, and be gone before it is over.
+type KindDelay struct {
+	Kind string        `yaml:"kind" required:"yes" eg:"overfill" doc:"Kind of alarm, as events name it."`
+	On   time.Duration `yaml:"on" min:"0 s" max:"1 d" eg:"5 min" doc:"How long it must last before it is told."`
+	Off  time.Duration `yaml:"off" min:"0 s" max:"1 d" eg:"20 min" doc:"How long it must be gone before it is over."`
 }
 
 // Plan is a rectangle on the drawing.
@@ -160,6 +169,7 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 	case depthM > 0 && b.SetPointM >= depthM:
 		l.bad(path+".set_point", "measure it from the liner's lowest point", "the set point of bay %s (%s) is not below its surface (%s)", f.ID, show(b.SetPointM), show(depthM))
 	}
+	b.Delays = l.delays(path+".alarm_delays", f.Delays)
 	if b.BandM >= b.SetPointM && b.SetPointM > 0 {
 		l.bad(path+".band", "make it smaller than the set point", "the band of bay %s (%s) is as wide as its set point is high (%s)", f.ID, show(b.BandM), show(b.SetPointM))
 	}
@@ -257,4 +267,40 @@ func (l *loader) plans() {
 		}
 		drawn = append(drawn, b)
 	}
+}
+
+// delays are a bay's own delays by kind; nil where it has none.
+func (l *loader) delays(path string, list []KindDelay) map[site.Kind]site.Delay {
+	if len(list) == 0 {
+		return nil
+	}
+	out := map[site.Kind]site.Delay{}
+	for i, x := range list {
+		at := fmt.Sprintf("%s[%d]", path, i)
+		kind := site.Kind(x.Kind)
+		if _, known := kind.Info(); !known && x.Kind != "" {
+			var names []string
+			for _, k := range site.Kinds {
+				names = append(names, string(k.Kind))
+			}
+			fix := "write one of " + strings.Join(names, ", ")
+			if near := nearest(x.Kind, names); near != "" {
+				fix = "write " + near
+			}
+			l.bad(at+".kind", fix, "there is no kind of alarm called %q", clip(x.Kind))
+			continue
+		}
+		if _, twice := out[kind]; twice {
+			l.bad(at+".kind", "give each kind once", "%s has its delays already", kind)
+		}
+		d := site.Delay{On: -1, Off: -1}
+		if l.has(at + ".on") {
+			d.On = x.On
+		}
+		if l.has(at + ".off") {
+			d.Off = x.Off
+		}
+		out[kind] = d
+	}
+	return out
 }

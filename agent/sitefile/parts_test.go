@@ -408,3 +408,9 @@ func TestPeople(t *testing.T) {
 	require.Equal(t, "webhook of board", board.Route.Name())
 	require.Empty(t, load(t, oneBay("", levelOnly, "")).People)
 }
+
+// TestDelays: a bay's own delays; what is not given keeps the table's.
+func TestDelays(t *testing.T) {
+	c := load(t, oneBay("", levelOnly+"        alarm_delays: [ { kind: overfill, on: 5 min }, { kind: drying, off: 0 s } ]", ""))
+	require.Equal(t, map[site.Kind]site.Delay{site.Overfill: {On: 5 * time.Minute, Off: -1}, site.Drying: {On: -1, Off: 0}}, c.Site.Bay("A1").Delays)
+}
