@@ -17,7 +17,6 @@ import (
 
 	"bayledger/agent/access"
 	"bayledger/agent/alarm"
-	"bayledger/agent/alarm"
 	"bayledger/agent/site"
 )
 

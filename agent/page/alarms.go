@@ -61,6 +61,7 @@ type alarmsPage struct {
 	Over     []alarmCard
 	Past     []life
 	HasPast  bool
+	Rates    string
 }
 
 // life is an alarm from its first word to its last, as the history has it.
@@ -95,6 +96,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 		}
 		p.Past = lives(sh.words, v.Site, events)
 	}
+	p.Rates = ratesWords(v.Rates)
 	open := wanting(v.Alarms)
 	p.Open = alarmCards(sh.words, v, open)
 	for i := range p.Open {
