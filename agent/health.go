@@ -69,7 +69,7 @@ func (a *Agent) troubles() []condition {
 	return append(out, a.keeper.troublesOfKeeping()...)
 }
 
-// troublesOfKeeping are those of journal and clock. It runs under the keeper's lock.
+// troublesOfKeeping are those of journal, clock and isolation valve. It runs under the keeper's lock.
 func (k *keeper) troublesOfKeeping() (out []condition) {
 	add := func(kind site.Kind, subject, because string) {
 		out = append(out, condition{Kind: kind, Subject: subject, Because: because})

@@ -14,6 +14,7 @@ import (
 // proceduresPage is the guided procedures: what is under way first, made for a thumb.
 type proceduresPage struct {
 	shell
+	Said   string
 	CanAct bool
 	Runs   []runCard
 	// Busy is true while a procedure wants somebody: nothing else is begun then.
@@ -81,7 +82,7 @@ func (p proceduresPage) SignOf(o procedure.Outcome) site.Severity {
 }
 
 func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
-	p := proceduresPage{shell: s.shell(r, "Procedures", "procedures"), CanAct: s.mayAct(r)}
+	p := proceduresPage{shell: s.shell(r, "Procedures", "procedures"), Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r)}
 	if v := viewOf(r, s); v != nil {
 		p.Offers, p.Bays = v.Procedures.Offers, v.Procedures.Bays
 		if p.Main = v.Procedures.Main; p.Main != nil {
