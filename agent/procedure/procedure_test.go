@@ -319,7 +319,7 @@ func TestWiringOfEveryPermutation(t *testing.T) {
 					require.NoError(t, x.answer(ids[bay]))
 					x.wait(3 * time.Minute)
 				}
-				got := map[string]string{}
+				var got map[string]string
 				if r := x.run(); r != nil {
 					require.Equal(t, "wiring", r.Now.Step, r.Now.Verdict.Says)
 					got = r.Now.Verdict.Notes
