@@ -176,8 +176,10 @@ func heavy(x, n float64) float64 {
 	return n / 2 * math.Log1p(2*x/n)
 }
 
-// leastKnown is how many windows the stated prior noise is worth.
-const leastKnown = 8
+// leastKnown is how many windows the stated prior noise is worth. It follows from the method of
+// evaporation and from the instruments, on the safe side: what is learned of a site's own scatter
+// has lain below it.
+const leastKnown = 100
 
 // likeliest returns the onset at which a trouble is most likely to have begun, and by how much;
 // prior is the standard deviation of its size by common knowledge, 0 for none.
@@ -362,6 +364,17 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 	}
 }
 
+// lastHours is the stretch of the last hours that shows most.
+func (w *Watch) lastHours(y *bay) (best water.Window, ok bool) {
+	var f water.Window
+	for n := 1; n < 16 && w.l.Since(y.i, n, &f); n++ {
+		if f.Hours >= 1.5 && (!ok || f.Nu*f.Nu*best.S > best.Nu*best.Nu*f.S) {
+			best, ok = f, true
+		}
+	}
+	return best, ok
+}
+
 // bothHalves says whether a loss since from shows in each half of the time since.
 func (w *Watch) bothHalves(y *bay, from int64, size float64) bool {
 	var a, b water.Window
@@ -369,7 +382,7 @@ func (w *Watch) bothHalves(y *bay, from int64, size float64) bool {
 		return false
 	}
 	for _, f := range [2]*water.Window{&a, &b} {
-		if x := f.Nu / f.Hours / size; x < 0.4 || f.Nu*f.Nu < 4*f.S {
+		if x := f.Nu / f.Hours / size; x < 0.4 || f.Nu*f.Nu < 2.25*f.S {
 			return false
 		}
 	}

@@ -59,6 +59,10 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
 			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}
+	if f, ok := w.lastHours(y); ok {
+		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) are missing.",
+			lasted(f.To-f.From), d.Water(f.Metered/1000), d.Water(f.Held/1000), d.Water(f.Loss/1000), d.Water(f.Expected/1000), d.Water(f.Nu/1000), d.Water(2*math.Sqrt(f.S)/1000))
+	}
 	v := &y.st.Valve
 	k := &y.look
 	switch {

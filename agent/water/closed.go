@@ -87,7 +87,8 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 //
 // is what left the bay, whatever the way. FromU and ToU are the standard uncertainties of the
 // water held at the two ends, Rel that of the storage curve between them as a share of what was
-// held, U that of all other parts but the weather's.
+// held, U that of all other parts but the
+// weather's (passingVar).
 type Closed struct {
 	From, To                int64 // ms
 	Hours, Dark             float64
@@ -129,7 +130,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	// differs from fill to fill is half a percent.
 	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shape})
 	c.U = Combined(Term{"lead", lead}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
-		Term{"hand", 0.2 * c.Hand}, Term{"rain", 0.4 * c.Rain})
+		Term{"hand", 0.2 * c.Hand})
 	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
 	return c
 }

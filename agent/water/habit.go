@@ -27,21 +27,24 @@ type habit struct {
 // Window is a closed balance set against the bay's habit.
 type Window struct {
 	Closed
-	Night       bool
-	Expected    float64 // L, the loss the habit and the site's other bays ask for
-	Nu, S       float64 // loss less expected, L, and its variance
-	Joined      bool    // it follows on the window before
-	h, gain     [nHabit]float64
-	lone, loneS float64 // Nu and S by this bay's habit alone
+	Night    bool
+	Expected float64 // L, the loss the habit and the site's other bays ask for
+	Nu, S    float64 // loss less expected, L, and its variance
+	Joined   bool    // it follows on the window before
+	h, gain  [nHabit]float64
+	// Nu by this bay's habit alone, and the variance of it that other bays do not share.
+	lone, loneOwn float64
 }
 
-// prior: the figures are those of the stride's filter (see there for their reasons).
+// prior: factor and share are those of the stride's filter (see there for their reasons). A sound
+// liner and clay by night lose some hundredths of a millimetre an hour; what no sound bay loses is
+// found in its first night and not learned.
 func (a *habit) prior(area float64) {
 	*a = habit{}
 	set := func(i int, mean, sd float64) { a.X[i], a.P[i][i] = mean, sd*sd }
 	set(aK, 0.78, 0.30)
 	set(aW, 0.06, 0.06)
-	set(aC, 0, 0.30*area)
+	set(aC, 0, 0.05*area)
 }
 
 // pace keeps the site's common knowledge of how far windows depart from habit, learned from all
@@ -71,8 +74,8 @@ func kindOf(night bool) int {
 }
 
 // passingVar is the variance, L2, of what a window's loss departs from habit by itself: weather
-// (relative to evaporation), and night air and clay (per area, alike over some hours). common is
-// the part that all bays of a site share.
+// (relative to evaporation), night air and clay (per area, alike over some hours), and what of the
+// rain the clay kept or shed. common is the part that all bays of a site share.
 func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 	e := y.st.Habit.X[aK] * c.ET
 	w := sq(q * etu * e)
@@ -82,7 +85,8 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 		// Wet clay gives from itself and draws less from below, for a day or so.
 		own += sq(0.25*e) + sq(0.06*c.Wet)
 	}
-	return 0.7*w + 0.3*n, own
+	rain := sq(0.4 * c.Rain)
+	return 0.7*w + 0.3*n + 0.8*rain, own + 0.2*rain
 }
 
 // wetFor is how long the clay's surface is wet after rain or a hose.

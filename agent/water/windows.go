@@ -164,7 +164,7 @@ func (l *Ledger) setAgainst(ws []Window, due []bool) {
 		if due[i] {
 			common, own := y.passingVar(&ws[i].Closed, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
 			y.st.Habit.expect(&ws[i], 0, common+own)
-			ws[i].lone, ws[i].loneS = ws[i].Nu, ws[i].S
+			ws[i].lone, ws[i].loneOwn = ws[i].Nu, ws[i].S-common
 		}
 	}
 	odd := l.odd[:0]
@@ -190,7 +190,7 @@ func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) bool {
 		}
 		if u := o.unit(&ws[j]); u > 1 {
 			dev = append(dev, ws[j].lone/u)
-			vars = append(vars, ws[j].loneS/(u*u))
+			vars = append(vars, ws[j].loneOwn/(u*u))
 		}
 	}
 	l.dev, l.vars = dev, vars
@@ -320,7 +320,7 @@ func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
 	common, own := y.passingVar(&c, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
 	y.st.Habit.expect(w, 0, common+own)
-	w.lone, w.loneS = w.Nu, w.S
+	w.lone, w.loneOwn = w.Nu, w.S-common
 	return true
 }
 
