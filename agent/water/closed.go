@@ -8,6 +8,7 @@ type anchor struct {
 	M    mark
 	H, V float64 // mm and mm2: mean settled level and its variance
 	Lead float64 // mm, how far the chamber was taken to lead
+	Soak float64 // L of rain that may still have been on its way through the clay
 	Poor bool    // in the clay, where a level says little of water
 }
 
@@ -56,15 +57,12 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 	// A bay that is filled again and again never settles. Its level less the chamber's modelled
 	// lead is still an end of a balance, as good as a fifth of the lead beside what the model errs
 	// by alike at all times (closed sees to that).
-	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.2*lead) + uLead*uLead, Lead: lead, Poor: s.Poor}
+	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.2*lead) + uLead*uLead, Lead: lead, Soak: st.Soak, Poor: s.Poor}
 	if r.N >= 3 {
 		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
 	}
 	if y.level.Unvented {
 		a.V += 9 // ten millimetres of water for each hectopascal
-	}
-	if st.Soak > 0.3*y.b.AreaM2 {
-		a.V += sq(0.3 * st.Soak / st.F.slope(y.curve, h)) // rain still on its way through the clay
 	}
 	st.Loose = a
 	if r.N >= 3 {
@@ -95,6 +93,7 @@ type Closed struct {
 	Metered, Hand, Rain, ET float64
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
 	Held, Loss              float64
+	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
@@ -110,7 +109,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
-	c.Far = y.far(c.Level)
+	c.Far, c.Soaked = y.far(c.Level), max(0, a.Soak-b.Soak)
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)

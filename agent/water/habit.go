@@ -85,7 +85,7 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 		// Wet clay gives from itself and draws less from below, for a day or so.
 		own += sq(0.25*e) + sq(0.06*c.Wet)
 	}
-	rain := sq(0.4 * c.Rain)
+	rain := sq(0.4*c.Rain) + sq(0.3*c.Soaked)
 	return 0.7*w + 0.3*n + 0.8*rain, own + 0.2*rain
 }
 
