@@ -21,7 +21,7 @@ build() { # Debian architecture, GOARCH, GOARM
 		-ldflags "-s -w -buildid= -X main.version=$version -X main.commit=$COMMIT" -o "$tree/usr/bin/bayledger" ./cmd/bayledger
 	install -m 644 deploy/debian/bayledger.service "$tree/usr/lib/systemd/system/bayledger.service"
 	install -m 644 configs/* "$tree/usr/share/doc/bayledger/configs/"
-	install -m 644 README.md CHANGELOG.md LICENSE deploy/upgrades.md deploy/licences.txt "$tree/usr/share/doc/bayledger/"
+	install -m 644 README.md CHANGELOG.md LICENSE deploy/upgrades.md deploy/fleet.md deploy/threats.md deploy/licences.txt "$tree/usr/share/doc/bayledger/"
 	gzip -9n <deploy/debian/bayledger.1 >"$tree/usr/share/man/man1/bayledger.1.gz"
 	for script in postinst prerm postrm; do
 		install -m 755 "deploy/debian/$script" "$tree/DEBIAN/$script"

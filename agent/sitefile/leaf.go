@@ -1,7 +1,9 @@
 package sitefile
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"regexp"
@@ -60,6 +62,9 @@ func (s Secret) Read() (string, error) {
 		return "", nil
 	case "file":
 		b, err := os.ReadFile(s.name)
+		if from, ours := beforeTheService(s.name); ours && errors.Is(err, fs.ErrNotExist) {
+			b, err = os.ReadFile(from)
+		}
 		if err != nil {
 			return "", fmt.Errorf("read secret: %w", err)
 		}
@@ -71,6 +76,13 @@ func (s Secret) Read() (string, error) {
 		return "", fmt.Errorf("read secret: %s is empty", s.Where())
 	}
 	return text, nil
+}
+
+// beforeTheService is where root finds a secret that systemd gives the service only while it runs:
+// bayledger check --live is for before that.
+func beforeTheService(name string) (from string, ours bool) {
+	name, ours = strings.CutPrefix(name, "/run/credentials/bayledger.service/secrets_")
+	return "/etc/bayledger/credentials/" + name, ours && !strings.Contains(name, "/")
 }
 
 // reader returns Read, or nil when no secret is named.

@@ -414,3 +414,17 @@ func TestDelays(t *testing.T) {
 	c := load(t, oneBay("", levelOnly+"        alarm_delays: [ { kind: overfill, on: 5 min }, { kind: drying, off: 0 s } ]", ""))
 	require.Equal(t, map[site.Kind]site.Delay{site.Overfill: {On: 5 * time.Minute, Off: -1}, site.Drying: {On: -1, Off: 0}}, c.Site.Bay("A1").Delays)
 }
+
+// The folder is the one the service's LoadCredential names; systemd joins name and file by "_".
+func TestSecretsBeforeTheServiceRuns(t *testing.T) {
+	unit, err := os.ReadFile("../../deploy/debian/bayledger.service")
+	require.NoError(t, err)
+	require.Contains(t, string(unit), "\nLoadCredential=secrets:/etc/bayledger/credentials\n")
+	from, ours := beforeTheService("/run/credentials/bayledger.service/secrets_mqtt.password")
+	require.True(t, ours)
+	require.Equal(t, "/etc/bayledger/credentials/mqtt.password", from)
+	for _, other := range []string{"/etc/bayledger/influx.token", "/run/credentials/other.service/secrets_x", "/run/credentials/bayledger.service/secrets_../x"} {
+		_, ours = beforeTheService(other)
+		require.False(t, ours, other)
+	}
+}
