@@ -193,6 +193,9 @@ func (w *Watch) crest(y *bay, now int64) {
 // shown is the bay's level as its chamber shows it now, what the chamber leads by taken off, m.
 func (y *bay) shown() float64 { return y.look.SmoothM - max(0, y.look.LeadM) }
 
+// displacedRest is how long the water must have stopped before a level counts against an overflow.
+const displacedRest = 20 * minute
+
 // sunM is more than the sun takes from any court in an hour, m.
 const sunM = 0.0007
 
@@ -213,8 +216,8 @@ func (w *Watch) displaced(y *bay, now int64) {
 		s.ShortM3, s.ShortAt = k.TotalM3, now
 		return
 	}
-	if k.Runs || y.st.Sensor.open() {
-		return // how far a chamber leads is surest when the water has stopped
+	if k.Runs || now-k.RunAt < displacedRest || y.st.Sensor.open() || k.SmoothM >= low-k.NoiseM {
+		return // how far a chamber leads or lags is known only when the water has stopped for a while
 	}
 	need, u := w.l.HeldBetween(y.i, shown, low)
 	sun := sunM * y.b.AreaM2 * float64(now-s.ShortAt) / float64(hour)

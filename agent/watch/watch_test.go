@@ -31,6 +31,7 @@ type world struct {
 	// rain falls on both bays, m/s of water; what stands above the crest runs off.
 	rain  float64
 	crest float64
+	pause time.Duration // the controllers' between two fills
 }
 
 type tub struct {
@@ -46,6 +47,7 @@ type tub struct {
 	drift       float64 // m
 	set         float64
 	opened      time.Time
+	closed      time.Time
 	silent      bool
 	why         site.Why
 }
@@ -119,10 +121,10 @@ func (v *world) tick() []site.Finding {
 		} else if v.meters {
 			counted = other
 		}
-		if level < b.set-0.003 && !b.command {
+		if level < b.set-0.003 && !b.command && v.t.Sub(b.closed) >= v.pause {
 			b.command, b.opened = true, v.t
-		} else if level >= b.set {
-			b.command = false
+		} else if level >= b.set && b.command {
+			b.command, b.closed = false, v.t
 		}
 		command := 0.0
 		if b.command {
@@ -352,7 +354,7 @@ func TestAStuckValveOverflowsOnceAndIsOverWhenItIsShut(t *testing.T) {
 
 func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	v := newWorld(t, 33, nil)
-	v.step = 30 * time.Second
+	v.step, v.pause = 30*time.Second, 22*time.Minute
 	v.quiet(t, 4*24*time.Hour)
 	v.crest = 0.060 // it has slipped to 20 mm under the set point
 	d := v.until(24*time.Hour, site.OverflowFault, "A1")
