@@ -18,6 +18,11 @@ import (
 )
 
 // register gives the registry everything there is to scrape.
+//
+// /metrics has at most 30 series of a site, 40 of each bay, 3 of each point, 14 of each device, 2
+// of each line and 15 of each alarm that stands: 339 for six bays with everything (a test counts
+// them, and promtool check metrics has nothing to say). No label holds a number or a moment; a
+// bay, point or alarm that is gone is gone at the next scrape.
 func (a *Agent) register() error {
 	for _, c := range []prometheus.Collector{
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), scrape{a},

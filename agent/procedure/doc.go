@@ -13,4 +13,30 @@
 // hands it back.
 //
 // The tool never moves a bay's valve: the person does, at their own controller.
+//
+// # How it works inside
+//
+// agent/procedure is part of the core: a Book is moved by samples, records and ticks, and lies in
+// the core's snapshot, so that a restart or a replay gives the same run again. A procedure is a
+// list of steps made anew from the site and the results so far; a step has words, cautions, what
+// is asked of a person, and a pure function that judges the readings of the step (trace: counts,
+// sums and thinned dots, small however long it lasts). What a book wants journaled (results,
+// records, the maintenance that keeps its bays quiet, the season) stands in Pending until the
+// journal hands it back: a crash in between neither loses nor doubles it. The silence is a
+// maintenance record with an end, renewed at every sign of somebody there; when nobody comes it
+// runs out and the watch pages.
+//
+// The wiring proof asks where the water arrives, because meter and sensor alone cannot tell a
+// swapped valve from a swapped pair. Intervals of 95 %: the counts of a meter are a triangle, so
+// half-widths are worked out and not two standard deviations. testdata/coverage.txt is the run of
+// 1,000.
+//
+// The isolation valve: Book.Isolate decides (enabled, proved, not held off, not too often, a
+// reason), the isolator in agent acts, modbus.ShutValve sends; each outcome is a record, and the
+// state is made of them. Only water that comes in and must not is a reason: a leaking bay is not
+// helped by less. On a serial line the answer to a write is its echo, so the coil is read back to
+// know.
+//
+// A new procedure: a function that returns its steps, a row in plans, its test beside
+// agent/procedures_test.go.
 package procedure

@@ -3,8 +3,9 @@
 //
 // Where the question is logic the answer is a rule (a valve told to shut through which the meter
 // turns). Where it is statistical the answer is a sequential test with a stated rate of false
-// alarms: each trouble leaves its own mark on the surprises of the account's filter, the bank
-// carries that mark for many possible onsets, and likelihoods decide between the causes.
+// alarms: each trouble leaves its own mark on the balances the account closes by day and by
+// night, the bank carries that mark for many possible onsets, and likelihoods decide between the
+// causes.
 //
 // Watch is moved by Sample, Record and Tick, always after the ledger; Tick returns every finding
 // that holds, sorted by key. The alarm desk makes events of them. Able says what a bay with its
@@ -13,4 +14,28 @@
 // What will hurt: a finding holds the bay's learning, so a false one starves the account; a
 // level on a quiet night is flat because all is well; and a test that has just been restarted
 // knows nothing of what came before.
+//
+// # The rules
+//
+// Rules, where the question is logic. Each learns what it needs from the bay's own habit and says
+// so in its comment:
+//
+//   - a valve is stuck open when two pulses are counted after its travel (as stated, or as its
+//     fills have run on; before the first fill a second look is asked for) and no other bay's
+//     valve may be what feeds it; without command, when the fill has let in over a third of the
+//     room to the crest beyond what its fills leave (RestM), twice its uncertainty at least;
+//   - stuck shut when it asked, was free and its turn was due (learned: Wait); without command a
+//     band and a half under StartM;
+//   - an overflow is told once an episode, and only of metered water; what a stuck valve left
+//     behind when it was shut is explained;
+//   - displaced: twice what a bay was short of, and more than the sun takes, went in and the level
+//     did not come back to its band;
+//   - a chamber is slow when its rise at the end of three fills lags behind its habit: no storage
+//     curve enters;
+//   - frost by Parton and Logan's night (1981) down to sunrise, and not under the dew point less
+//     two degrees;
+//   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
+//     fills only the level saw;
+//   - wiring: a command that turns another bay's meter, two fills that lift another bay's chamber;
+//     the main meter against the bays only while nothing has run for 12 minutes.
 package watch

@@ -11,7 +11,8 @@
 // day's weather against its formula, a night's loss against its habit, a sensor that warms) has
 // states of its own that fade, so that it is neither learned nor taken for a fault. The filter
 // starts from the site file's nominal figures with their uncertainty and works from the first
-// hour.
+// hour. It follows the level by the minute; what is lost slowly is judged by windows, balances
+// closed between settled levels by day and by night, against the habit learned from them.
 //
 // The types: Ledger is moved by Sample, Record and Tick; Curve is a bay's nominal storage;
 // Register turns a running total into water; Account is a closed span; Signature and Balance are
@@ -24,4 +25,25 @@
 //
 // Everything comes in time order; what is late or repeated is ignored. The package has no clock
 // and no goroutine, and a Ledger belongs to one goroutine. Accounts and views are copies.
+//
+// # Porosity and windows
+//
+// Porosity is learned from settled spans (an hour after the last water, four strides averaged;
+// rain, crest, holds and spans that lost over three tenths left out), summed up by the half day:
+// the settled level regressed on metered water, since the meter is the surer. Accounts, room,
+// windows and what people see go by it; the filter's own scale errs high (its expected level and
+// its surprise share an error) and serves the filter alone.
+//
+// What a bay loses is learned and judged on balances closed between settled levels (closed.go,
+// windows.go): one for the day, dawn to two hours after sunset, one for the rest of the night.
+// Loss = metered + hand + 0.9 rain - held. habit.go regresses it on reference evaporation (factor
+// K), on what falls due to the clay after sunset (share W) and on hours (constant loss C); the
+// error of the level between two windows is a state, so windows hang together. A window's
+// variance: its ends; the passing weather and night air, scaled by what the site's own windows
+// show (all bays together, never below 0.6 of what is stated); the curve, 1.5 % for each mm and 10
+// % beyond 4 mm, only where level and balance go the same way (a wrong curve makes no fall of a
+// rise); the lead, 35 % in all fills alike; rain, 40 % of it; evaporation at another depth, 5 %
+// for each mm, only in the direction depth works. What the other bays show in their median is
+// expected of each as far as they are sure of it, and a site-wide departure of three deviations
+// (rain no gauge saw) teaches and tells nothing.
 package water

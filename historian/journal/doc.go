@@ -22,4 +22,30 @@
 // shows the times the core saw, everything that leaves the house the true ones.
 //
 // The Journal's methods may be called by any goroutine.
+//
+// # How it works inside
+//
+// Two SQLite files (historian/journal): samples.db with a checksummed blob per commit and buckets
+// of a minute and an hour, ledger.db with events, records, snapshots and the places of the queues.
+// Opening mends: a damaged file is set aside whole and what can be read above the lowest place is
+// copied with its numbers, from both ends and in halves between; the rest stands in losses. Damage
+// found in use marks the file and ends the process; the next start mends. A full disk: samples
+// leave 8 MB to the ledger; where another program takes even those, a ballast file gives way and
+// sent history goes in steps whose log fits its place.
+//
+// Time (agent/clock, agent/timekeeping.go): the daemon goes by CLOCK_BOOTTIME and one moment, the
+// boot's zero. The wall clock gives that moment only while the kernel's error bound (adjtimex; not
+// STA_UNSYNC, which some services leave set) or the time service's file vouches. Until then times
+// are provisional: an hour early or just after the newest reading, because the core can be moved
+// forwards only. A run of them is a row of runs; dating it sets its shift. Entries shows the
+// core's times, everything else the true ones. A vouched step back is walked at a tenth of the
+// speed. Where nothing vouches, as in a container, bayledger run sends nothing unless the site
+// file says journal.clock: own: tests with the real program need that, or the build tag clockfile.
+//
+// Proof outside the journal: TestCrash (the field's own word of what it served, acknowledged
+// numbers by a pipe, InfluxDB killed too), TestCrashClock, the power cut (writes and syncs
+// recorded by strace, states without what was not synced), a tmpfs filled to the last byte.
+// Measured on two cores of a server shared with other work: 9 to 16 ms of processor time for a day
+// by the minute or 90 days by the hour of a 12-bay site; a week's outage in testdata/outage-
+// week.txt.
 package journal
