@@ -84,15 +84,23 @@ type screen struct {
 
 func (s *screen) wait(text string) {
 	s.t.Helper()
-	require.Eventually(s.t, func() bool {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		i := strings.Index(s.text.String()[s.read:], text)
+	comes := func() bool {
+		i := strings.Index(s.all()[s.read:], text)
 		if i >= 0 {
 			s.read += i + len(text)
 		}
 		return i >= 0
-	}, time.Minute, 5*time.Millisecond, "%q does not come; on the screen: %s", text, s.text.String())
+	}
+	for end := time.Now().Add(time.Minute); !comes(); <-time.After(5 * time.Millisecond) {
+		require.True(s.t, time.Now().Before(end), "%q does not come; on the screen: %s", text, s.all())
+	}
+}
+
+// all is everything shown so far.
+func (s *screen) all() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
 }
 
 func (s *screen) type_(line string) {
