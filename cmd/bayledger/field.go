@@ -123,9 +123,13 @@ func (c *fieldCmd) serve(env *environment, f *virtual.Field) (err error) {
 		defer func() { err = errors.Join(err, witness.Close()) }()
 	}
 	start := f.Config().Start
-	slave := virtual.NewSlave(f, clock.NewScaled(start, c.Speed), log, nil)
+	var clk clock.Clock = clock.Real{}
+	if c.Speed != 1 || !c.Start.IsZero() {
+		clk = clock.NewScaled(start, c.Speed)
+	}
+	slave := virtual.NewSlave(f, clk, log, nil)
 	if witness != nil {
-		slave = virtual.NewSlave(f, clock.NewScaled(start, c.Speed), log, witness)
+		slave = virtual.NewSlave(f, clk, log, witness)
 	}
 	g, ctx := errgroup.WithContext(env.Ctx)
 	type way struct {

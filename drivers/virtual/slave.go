@@ -136,6 +136,7 @@ func (s *Slave) testify(unit uint8, table Table, a int, words []uint16) error {
 		return nil
 	}
 	var lines []byte
+	now := s.clk.Now() // the moment of the answer; the model's own goes by its step
 	for i := range s.field.points {
 		r := &s.field.points[i]
 		from := int(r.Address) - a
@@ -146,7 +147,7 @@ func (s *Slave) testify(unit uint8, table Table, a int, words []uint16) error {
 		copy(w[:r.Coding.words()], words[from:])
 		v, _, _ := r.Decode(w)
 		s.served[r.Point]++
-		lines = s.field.now().AppendFormat(lines, time.RFC3339Nano)
+		lines = now.AppendFormat(lines, time.RFC3339Nano)
 		lines = append(append(append(lines, ','), r.Point...), ',')
 		lines = append(strconv.AppendInt(lines, s.served[r.Point], 10), ',')
 		lines = append(strconv.AppendFloat(lines, v, 'g', -1, 64), '\n')
