@@ -86,13 +86,13 @@ func (d *Driver) ShutValve(ctx context.Context) error {
 }
 
 // carryOut does an order that waits. It reports whether there was one.
-func (l *link) carryOut() bool {
+func (l *link) carryOut(ctx context.Context) bool {
 	if l.valve == nil {
 		return false
 	}
 	select {
 	case o := <-l.valve.orders:
-		o.done <- l.valve.shut(l)
+		o.done <- l.valve.shut(ctx, l)
 		if l.line != nil && l.line.broken() {
 			l.hangUp()
 		}
@@ -105,7 +105,7 @@ func (l *link) carryOut() bool {
 // shut writes the coil and reads it back. What comes back of the write itself is only believed
 // where it is a refusal: on a serial line it cannot be told from an echo, and it may be lost. The
 // coil as it is read says whether it is set.
-func (v *valve) shut(l *link) error {
+func (v *valve) shut(ctx context.Context, l *link) error {
 	data := make([]byte, 4)
 	binary.BigEndian.PutUint16(data, v.address)
 	if v.level {
@@ -126,7 +126,10 @@ func (v *valve) shut(l *link) error {
 	}
 	if l.line != nil {
 		if until := l.line.pending(); !until.IsZero() {
-			time.Sleep(time.Until(until)) // an answer on its way must not be taken for the next one
+			l.rest(ctx, time.Until(until)) // an answer on its way must not be taken for the next one
+			if ctx.Err() != nil {
+				return fmt.Errorf("isolation valve: %w: %w", ErrUnconfirmed, ctx.Err())
+			}
 		}
 	}
 	bits, back := v.dev.unit.read(Coils, int(v.address), 1)

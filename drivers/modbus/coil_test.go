@@ -28,7 +28,7 @@ func TestNothingIsWrittenWithoutPermission(t *testing.T) {
 	require.ErrorIs(t, d.ShutValve(t.Context()), ErrNoOutput)
 	for _, l := range d.links {
 		require.Nil(t, l.valve)
-		require.False(t, l.carryOut())
+		require.False(t, l.carryOut(t.Context()))
 	}
 	for _, i := range []*site.Isolation{nil, {Device: "io"}, {Device: "io", Enabled: true, DryRun: true}} {
 		require.ErrorIs(t, d.Allow(i), ErrNoOutput)

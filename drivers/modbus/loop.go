@@ -129,7 +129,7 @@ func (l *link) run(ctx context.Context, sink Sink) {
 			l.wait(ctx, now)
 			continue
 		}
-		if l.carryOut() {
+		if l.carryOut(ctx) {
 			continue
 		}
 		if r := l.pick(now); r != nil {
