@@ -105,11 +105,7 @@ type userAddCmd struct {
 
 // Run implements the command.
 func (u *userAddCmd) Run(env *environment, c *userCmd) error {
-	st, err := c.store()
-	if err != nil {
-		return err
-	}
-	password, err := askPassword(env)
+	st, password, err := c.storeAndPassword(env)
 	if err != nil {
 		return err
 	}
@@ -122,11 +118,7 @@ type userPasswordCmd struct {
 
 // Run implements the command.
 func (u *userPasswordCmd) Run(env *environment, c *userCmd) error {
-	st, err := c.store()
-	if err != nil {
-		return err
-	}
-	password, err := askPassword(env)
+	st, password, err := c.storeAndPassword(env)
 	if err != nil {
 		return err
 	}
@@ -162,6 +154,16 @@ func (u *userTokenCmd) Run(env *environment, c *userCmd) error {
 	}
 	_, err = fmt.Fprintln(env.Stdout, token)
 	return err
+}
+
+// storeAndPassword opens the users' file before the password is asked for: nobody types one in vain.
+func (c *userCmd) storeAndPassword(env *environment) (*access.Store, string, error) {
+	st, err := c.store()
+	if err != nil {
+		return nil, "", err
+	}
+	password, err := askPassword(env)
+	return st, password, err
 }
 
 // askPassword reads a password: twice without showing it on a terminal, else one line. It never
