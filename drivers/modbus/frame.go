@@ -199,11 +199,13 @@ func scan(request, got []byte) (frame []byte, seen string) {
 	if len(got) < len(request) && bytes.HasPrefix(request, got) {
 		return nil, ""
 	}
-	if bytes.HasPrefix(got, request) {
-		got, seen = got[len(request):], "only its own echo"
-	}
 	for i := 0; i < len(got); {
 		rest := got[i:]
+		if bytes.HasPrefix(rest, request) {
+			seen = "only its own echo"
+			i += len(request)
+			continue
+		}
 		n, _ := frameLength(rest)
 		if n == 0 {
 			if answered(unit, pdu, rest) {
