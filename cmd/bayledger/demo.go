@@ -569,13 +569,15 @@ func (r *demoReport) print(w io.Writer, s *site.Site) error {
 	fmt.Fprintln(w, "\nUnexplained is metered in + rain - evaporated - overflow - change of held; the last column is the simulator's truth.")
 	fmt.Fprintf(w, "\nEvents told (%d)\n\n", len(r.Events))
 	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "time\tbay\tkind\tstate\tseverity\tafter true onset\t")
+	fmt.Fprintln(t, "time\tbay\tkind\tstate\tseverity\tafter true onset\ttold with")
+	causes := map[string]string{}
 	for _, e := range r.Events {
+		causes[e.ID] = place(e.Bay) + " " + string(e.Kind)
 		delay := "nothing in the simulation"
 		if e.TrueOnset != nil {
 			delay = e.Time.Sub(e.TrueOnset.Time).Round(time.Second).String()
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t\n", e.Time.In(s.Zone).Format("15:04:05"), place(e.Bay), e.Kind, e.State, e.Severity, delay)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.Time.In(s.Zone).Format("15:04:05"), place(e.Bay), e.Kind, e.State, e.Severity, delay, causes[e.CauseID])
 	}
 	if err := t.Flush(); err != nil {
 		return err
