@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -17,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"bayledger/agent/access"
+	"bayledger/agent/alarm"
 	"bayledger/agent/clock"
 	"bayledger/agent/page"
 	"bayledger/agent/site"
@@ -192,15 +192,15 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	return a.acceptSiteFile(ctx, a.cfg)
 }
 
-// acceptSiteFile puts the site file, and the table of kinds it is judged by, on record when they
-// are not the ones the journal knows.
+// acceptSiteFile puts the site file, and what its alarms rest on, on record when they are not the
+// ones the journal knows.
 func (a *Agent) acceptSiteFile(ctx context.Context, cfg *sitefile.Config) error {
-	kinds, err := json.Marshal(site.Kinds)
+	rationale, err := alarm.Rationale(cfg.Site)
 	if err != nil {
-		return fmt.Errorf("write the table of kinds: %w", err)
+		return err
 	}
-	sum := sha256.Sum256(kinds)
-	return errors.Join(a.accept(ctx, site.RecKinds, hex.EncodeToString(sum[:6]), string(kinds)),
+	sum := sha256.Sum256(rationale)
+	return errors.Join(a.accept(ctx, site.RecKinds, hex.EncodeToString(sum[:6]), string(rationale)),
 		a.accept(ctx, site.RecSiteFile, cfg.Site.Revision, cfg.Text))
 }
 
@@ -209,8 +209,14 @@ func (a *Agent) accept(ctx context.Context, kind site.RecordKind, hash, text str
 	if err != nil {
 		return err
 	}
-	if n := len(known); n > 0 && known[n-1].Subject == hash {
-		return nil
+	if n := len(known); n > 0 {
+		last := known[n-1]
+		if last.Subject == hash {
+			return nil
+		}
+		if kind == site.RecKinds {
+			a.log.Info("what the alarms rest on has changed", "what", alarm.Changes([]byte(last.Text), []byte(text)))
+		}
 	}
 	_, err = a.keeper.record(ctx, site.Record{Time: a.clk.Now(), Kind: kind, Subject: hash, Who: "daemon",
 		Value: site.Unknown(), Value2: site.Unknown(), Text: text})

@@ -56,8 +56,9 @@ func deafAfter(s *site.Site) time.Duration {
 
 // NewCore returns a core that has seen nothing.
 func NewCore(s *site.Site) *Core {
-	l := water.New(s)
-	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: alarm.New(s), Procedures: procedure.New(s, l), deaf: deafAfter(s), conditions: conditions{}}
+	l, d := water.New(s), alarm.New(s)
+	d.Settling = l.Settling
+	return &Core{Site: s, Ledger: l, Watch: watch.New(s, l), Desk: d, Procedures: procedure.New(s, l), deaf: deafAfter(s), conditions: conditions{}}
 }
 
 // Sample feeds one calibrated sample and returns the events it led to, in order. A sample that

@@ -112,6 +112,10 @@ func (e *entry) id(s *site.Site) string { return site.EventID(s.ID, e.key, e.rai
 
 // Desk keeps the alarms of one site. Make it with New.
 type Desk struct {
+	// Settling, if set, is how long after a fill a bay's chamber shows the bay's own level, as
+	// learned so far. It may only follow from what moved the desk.
+	Settling func(bay string) time.Duration
+
 	site    *site.Site
 	entries []*entry // in order of rank and key
 	seq     int64
@@ -272,12 +276,16 @@ func (d *Desk) byID(id string) *entry {
 	return nil
 }
 
-// Delays of a kind at a place: what the site file gives the bay, else the table; never less than
-// two readings of the point concerned where there is a delay at all, so that one late reading
-// neither raises nor clears.
+// Delays of a kind at a place: what the site file gives the bay, else the table's, the end of what
+// is judged by the level not before the chamber can have settled; never less than two readings of
+// the point concerned where there is a delay at all, so that one late reading neither raises nor
+// clears.
 func (d *Desk) Delays(k site.Key) (on, off time.Duration) {
 	row := info(k.Kind)
 	on, off = row.OnDelay, row.OffDelay
+	if row.Settles && d.Settling != nil {
+		off = max(off, d.Settling(k.Bay))
+	}
 	if b := d.site.Bay(k.Bay); b != nil {
 		if own, ok := b.Delays[k.Kind]; ok {
 			if own.On >= 0 {

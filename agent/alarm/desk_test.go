@@ -1,8 +1,10 @@
 package alarm
 
 import (
+	"encoding/json"
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -315,8 +317,11 @@ func TestDelaysOfAPlace(t *testing.T) {
 	s := club(t)
 	i := slices.IndexFunc(s.Points, func(p site.Point) bool { return p.ID == "A1-level" })
 	s.Points[i].Interval = 10 * time.Minute
-	s.Bay("A2").Delays = map[site.Kind]site.Delay{site.Overflowing: {On: 3 * time.Minute, Off: -1}}
+	s.Bay("A2").Delays = map[site.Kind]site.Delay{site.Overflowing: {On: 3 * time.Minute, Off: -1}, site.Overfill: {On: -1, Off: 12 * time.Minute}}
 	d := New(s)
+	d.Settling = func(bay string) time.Duration {
+		return map[string]time.Duration{"A1": 15 * time.Minute, "A2": 50 * time.Minute, "B1": 50 * time.Minute, "B2": time.Minute}[bay]
+	}
 	rows := []struct {
 		name    string
 		k       site.Key
@@ -326,12 +331,70 @@ func TestDelaysOfAPlace(t *testing.T) {
 		{"two readings where readings are rare", key(site.Overflowing, "A1"), 20 * time.Minute, 20 * time.Minute},
 		{"no delay stays none", key(site.Leak, "A1"), 0, 0},
 		{"the bay's own, negative keeps the table's", key(site.Overflowing, "A2"), 3 * time.Minute, 5 * time.Minute},
+		{"what is judged by the level waits for the chamber", key(site.Overfill, "B1"), 0, 50 * time.Minute},
+		{"at least the table's, where the chamber is quick", key(site.Drying, "B2"), 0, 10 * time.Minute},
+		{"at least two readings", key(site.Drying, "A1"), 0, 20 * time.Minute},
+		{"the bay's own, however slow the chamber", key(site.Overfill, "A2"), 0, 12 * time.Minute},
 	}
 	for _, row := range rows {
 		on, off := d.Delays(row.k)
 		require.Equal(t, row.on, on, row.name)
 		require.Equal(t, row.off, off, row.name)
 	}
+}
+
+// TestRationaleIsKept: whatever an alarm rests on changes what is put on record, and the change is
+// named.
+func TestRationaleIsKept(t *testing.T) {
+	text := func(s *site.Site) []byte {
+		b, err := Rationale(s)
+		require.NoError(t, err)
+		return b
+	}
+	before := text(club(t))
+	require.Equal(t, string(before), string(text(club(t))))
+	require.Empty(t, Changes(before, before))
+	s := club(t)
+	s.Bay("A1").DeadBandM = 0.004
+	s.Bay("B2").Delays = map[site.Kind]site.Delay{site.Drying: {On: 5 * time.Minute, Off: -1}, site.Leak: {}}
+	after := text(s)
+	require.Equal(t, []string{
+		"bay A1: dead band 0.004 m, was by band and noise",
+		"bay B2: delays of leak on 0s, off 0s, were the table's",
+		"bay B2: delays of drying on 5m0s, off the table's, were the table's",
+	}, Changes(before, after))
+	require.Equal(t, []string{
+		"bay A1: dead band by band and noise, was 0.004 m",
+		"bay B2: delays of leak the table's, were on 0s, off 0s",
+		"bay B2: delays of drying the table's, were on 5m0s, off the table's",
+	}, Changes(after, before))
+
+	// Every column of the table counts; none is left out of what is kept.
+	for i := range reflect.TypeFor[site.KindInfo]().NumField() {
+		field := reflect.TypeFor[site.KindInfo]().Field(i)
+		t.Run(field.Name, func(t *testing.T) {
+			var r rationale
+			require.NoError(t, json.Unmarshal(before, &r))
+			require.Equal(t, site.Kinds, r.Kinds)
+			v := reflect.ValueOf(&r.Kinds[3]).Elem().Field(i)
+			switch v.Kind() {
+			case reflect.String:
+				v.SetString("other")
+			case reflect.Bool:
+				v.SetBool(!v.Bool())
+			case reflect.Slice:
+				v.SetZero()
+			case reflect.Uint8:
+				v.SetUint(v.Uint() + 1)
+			default:
+				v.SetInt(v.Int() + 1)
+			}
+			other, err := json.Marshal(r)
+			require.NoError(t, err)
+			require.NotEmpty(t, Changes(before, other))
+		})
+	}
+	require.Empty(t, Changes([]byte("[]"), after), "before there was one")
 }
 
 // TestPause: over a pause longer than a minute nobody knows what held, so delays begin anew.

@@ -91,6 +91,9 @@ type KindInfo struct {
 	// gone before the alarm clears. The watch's own evidence comes first; these only keep a
 	// finding that flickers from being told twice.
 	OnDelay, OffDelay time.Duration
+	// Settles is true for what is judged by the level of the bay: it is not over before it has been
+	// gone for as long as the bay's chamber takes to settle, for a fill lifts the chamber first.
+	Settles bool
 	// FirstAction and DoNot are said to whoever is woken. {bay} and {shut-off} are filled in.
 	FirstAction, DoNot string
 	// Owner is who is expected to act.
@@ -246,13 +249,13 @@ var Kinds = []KindInfo{
 	{
 		Kind: Overfill, Title: "Overfilled",
 		Says: "the level stands above its band and stays or rises", Ends: "the level has settled back in its band",
-		Consequence: "the surface goes soft", Severity: ByWater, OffDelay: 10 * time.Minute,
+		Consequence: "the surface goes soft", Severity: ByWater, OffDelay: 10 * time.Minute, Settles: true,
 		FirstAction: "Check that the valve of bay {bay} is shut and that its set point is what you meant.", Owner: "on call",
 	},
 	{
 		Kind: Drying, Title: "Drying out",
 		Says: "the level has fallen below its band and will not recover by itself", Ends: "the level is back in its band",
-		Consequence: "the surface turns to dust", Suffers: "the surface is dust", Severity: ByWater, OffDelay: 10 * time.Minute,
+		Consequence: "the surface turns to dust", Suffers: "the surface is dust", Severity: ByWater, OffDelay: 10 * time.Minute, Settles: true,
 		FirstAction: "Check that the controller calls for water at bay {bay} and that its hand valve is open.", Owner: "groundskeeper",
 	},
 	{

@@ -8,7 +8,7 @@ type RecordKind string
 // The kinds of record. Value's meaning and unit stand beside each.
 const (
 	RecSiteFile      RecordKind = "site-file"       // an accepted site file; Text is the file without secrets, Subject its revision
-	RecKinds         RecordKind = "kinds"           // the table of kinds the daemon goes by: Subject is its hash, Text the table as JSON
+	RecKinds         RecordKind = "kinds"           // what the alarms rest on, the table of kinds and what bays have of their own: Subject is its hash, Text itself as JSON
 	RecHandWatering  RecordKind = "hand-watering"   // Value m3 put on a bay by hand
 	RecMaintenance   RecordKind = "maintenance"     // someone works at Bay (or the site) until Until
 	RecSeason        RecordKind = "season"          // Text "open" or "closed"

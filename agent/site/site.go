@@ -84,6 +84,9 @@ type Bay struct {
 	Valve   Valve
 	// Plan is where the bay lies on the drawing of the club.
 	Plan Rect
+	// DeadBandM is how far the level must come back past the limit of an alarm before the alarm can
+	// be over. NaN or 0: the larger of three noise sigmas and half the fill band.
+	DeadBandM float64
 	// Delays replace the table's delays of some kinds at this bay; nil where none do.
 	Delays map[Kind]Delay
 }

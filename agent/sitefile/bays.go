@@ -35,7 +35,8 @@ type BayDefaults struct {
 	BandM        float64     `yaml:"band" dim:"length" min:"0.5 mm" max:"100 mm" default:"5 mm" why:"what simple controllers come with" doc:"How far the level falls below the set point before the controller fills."`
 	FillM3S      float64     `yaml:"fill_rate" dim:"flow" min:"0.5 L/min" max:"500 L/min" eg:"25 L/min" doc:"Usual flow of an open valve. Learned where it is not given."`
 	Fill         *FillPolicy `yaml:"fill_policy" doc:"Controller's habit: when it may fill."`
-	Delays       []KindDelay `yaml:"alarm_delays" doc:"Delays of some kinds of alarm here, in place of the usual ones; two readings are the least that counts."`
+	DeadBandM    float64     `yaml:"alarm_dead_band" dim:"length" min:"3 mm" max:"100 mm" eg:"4 mm" doc:"How far the level must come back past an alarm's limit before the alarm can be over. When it is not given, the larger of three times the scatter of a reading and half the band."`
+	Delays       []KindDelay `yaml:"alarm_delays" doc:"Delays of some kinds of alarm here, in place of the usual ones; two readings are the least that counts. The end of an alarm that is judged by the level also waits for as long as the bay's chamber has been learned to settle, unless off is given here."`
 	Device       string      `yaml:"device" eg:"io-a" doc:"Device that is read for every point of the bay that names none."`
 	Points       BayPoints   `yaml:"points" doc:"Instruments of the bay. Level is the least there must be."`
 }
@@ -128,7 +129,7 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 	}
 	b := site.Bay{
 		ID: f.ID, Name: nameOr(f.Name, f.ID), Court: court, AreaM2: f.AreaM2, FloorUnevenM: f.FloorUnevenM,
-		CrestM: math.NaN(), OverflowM3S: math.NaN(), SetPointM: f.SetPointM, BandM: f.BandM, FillM3S: f.FillM3S,
+		CrestM: math.NaN(), OverflowM3S: math.NaN(), SetPointM: f.SetPointM, BandM: f.BandM, FillM3S: f.FillM3S, DeadBandM: f.DeadBandM,
 		Valve: site.Valve{Travel: defaultTravel},
 	}
 	marked := -1
@@ -170,6 +171,9 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 		l.bad(path+".set_point", "measure it from the liner's lowest point", "the set point of bay %s (%s) is not below its surface (%s)", f.ID, show(b.SetPointM), show(depthM))
 	}
 	b.Delays = l.delays(path+".alarm_delays", f.Delays)
+	if b.DeadBandM >= b.SetPointM && b.SetPointM > 0 {
+		l.bad(path+".alarm_dead_band", "half the band is usual", "the dead band of bay %s (%s) is as wide as its set point is high (%s): its alarms would never be over", f.ID, show(b.DeadBandM), show(b.SetPointM))
+	}
 	if b.BandM >= b.SetPointM && b.SetPointM > 0 {
 		l.bad(path+".band", "make it smaller than the set point", "the band of bay %s (%s) is as wide as its set point is high (%s)", f.ID, show(b.BandM), show(b.SetPointM))
 	}

@@ -65,6 +65,14 @@ func (y *bay) lower() float64 {
 	return low
 }
 
+// deadBand is how far the level must come back past an alarm's limit before the alarm can be over.
+func (y *bay) deadBand() float64 {
+	if y.b.DeadBandM > 0 {
+		return y.b.DeadBandM
+	}
+	return max(3*min(y.look.NoiseM, 0.003), y.b.BandM/2)
+}
+
 // levels finds a bay that stands above its band or has fallen below it for good. It goes by the
 // level of the bay, not the chamber's, so a fill's overshoot is nothing. Rain that fell since the
 // level was last in its band, and a set point moved down, explain a high level; a fill that is
@@ -75,7 +83,7 @@ func (w *Watch) levels(y *bay, now int64) {
 		return
 	}
 	u := 3*k.BayUM + 0.001
-	up, low := y.upper(), y.lower()
+	up, low, dead := y.upper(), y.lower(), y.deadBand()
 	if y.st.Valve.Open {
 		// The stuck valve says it all, and what it has let in is known when it is shut again.
 		s.HighAt, s.High = 0, false
@@ -84,7 +92,7 @@ func (w *Watch) levels(y *bay, now int64) {
 	}
 	if !math.IsNaN(up) {
 		switch {
-		case k.BayM <= up:
+		case k.BayM <= up && (!s.High || k.BayM <= up+u-dead):
 			s.HighAt, s.High, s.Lowered = 0, false, false
 			s.InBandAt, s.HighFrom = now, k.TotalM3
 		case k.BayM > up+u:
@@ -113,7 +121,7 @@ func (w *Watch) levels(y *bay, now int64) {
 	if !math.IsNaN(low) {
 		deep := low - max(y.b.BandM, 0.003)
 		switch {
-		case k.BayM >= low-u:
+		case k.BayM >= low-u && (!s.Low || k.BayM >= deep-u+dead):
 			s.LowAt, s.Low = 0, false
 		case k.BayM < deep-u:
 			_, runs := y.running(now)
@@ -152,7 +160,7 @@ func (w *Watch) crest(y *bay, now int64) {
 		return
 	}
 	noise := min(k.NoiseM, 0.003)
-	low := y.b.CrestM - max(0.003, 3*noise, y.b.BandM/2)
+	low := y.b.CrestM - max(0.003, y.deadBand())
 	switch {
 	case k.SmoothM >= low:
 		s.Below = 0

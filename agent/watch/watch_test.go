@@ -631,3 +631,45 @@ func TestExplainAlwaysHasAnAnswer(t *testing.T) {
 	_, ok = v.w.Explain("nobody")
 	require.False(t, ok)
 }
+
+// TestDeadBand: the larger of three noise sigmas and half the fill band, or what the site file
+// gives the bay; an alarm of the level that stands is over only beyond it.
+func TestDeadBand(t *testing.T) {
+	for _, row := range []struct {
+		name             string
+		noise, band, own float64
+		want             float64
+	}{
+		{"half the band", 0.0005, 0.006, math.NaN(), 0.003},
+		{"three sigmas", 0.0015, 0.006, math.NaN(), 0.0045},
+		{"the site file's", 0.0015, 0.006, 0.008, 0.008},
+		{"a noise that is none of a sensor's does not count whole", 0.050, 0.006, math.NaN(), 0.009},
+	} {
+		y := &bay{b: &site.Bay{BandM: row.band, DeadBandM: row.own}}
+		y.look.NoiseM = row.noise
+		require.InDelta(t, row.want, y.deadBand(), 1e-12, row.name)
+	}
+
+	v := newWorld(t, 1, func(s *site.Site) { s.Bay("A1").DeadBandM = 0.010; s.Bay("A2").DeadBandM = 0 })
+	// The set point is 80 mm and the band 3 mm: too low is under 73 mm, too high over 86 mm with the
+	// millimetre that is always unsure. Known to nothing better, A2 has a dead band of 1.5 mm.
+	for _, row := range []struct {
+		name      string
+		bay       int
+		level     float64
+		low, high bool // what still stands
+	}{
+		{"A1 back in its band, not by the dead band", 0, 0.080, true, true},
+		{"A1 above its lower limit by the dead band", 0, 0.0835, false, true},
+		{"A1 below its upper limit by the dead band", 0, 0.0755, true, false},
+		{"A2 back in its band", 1, 0.080, false, false},
+	} {
+		y := v.w.bays[row.bay]
+		y.look = water.Look{Now: 1000 * hour, BayM: row.level, SetM: 0.080, SetBefore: math.NaN(), SmoothM: row.level, HabitStopM: math.NaN(), LevelAt: 1000 * hour}
+		y.st.Level.Low, y.st.Level.High = true, true
+		y.st.Level.LowAt, y.st.Level.HighAt, y.st.Level.InBandAt = 998*hour, 998*hour, 990*hour
+		v.w.levels(y, y.look.Now)
+		require.Equal(t, row.low, y.st.Level.Low, row.name)
+		require.Equal(t, row.high, y.st.Level.High, row.name)
+	}
+}

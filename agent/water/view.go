@@ -210,6 +210,16 @@ func (y *bay) settleS() float64 {
 	return hi * 3600
 }
 
+// Settling is how long after water ran a bay's chamber is taken to show the bay's own level: the
+// learned settling time within its bounds, zero for a bay there is none of.
+func (l *Ledger) Settling(id string) time.Duration {
+	i, ok := l.byID[id]
+	if !ok {
+		return 0
+	}
+	return time.Duration(l.bays[i].st.SettleMS) * time.Millisecond
+}
+
 // Days returns the closed accounts of a bay, oldest first: a copy.
 func (l *Ledger) Days(id string) []Account {
 	i, ok := l.byID[id]
