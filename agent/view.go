@@ -20,7 +20,7 @@ func (k *keeper) viewOf(number uint64, health page.Health) *page.View {
 	v.Watch.LastReading = k.lastGood
 	from, to := page.Night(c.Site, c.Now())
 	for b := range c.Site.Bays() {
-		out := page.Bay{Days: c.Ledger.Days(b.ID)}
+		out := page.Bay{Days: c.Ledger.Days(b.ID), Spans: c.Ledger.Spans(b.ID)}
 		out.BayNow, _ = c.Ledger.Now(b.ID)
 		if !c.Now().IsZero() {
 			out.Night, _ = c.Ledger.Between(b.ID, from, to)

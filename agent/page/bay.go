@@ -2,10 +2,13 @@ package page
 
 import (
 	"fmt"
+	"html/template"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
+	"bayledger/agent/report"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
 )
@@ -22,6 +25,8 @@ type bayPage struct {
 	Alarms   []alarmCard
 	Days     []dayRow
 	Plots    *bayPlots
+	Spans    []spanRow
+	SpanPlot template.HTML
 	OldLeak  bool
 	Learned  []fact
 	Cannot   []Ability
@@ -36,6 +41,27 @@ type dayRow struct {
 	Metered, Rain, Hand, Evaporated, Overflow, Held, Unexpl string
 	Note                                                    string
 	Odd                                                     bool
+}
+
+// spanRow is one span between settled levels.
+type spanRow struct {
+	When, Filled, Expected, Unexpl string
+	Odd                            bool
+}
+
+// spanRows are a bay's spans, the newest first.
+func spanRows(w words, spans []water.Account) []spanRow {
+	var rows []spanRow
+	for _, a := range slices.Backward(spans) {
+		end := w.clock(a.To)
+		if sameDay(a.From.In(w.zone), a.To.In(w.zone)) {
+			end = a.To.In(w.zone).Format("15:04")
+		}
+		row := spanRow{When: w.clock(a.From) + " to " + end, Filled: w.plusMinus(report.Filled(a)), Expected: w.plusMinus(report.Expected(a))}
+		row.Unexpl, row.Odd = restOf(w, a)
+		rows = append(rows, row)
+	}
+	return rows
 }
 
 var doingWords = map[Doing]string{Holding: "As it was set", Filling: "Filling", Settling: "Settling after water", Low: "Below its band", High: "Above its band",
@@ -84,6 +110,8 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	for i := len(b.Days) - 1; i >= 0; i-- {
 		p.Days = append(p.Days, dayRowOf(sh.words, b.Days[i], ""))
 	}
+	p.Spans = spanRows(sh.words, b.Spans)
+	p.SpanPlot = report.Spans(placeOf(v.Site, id)+": filled against expected, between settled levels", sh.d, sh.zone, b.Spans)
 	p.OldLeak = !b.Learned.OldLeakExcluded
 	p.Learned = learnedFacts(sh.words, b)
 	if s.deps.Able != nil {

@@ -69,6 +69,9 @@ func aQuietView() *View {
 		}
 		from, to := Night(s, now)
 		bay.Night = anAccount(b.ID, from, to, 0.18+0.01*float64(i), 0.03, 0.004, 0.015)
+		for h := 60; h > 6; h -= 6 {
+			bay.Spans = append(bay.Spans, anAccount(b.ID, now.Add(-time.Duration(h)*time.Hour), now.Add(-time.Duration(h-6)*time.Hour), 0.15, 0.14, 0.003*float64(i-3), 0.015))
+		}
 		v.Bays = append(v.Bays, bay)
 	}
 	for _, p := range s.Points {

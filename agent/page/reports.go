@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -119,7 +120,11 @@ func (s *Server) reportOf(r *http.Request, v *View) (report.Report, error) {
 	}
 	in := report.Input{Site: v.Site, From: from, To: to, Days: map[string][]water.Account{}, Mains: v.Mains, Made: s.deps.Now()}
 	for i := range v.Bays {
-		in.Days[v.Bays[i].Bay] = v.Bays[i].Days
+		b := &v.Bays[i]
+		in.Days[b.Bay] = b.Days
+		if !b.Today.From.IsZero() {
+			in.Days[b.Bay] = append(slices.Clone(b.Days), b.Today)
+		}
 	}
 	if in.Events, err = s.deps.History.Events(r.Context(), from.Add(-reportReach), to, "", reportEvents); err != nil {
 		return report.Report{}, fmt.Errorf("page: read the events of the report: %w", err)

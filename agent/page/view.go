@@ -47,12 +47,13 @@ type Reading struct {
 	Interval time.Duration
 }
 
-// Bay is the state of one bay: the account's picture of it, its closed days, oldest first, and
-// the account of the night (see Night), which is zero when there is none.
+// Bay is the state of one bay: the account's picture of it, its closed days and the spans between
+// settled levels, oldest first, and the account of the night (see Night), which is zero when there
+// is none.
 type Bay struct {
 	water.BayNow
-	Days  []water.Account
-	Night water.Account
+	Days, Spans []water.Account
+	Night       water.Account
 }
 
 // Doing is what a bay is doing, in one word.

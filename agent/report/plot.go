@@ -261,40 +261,49 @@ func timeLabel(t time.Time, d time.Duration, zone *time.Location) string {
 
 // short writes a tick without needless digits.
 func short(v float64) string {
-	return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", v), "0"), ".")
+	return strings.Replace(strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", v), "0"), "."), "-", "\u2212", 1)
 }
 
-// Bars draws what a bay took in beside what the weather asked, day by day; an empty string when
-// there are no days.
-func Bars(titleText string, d site.Display, zone *time.Location, days []water.Account) template.HTML {
-	unit, size := d.WaterUnit()
-	if len(days) > manyDays {
-		days = byWeek(days, zone)
-	}
-	most := 0.0
-	for _, a := range days {
-		for _, v := range []float64{taken(a), a.EvaporatedM3} {
-			if site.Known(v) {
-				most = max(most, v/size)
+// pair is two figures of one span, drawn side by side: what came in and what was expected, each with
+// its expanded uncertainty, 0 where it is not drawn.
+type pair struct {
+	in, inU, out, outU float64
+	label              string
+}
+
+// drawPairs draws pairs in the unit of size; an empty string when there is nothing to draw.
+func drawPairs(titleText, unit string, size float64, pairs []pair, in, out string) template.HTML {
+	low, most := 0.0, 0.0
+	for _, p := range pairs {
+		for _, v := range [][2]float64{{p.in, p.inU}, {p.out, p.outU}} {
+			if site.Known(v[0]) {
+				low, most = min(low, (v[0]-v[1])/size), max(most, (v[0]+v[1])/size)
 			}
 		}
 	}
 	if most <= 0 {
 		return ""
 	}
-	ticks := niceTicks(0, most, 4)
-	hi := ticks[len(ticks)-1]
-	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/hi }
+	ticks := niceTicks(low, most, 4)
+	lo, hi := ticks[0], ticks[len(ticks)-1]
+	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/(hi-lo) }
 	var b strings.Builder
 	sheetOf(&b, titleText, unit, ticks, y)
-	slot := 100 / float64(len(days))
+	slot := 100 / float64(len(pairs))
 	wide := min(slot*0.38, 4)
-	every := (len(days) + 7) / 8
-	for i, a := range days {
+	every := (len(pairs) + 7) / 8
+	for i, p := range pairs {
 		x := slot * (float64(i) + 0.5)
-		for k, v := range []float64{taken(a), a.EvaporatedM3} {
-			if v /= size; site.Known(v) && v > 0 {
-				fmt.Fprintf(&b, `<rect class="%s" x="%.2f%%" y="%.1f" width="%.2f%%" height="%.1f"/>`, [...]string{"p-in", "p-out"}[k], x-wide+float64(k)*wide, y(v), wide*0.94, y(0)-y(v))
+		for k, v := range [][2]float64{{p.in, p.inU}, {p.out, p.outU}} {
+			left, v, u := x-wide+float64(k)*wide, v[0]/size, v[1]/size
+			if !site.Known(v) {
+				continue
+			}
+			if v != 0 {
+				fmt.Fprintf(&b, `<rect class="%s" x="%.2f%%" y="%.1f" width="%.2f%%" height="%.1f"/>`, [...]string{"p-in", "p-out"}[k], left, y(max(v, 0)), wide*0.94, math.Abs(y(0)-y(v)))
+			}
+			if u > 0 {
+				fmt.Fprintf(&b, `<line class="p-unsure" x1="%.2f%%" x2="%.2f%%" y1="%.1f" y2="%.1f"/>`, left+wide*0.47, left+wide*0.47, y(v-u), y(v+u))
 			}
 		}
 		if i%every == 0 {
@@ -302,11 +311,50 @@ func Bars(titleText string, d site.Display, zone *time.Location, days []water.Ac
 			if i/every%2 == 1 {
 				class = " p-odd"
 			}
-			fmt.Fprintf(&b, `<text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`, class, x, plotTop+plotHigh+15, anchor(x/100), a.From.In(zone).Format("2 Jan"))
+			fmt.Fprintf(&b, `<text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`, class, x, plotTop+plotHigh+15, anchor(x/100), template.HTMLEscapeString(p.label))
 		}
 	}
-	b.WriteString(`</svg><ul class="p-legend"><li class="in">taken in by meter, hand and rain</li><li class="out">what the weather asked</li></ul>`)
+	fmt.Fprintf(&b, `</svg><ul class="p-legend"><li class="in">%s</li><li class="out">%s</li></ul>`, template.HTMLEscapeString(in), template.HTMLEscapeString(out))
 	return template.HTML(b.String())
+}
+
+// Bars draws what a bay took in beside what the weather asked, day by day; an empty string when
+// there are no days.
+func Bars(titleText string, d site.Display, zone *time.Location, days []water.Account) template.HTML {
+	if len(days) > manyDays {
+		days = byWeek(days, zone)
+	}
+	unit, size := d.WaterUnit()
+	var pairs []pair
+	for _, a := range days {
+		pairs = append(pairs, pair{in: taken(a), out: a.EvaporatedM3, label: a.From.In(zone).Format("2 Jan")})
+	}
+	return drawPairs(titleText, unit, size, pairs, "taken in by meter, hand and rain", "what the weather asked")
+}
+
+// Expected is what a span asked of its fills: what evaporated and ran over, and what the bay holds
+// more at its end, less the rain; u is expanded (k=2). What was filled less this is what stays
+// unexplained.
+func Expected(a water.Account) (m3, u float64) {
+	return a.EvaporatedM3 + a.OverflowM3 + a.HeldM3 - a.RainM3, math.Sqrt(a.EvaporatedU*a.EvaporatedU + a.HeldU*a.HeldU + a.RainU*a.RainU)
+}
+
+// Filled is what a span was given by the meter and by hand; u is expanded (k=2).
+func Filled(a water.Account) (m3, u float64) {
+	return a.MeteredM3 + a.ByHandM3, math.Hypot(a.MeteredU, a.ByHandU)
+}
+
+// Spans draws what was filled beside what was expected, each with its uncertainty, span by span.
+func Spans(titleText string, d site.Display, zone *time.Location, spans []water.Account) template.HTML {
+	unit, size := d.WaterUnit()
+	var pairs []pair
+	for _, a := range spans {
+		p := pair{label: a.From.In(zone).Format("Mon 15:04")}
+		p.in, p.inU = Filled(a)
+		p.out, p.outU = Expected(a)
+		pairs = append(pairs, p)
+	}
+	return drawPairs(titleText, unit, size, pairs, "filled by meter and hand", "expected")
 }
 
 // manyDays are more than a drawing has room for; they are put together by the week.

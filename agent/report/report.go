@@ -14,7 +14,7 @@ import (
 )
 
 // Input is what a report is made of. Days and Mains may reach beyond the span; only days that
-// begin in it count.
+// begin in it count. The last day of a bay may be one that is not over yet.
 type Input struct {
 	Site     *site.Site
 	From, To time.Time
@@ -306,7 +306,24 @@ func Span(name string, day time.Time, zone *time.Location) (from, to time.Time, 
 	return from, to, fmt.Errorf("report: %q is not a span; use day, week or season", name)
 }
 
-// CSV writes one row for each bay and day, in litres; _u_l is the expanded uncertainty. A figure
+// over reports whether a day has come to its midnight.
+func (r Report) over(d water.Account) bool {
+	l := d.From.In(r.Site.Zone)
+	return !d.To.Before(time.Date(l.Year(), l.Month(), l.Day()+1, 0, 0, 0, 0, r.Site.Zone))
+}
+
+// Unfinished is the moment up to which the figures go where the last day is not over; the zero time
+// when it is.
+func (r Report) Unfinished() (until time.Time) {
+	for _, b := range r.Bays {
+		if n := len(b.Days); n > 0 && !r.over(b.Days[n-1]) {
+			until = maxTime(until, b.Days[n-1].To)
+		}
+	}
+	return until
+}
+
+// CSV writes one row for each bay and day that is over, in litres; _u_l is the expanded uncertainty. A figure
 // that is not known is an empty cell.
 func (r Report) CSV(w io.Writer) error {
 	c := csv.NewWriter(w)
@@ -319,6 +336,9 @@ func (r Report) CSV(w io.Writer) error {
 	}
 	for _, b := range r.Bays {
 		for _, d := range b.Days {
+			if !r.over(d) {
+				continue
+			}
 			c.Write([]string{d.From.In(r.Site.Zone).Format(time.DateOnly), b.Bay, n(d.MeteredM3), n(d.ByHandM3), n(d.RainM3), n(d.EvaporatedM3), n(d.EvaporatedU),
 				n(d.OverflowM3), n(d.HeldM3), n(d.UnexplainedM3), n(d.UnexplainedU), n(d.ETM), strconv.FormatBool(d.OverflowRan)})
 		}

@@ -336,3 +336,28 @@ func TestByWeek(t *testing.T) {
 	svg := string(Bars("t", site.MetricDisplay, zone, days))
 	require.Equal(t, 9, strings.Count(svg, `class="p-in"`))
 }
+
+// TestExpected: what was filled less what was expected is what stays unexplained, and each bar has
+// its uncertainty beside it.
+func TestExpected(t *testing.T) {
+	a := water.Account{From: day(6), To: day(7), MeteredM3: 0.30, MeteredU: 0.006, ByHandM3: 0.10, ByHandU: 0.008, RainM3: 0.05, RainU: 0.003, EvaporatedM3: 0.25, EvaporatedU: 0.03,
+		OverflowM3: 0.02, HeldM3: 0.12, HeldU: 0.04, UnexplainedM3: 0.06}
+	in, inU := Filled(a)
+	out, outU := Expected(a)
+	require.InDelta(t, 0.40, in, 1e-12)
+	require.InDelta(t, 0.010, inU, 1e-12)
+	require.InDelta(t, 0.34, out, 1e-12)
+	require.InDelta(t, math.Sqrt(0.03*0.03+0.04*0.04+0.003*0.003), outU, 1e-12)
+	require.InDelta(t, a.UnexplainedM3, in-out, 1e-12)
+	b := a
+	b.MeteredM3, b.ByHandM3, b.RainM3 = 0, 0, 0.9 // the rain was more than the weather asked
+	svg := string(Spans("t", site.MetricDisplay, zone, []water.Account{a, b}))
+	wellFormed(t, "<p>"+svg+"</p>")
+	require.Equal(t, 4, strings.Count(svg, `class="p-unsure"`))
+	require.Equal(t, 1, strings.Count(svg, `class="p-in"`), "nothing was filled in the second")
+	require.Equal(t, 2, strings.Count(svg, `class="p-out"`))
+	require.Contains(t, svg, ">\u2212500<", "the axis goes below nothing")
+	b.MeteredM3, b.EvaporatedM3 = math.NaN(), math.NaN()
+	require.NotContains(t, string(Spans("t", site.MetricDisplay, zone, []water.Account{a, b})), "NaN")
+	require.Empty(t, Spans("t", site.MetricDisplay, zone, nil))
+}

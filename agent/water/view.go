@@ -239,6 +239,45 @@ func (l *Ledger) Between(id string, from, to time.Time) (a Account, ok bool) {
 	return l.bays[i].span(from, to, l.s.Revision)
 }
 
+// longestSpan is the rest after which a span of Spans closes without a fill: a night shows in parts.
+const longestSpan = 6 * hour
+
+// Spans returns the accounts of the last four days from one settled level to another, end to end
+// and oldest first, each closed before the next water comes in, or at longestSpan without any. A
+// fill stands in one with the deficit it made up for. The span under way is not among them.
+func (l *Ledger) Spans(id string) []Account {
+	i, ok := l.byID[id]
+	if !ok {
+		return nil
+	}
+	y := l.bays[i]
+	marks := y.st.Marks
+	worth := 0.1 * y.b.AreaM2 // L; less let in is a meter's creep and no fill
+	var out []Account
+	from, rest := -1, -1
+	end := func(k int) {
+		b := marks[k]
+		b.OverflowRan = b.Overflow > marks[from].Overflow
+		out = append(out, y.between(&marks[from], &b, l.s.Revision))
+		from = k
+	}
+	for k := range marks {
+		m := &marks[k]
+		switch {
+		case !m.Settled:
+			continue
+		case from < 0:
+			from = k
+		case rest > from && m.Metered+m.Hand-marks[rest].Metered-marks[rest].Hand > worth:
+			end(rest)
+		case m.T-marks[from].T >= longestSpan:
+			end(k)
+		}
+		rest = k
+	}
+	return out
+}
+
 // MainDays returns the main meter against the bays, by closed day, oldest first: a copy. Empty
 // on a site without a main meter.
 func (l *Ledger) MainDays() []Main { return append([]Main(nil), l.st.Mains...) }

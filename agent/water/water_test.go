@@ -279,6 +279,35 @@ func TestAccountClosesOverDays(t *testing.T) {
 	require.InDelta(t, 24, a.To.Sub(a.From).Hours(), 1)
 }
 
+// TestSpans: the spans lie end to end between settled levels, lose nothing of what was metered, and
+// each has at most the water of one rest to the next.
+func TestSpans(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 6*24*time.Hour)
+	spans := f.l.Spans("A1")
+	require.Greater(t, len(spans), 12)
+	sum, within := 0.0, 0
+	for i, a := range spans {
+		require.True(t, a.FromSettled && a.ToSettled)
+		require.True(t, a.To.After(a.From))
+		if i > 0 {
+			require.Equal(t, spans[i-1].To, a.From)
+		}
+		require.InDelta(t, a.MeteredM3-a.EvaporatedM3-a.HeldM3, a.UnexplainedM3, 1e-9)
+		if math.Abs(a.UnexplainedM3) <= a.UnexplainedU {
+			within++
+		}
+		sum += a.MeteredM3
+	}
+	require.GreaterOrEqual(t, within, len(spans)*9/10, "k=2 holds nineteen in twenty")
+	whole, ok := f.l.Between("A1", spans[0].From, spans[len(spans)-1].To)
+	require.True(t, ok)
+	require.Equal(t, []time.Time{spans[0].From, spans[len(spans)-1].To}, []time.Time{whole.From, whole.To})
+	require.InDelta(t, whole.MeteredM3, sum, 1e-9)
+	require.InDelta(t, 4*24, whole.To.Sub(whole.From).Hours(), 12, "some four days are kept")
+	require.Nil(t, f.l.Spans("nowhere"))
+}
+
 func TestAccountShowsWhatIsLost(t *testing.T) {
 	f, _ := newFormula(t)
 	f.run(f.l, 4*24*time.Hour)

@@ -43,6 +43,7 @@ func SiteYAML(c Config, line Line) (string, error) {
 	p("  longitude: %s", num(c.LongitudeDeg))
 	p("  elevation: %s m", num(c.ElevationM))
 	p("  attended: 07:00-19:00")
+	p("  tariff: { per_m3: 3.40, currency: EUR }")
 	p("")
 	p("supply:")
 	p("  shut_off: the red lever by the pump house door")
