@@ -32,6 +32,7 @@ type valve struct {
 	address uint16
 	level   bool
 	orders  chan *order
+	wake    chan struct{} // an order has come
 }
 
 type order struct{ done chan error }
@@ -50,7 +51,7 @@ func (d *Driver) Allow(i *site.Isolation) error {
 			if l.o.ListenOnly {
 				return fmt.Errorf("isolation valve: %w", ErrOtherMaster)
 			}
-			l.valve = &valve{dev: dev, address: uint16(i.Address), level: i.ShutLevel, orders: make(chan *order, 1)}
+			l.valve = &valve{dev: dev, address: uint16(i.Address), level: i.ShutLevel, orders: make(chan *order, 1), wake: make(chan struct{}, 1)}
 			return nil
 		}
 	}
@@ -72,6 +73,10 @@ func (d *Driver) ShutValve(ctx context.Context) error {
 			return fmt.Errorf("isolation valve: line %s takes no order: %w", l.o.ID, ctx.Err())
 		}
 		select {
+		case l.valve.wake <- struct{}{}:
+		default:
+		}
+		select {
 		case err := <-o.done:
 			return err
 		case <-ctx.Done():
@@ -83,6 +88,17 @@ func (d *Driver) ShutValve(ctx context.Context) error {
 		}
 	}
 	return ErrNoOutput
+}
+
+// ordered reports whether an order waits.
+func (l *link) ordered() bool { return l.valve != nil && len(l.valve.orders) > 0 }
+
+// woken has a value when an order has come; nil where none can.
+func (l *link) woken() <-chan struct{} {
+	if l.valve == nil {
+		return nil
+	}
+	return l.valve.wake
 }
 
 // carryOut does an order that waits. It reports whether there was one.
@@ -126,7 +142,7 @@ func (v *valve) shut(ctx context.Context, l *link) error {
 	}
 	if l.line != nil {
 		if until := l.line.pending(); !until.IsZero() {
-			l.rest(ctx, time.Until(until)) // an answer on its way must not be taken for the next one
+			l.rest(ctx, time.Until(until), nil) // an answer on its way must not be taken for the next one
 			if ctx.Err() != nil {
 				return fmt.Errorf("isolation valve: %w: %w", ErrUnconfirmed, ctx.Err())
 			}

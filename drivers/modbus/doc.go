@@ -32,6 +32,8 @@
 //     smallest request, in a pause of the line.
 //   - A request refused with exception 2 or 3 is divided until the refusal stands at one point,
 //     which is then asked for seldom.
+//   - RS-485 direction control is the kernel's (port.go, rs485_linux.go). A pseudo terminal has none,
+//     so the tests see what the call is given and that a refusal is told, not a transceiver turn.
 //   - check judges a line by playing it (load.go): due moments, joined requests, frames and
 //     silences on the wire, turnaround.
 package modbus

@@ -179,3 +179,44 @@ func FuzzSniffer(f *testing.F) {
 		require.Empty(t, s.buf)
 	})
 }
+
+// TestAnswersThatAreNone: what is and what is not an answer to a request PDU, by the lengths and
+// contents of V1.1b3, 6.1 to 6.5, 6.21 and 7.
+func TestAnswersThatAreNone(t *testing.T) {
+	rows := []struct {
+		name, request, answer string
+		ok                    bool
+	}{
+		{"6.5 coil 173 on", "05 00AC FF00", "05 00AC FF00", true},
+		{"6.5 another coil", "05 00AC FF00", "05 00AD FF00", false},
+		{"6.5 the other value", "05 00AC FF00", "05 00AC 0000", false},
+		{"6.5 cut", "05 00AC FF00", "05 00AC FF", false},
+		{"6.5 with a byte behind", "05 00AC FF00", "05 00AC FF00 00", false},
+		{"6.5 refused", "05 00AC FF00", "85 02", true},
+		{"refusal of another function", "05 00AC FF00", "81 02", false},
+		{"refusal of three bytes", "05 00AC FF00", "85 02 00", false},
+		{"a write of a register for that of a coil", "05 00AC FF00", "06 00AC FF00", false},
+		{"6.1", "01 0013 0013", "01 03 CD6B05", true},
+		{"6.1 with a byte too few", "01 0013 0013", "01 02 CD6B", false},
+		{"6.1 whose count does not fit", "01 0013 0013", "01 02 CD6B05", false},
+		{"6.3", "03 006B 0003", "03 06 022B 0000 0064", true},
+		{"6.3 of another quantity", "03 006B 0003", "03 04 022B 0000", false},
+		{"6.3 answered by 6.4", "03 006B 0003", "04 06 022B 0000 0064", false},
+		{"6.21", "2B 0E 01 00", "2B 0E 01 83 00 00 01 00 03 616263", true},
+		{"6.21 cut inside its text", "2B 0E 01 00", "2B 0E 01 83 00 00 01 00 03 6162", false},
+		{"6.21 of another interface", "2B 0E 01 00", "2B 0D 01 83 00 00 01 00 03 616263", false},
+		{"one byte", "03 006B 0003", "03", false},
+	}
+	for _, r := range rows {
+		request, answer := unhex(t, r.request), unhex(t, r.answer)
+		if err := checkAnswer(request, answer); r.ok {
+			require.NoError(t, err, r.name)
+		} else {
+			require.ErrorIs(t, err, ErrFrame, r.name)
+		}
+		if size, exact := answerSize(request, answer); r.ok && len(answer) > 2 {
+			require.True(t, exact, r.name)
+			require.Equal(t, len(answer), size, r.name)
+		}
+	}
+}

@@ -5,6 +5,8 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
+	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -192,6 +194,7 @@ func misdeeds() []misdeed {
 // three points stand apart, so that each has a request of its own with the same shape as the
 // others': an answer taken for another's would show as its number.
 func TestHostileDevice(t *testing.T) {
+	t.Cleanup(func() { noneLeft(t) }) // runs last
 	type trial struct {
 		misdeed
 		kind LinkKind
@@ -213,8 +216,22 @@ func TestHostileDevice(t *testing.T) {
 				return m.do(f, c, head, pdu, answer)
 			}
 			d := dev("io", 1, mm("a", 0), mm("b", 60), mm("c", 120))
-			d.Timeout, d.GiveUp = 500*time.Millisecond, 100
-			l := tcpLink(f.listen(), d)
+			// What is answered rightly in the end may take its time on a loaded machine; what is waited
+			// out, is short.
+			d.Timeout, d.GiveUp = patience, 100
+			if m.why != "" {
+				d.Timeout = 500 * time.Millisecond
+			}
+			l := tcpLink(f.listen())
+			l.Devices = []Device{d}
+			// Runs between the driver's end and the field's: every socket of the driver is closed.
+			t.Cleanup(func() {
+				require.Eventually(t, func() bool {
+					f.mu.Lock()
+					defer f.mu.Unlock()
+					return f.open == 0
+				}, patience, time.Millisecond, "%s over %s leaves a connection open", m.name, kind)
+			})
 			if f.rtu {
 				l = rtuLink(l.Address, d)
 				l.Late = 100 * time.Millisecond
@@ -254,6 +271,26 @@ func TestHostileDevice(t *testing.T) {
 			}
 		})
 	}
+}
+
+// noneLeft looks for goroutines of the package.
+func noneLeft(t *testing.T) {
+	t.Helper()
+	stacks := ""
+	for range 100 {
+		b := make([]byte, 1<<20)
+		stacks = ""
+		for one := range strings.SplitSeq(string(b[:runtime.Stack(b, true)]), "\n\n") {
+			if strings.Contains(one, "drivers/modbus.(*") {
+				stacks += one + "\n\n"
+			}
+		}
+		if stacks == "" {
+			return
+		}
+		runtime.Gosched()
+	}
+	t.Errorf("goroutines are left behind:\n%s", stacks)
 }
 
 // TestNoiseNeverBecomesAValue feeds random bytes and random mutations of good frames to the RTU

@@ -315,23 +315,24 @@ func (l *link) wait(ctx context.Context, now time.Time) {
 		if held {
 			left = min(left, time.Until(until))
 		}
-		l.rest(ctx, left)
+		l.rest(ctx, left, l.woken())
 	case !held:
 		l.d.clk.Wait(ctx, due) //nolint:errcheck // the loop looks at ctx
 	default:
 		// How much real time is left until a moment of another clock, only that clock knows.
-		l.rest(ctx, min(time.Until(until), 5*time.Millisecond))
+		l.rest(ctx, min(time.Until(until), 5*time.Millisecond), l.woken())
 	}
 }
 
-// rest lets real time pass.
-func (l *link) rest(ctx context.Context, d time.Duration) {
+// rest lets real time pass, or less when it is woken.
+func (l *link) rest(ctx context.Context, d time.Duration, woken <-chan struct{}) {
 	if d <= 0 {
 		return
 	}
 	l.timer.Reset(d)
 	select {
 	case <-ctx.Done():
+	case <-woken:
 	case <-l.timer.C:
 	}
 	l.timer.Stop()
@@ -584,7 +585,7 @@ func (l *link) usable(ctx context.Context, now time.Time) bool {
 	if now.Before(l.dialAt) {
 		return false
 	}
-	if len(l.ready) == 0 && !l.o.ListenOnly && l.trial(now, time.Now()) == nil {
+	if len(l.ready) == 0 && !l.o.ListenOnly && !l.ordered() && l.trial(now, time.Now()) == nil {
 		return true // nothing to send yet
 	}
 	p, err := l.open(ctx, l.o)

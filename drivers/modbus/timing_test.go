@@ -54,6 +54,12 @@ func (p *paced) die(unit byte, dead bool) {
 // for that long or until judge says so.
 func bubble(t *testing.T, opts Options, s *site.Site, serve func(c net.Conn), during func(d *Driver, c *catch)) {
 	t.Helper()
+	bubbleWith(t, opts, s, serve, func(*Driver) {}, during)
+}
+
+// bubbleWith also does something to the driver before it starts.
+func bubbleWith(t *testing.T, opts Options, s *site.Site, serve func(c net.Conn), before func(d *Driver), during func(d *Driver, c *catch)) {
+	t.Helper()
 	var wg sync.WaitGroup
 	dial := func(context.Context, Link) (port, error) {
 		near, far := net.Pipe()
@@ -62,6 +68,7 @@ func bubble(t *testing.T, opts Options, s *site.Site, serve func(c net.Conn), du
 	}
 	d, err := newDriver(opts, s, clock.Real{}, slog.New(slog.DiscardHandler), dial)
 	require.NoError(t, err)
+	before(d)
 	c := newCatch()
 	ctx, cancel := context.WithCancel(t.Context())
 	d.Start(ctx, c.sink)
