@@ -260,6 +260,7 @@ var (
 	alarmLabels = []string{"bay", "kind", "subject"}
 	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "bay", "kind", "subject", "severity")
 	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
+	mStands     = gauge("alarm_present", "0 once the trouble is gone and only the alarm's delay runs.", alarmLabels...)
 	mReference  = gauge("alarm_reference", "Number by which the alarm is answered: bayledger ack takes it.", alarmLabels...)
 	mRaised     = gauge("alarm_raised_timestamp_seconds", "When the alarm was first raised.", alarmLabels...)
 	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
@@ -288,6 +289,7 @@ func (s scrape) alarms(e emitter, v *page.View) {
 		l := []string{n.Bay, string(n.Kind), n.Subject}
 		e.put(mAlarm, 1, append(l, string(n.Severity))...)
 		e.put(mAcked, one(al.Phase == alarm.Acknowledged), l...)
+		e.put(mStands, one(al.Present), l...)
 		e.put(mReference, float64(al.Seqs[0]), l...)
 		e.put(mRaised, seconds(n.Raised.UnixMilli()), l...)
 		e.put(mSince, seconds(n.Since.UnixMilli()), l...)

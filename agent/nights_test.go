@@ -380,8 +380,8 @@ func (n *night) looksRight(key string) {
 	require.Less(n.t, truth.Overflowed, 0.3, "the overflow has run for over ten minutes")
 }
 
-// metricsRight has promtool read what Prometheus scrapes, and holds its size against what
-// DEVELOPERS.md says of it.
+// metricsRight has promtool read what Prometheus scrapes, and holds its size against what agent
+// and deploy/prometheus say of it.
 func (n *night) metricsRight() {
 	n.t.Helper()
 	res, err := http.Get("http://" + n.job.Listen + "/metrics")

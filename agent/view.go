@@ -8,6 +8,7 @@ import (
 	"bayledger/agent/alarm"
 	"bayledger/agent/page"
 	"bayledger/agent/relay"
+	"bayledger/agent/site"
 )
 
 // viewOf makes the immutable picture that page and metrics read. It runs under the keeper's
@@ -35,14 +36,15 @@ func (k *keeper) viewOf(number uint64, health page.Health) *page.View {
 	return v
 }
 
-// openAlarms are the alarms that were told and are present, folded ones included: they name their cause.
+// openAlarms are the alarms that were told and have not cleared, folded ones included: they name
+// their cause.
 func openAlarms(v *page.View) []relay.Alarm {
 	list := []relay.Alarm{}
 	for _, a := range v.Alarms {
-		if !a.Present || a.Event.ID == "" {
+		if a.Event.ID == "" || a.Event.State == site.Cleared {
 			continue
 		}
-		entry := relay.Alarm{Event: a.Event, Acknowledged: a.Phase == alarm.Acknowledged}
+		entry := relay.Alarm{Event: a.Event, Acknowledged: a.Phase == alarm.Acknowledged, Gone: !a.Present}
 		if !a.Told {
 			entry.Quiet = cmp.Or(a.Why, "it does not stand on its own")
 		}

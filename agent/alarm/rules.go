@@ -272,7 +272,8 @@ func runbook(name string) string { return "runbook.md#" + strings.ToLower(name) 
 
 func (w *rules) escalation() {
 	w.head("BayledgerUnanswered", `max by (site, bay, kind, subject) (bayledger:alarm:held{severity="urgent"})`+
-		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`,
+		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`+
+		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_present) == 0)`,
 		w.d(EscalateAfter), "", "severity", "urgent", "escalate", `"second"`)
 	w.annotate("summary", placeText, ": {{ $labels.kind }} is unanswered")
 	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers("the surface suffers"))

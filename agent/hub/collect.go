@@ -76,6 +76,7 @@ var (
 	mAlarm      = gauge("alarm", "1 while the alarm stands on its own: raised, not folded, not muted.", "site", "bay", "kind", "subject", "severity")
 	alarmLabels = []string{"site", "bay", "kind", "subject"}
 	mAcked      = gauge("alarm_acknowledged", "1 when somebody has taken the alarm on.", alarmLabels...)
+	mStands     = gauge("alarm_present", "0 once the trouble is gone and only the alarm's delay runs.", alarmLabels...)
 	mReference  = gauge("alarm_reference", "Number by which the alarm is answered: bayledger ack takes it.", alarmLabels...)
 	mSince      = gauge("alarm_since_timestamp_seconds", "Estimated onset of the trouble.", alarmLabels...)
 	mRate       = gauge("alarm_rate_cubic_meters_per_second", "Water lost or gained now.", alarmLabels...)
@@ -155,6 +156,7 @@ func (s *siteState) collectAlarms(e emitter) {
 		l := []string{s.id, a.Bay, string(a.Kind), a.Subject}
 		e.put(mAlarm, 1, append(l, string(a.Severity))...)
 		e.put(mAcked, one(a.Acknowledged), l...)
+		e.put(mStands, one(!a.Gone), l...)
 		e.put(mReference, float64(a.Seq), l...)
 		e.put(mSince, seconds(a.Since.Time), l...)
 		e.put(mRate, scaled(a.RateLPH, 1/3.6e6), l...)

@@ -76,6 +76,7 @@ func TestStateIsTheSameInAnyOrder(t *testing.T) {
 				"point_quality{bay=,point=temp,site=north} 1",
 				"alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1",
 				"alarm_acknowledged{bay=A1,kind=leak,site=north,subject=} 0",
+				"alarm_present{bay=A1,kind=leak,site=north,subject=} 1",
 				"alarm_reference{bay=A1,kind=leak,site=north,subject=} 17",
 				"alarm_rate_cubic_meters_per_second{bay=A1,kind=leak,site=north,subject=} 0.001",
 				"hub_site_up{site=north} 1",
@@ -163,6 +164,9 @@ func TestChanges(t *testing.T) {
 	say("status", online)
 	say("points", points)
 	say("live/A1/A1-level", level)
+	say("alarms", "["+leak("north", "A1", `,"gone":true`)+"]")
+	require.Contains(t, series(t, h, "alarm_present"), "alarm_present{bay=A1,kind=leak,site=north,subject=} 0")
+	require.Contains(t, series(t, h, "alarm"), "alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1", "in its delay it still stands")
 	say("alarms", "["+leak("north", "A1", `,"acknowledged":true`)+"]")
 	require.Contains(t, series(t, h, "alarm_acknowledged"), "alarm_acknowledged{bay=A1,kind=leak,site=north,subject=} 1")
 	say("alarms", "["+leak("north", "A1", `,"quiet":"shelved until noon"`)+"]")

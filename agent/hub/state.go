@@ -53,6 +53,7 @@ type (
 	alarmEntry struct {
 		site.Event
 		Acknowledged bool   `json:"acknowledged"`
+		Gone         bool   `json:"gone"`
 		Quiet        string `json:"quiet"`
 	}
 )

@@ -63,6 +63,8 @@ type Alarm struct {
 	site.Event
 	// Acknowledged is true when somebody has taken it on.
 	Acknowledged bool `json:"acknowledged,omitempty"`
+	// Gone is true once the trouble is gone and only the alarm's delay runs.
+	Gone bool `json:"gone,omitempty"`
 	// Quiet says why it does not stand on its own: folded under a cause, shelved, muted.
 	Quiet string `json:"quiet,omitempty"`
 }
@@ -70,7 +72,7 @@ type Alarm struct {
 // same reports whether two lists say the same.
 func same(a, b []Alarm) bool {
 	return slices.EqualFunc(a, b, func(x, y Alarm) bool {
-		return x.ID == y.ID && x.Seq == y.Seq && x.State == y.State && x.Acknowledged == y.Acknowledged && x.Quiet == y.Quiet
+		return x.ID == y.ID && x.Seq == y.Seq && x.State == y.State && x.Acknowledged == y.Acknowledged && x.Gone == y.Gone && x.Quiet == y.Quiet
 	})
 }
 
