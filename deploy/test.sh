@@ -69,12 +69,16 @@ browser() { BAYLEDGER_AXE="$cache/node_modules/axe-core/axe.min.js" go test -tim
 packaging() { go test -timeout 15m -run '^TestPackaging' ./cmd/bayledger; }
 
 # Every fuzz target runs two thousand inputs from its seeds: a count, because a time limit can end
-# in the middle of an input and then reads as a failure.
+# in the middle of an input and then reads as a failure. One that fails does not hide the next.
 fuzz() {
 	grep -rHoE '^func Fuzz[A-Za-z0-9_]+' --include='*_test.go' agent cmd drivers historian | sort |
-		sed 's|/[^/]*_test.go:func | |' | while read -r dir target; do
-		go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x "./$dir" </dev/null || exit 1
-	done
+		sed 's|/[^/]*_test.go:func | |' | {
+		bad=""
+		while read -r dir target; do
+			go test -run '^$' -fuzz "^$target\$" -fuzztime 2000x "./$dir" </dev/null || bad="$bad $dir:$target"
+		done
+		[ -z "$bad" ] || { echo "fuzz targets that failed:$bad" >&2; exit 1; }
+	}
 }
 
 part() {

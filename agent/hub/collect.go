@@ -168,11 +168,6 @@ func (s *siteState) collectAlarms(e emitter) {
 		if a.Carried {
 			e.put(mCarried, 1, l...)
 		}
-		e.put(mToCrest, scaled(a.ToCrestS, 1), l...)
-		e.put(mToSoft, scaled(a.ToSoftS, 1), l...)
-		if a.Carried {
-			e.put(mCarried, 1, l...)
-		}
 		e.put(mConfidence, scaled(a.Confidence, 1), l...)
 	}
 	e.put(mSuppressed, float64(suppressed), s.id)

@@ -19,12 +19,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -67,19 +69,49 @@ func Program(t testing.TB, names ...string) string {
 	return ""
 }
 
-// FreePorts returns n different TCP ports of the loopback interface that nobody listens on.
+// FreePorts returns n different TCP ports of the loopback interface that nobody listens on, and
+// that this process has not been given before. They lie below the range from which the kernel
+// takes the near ends of outgoing connections: one of those could take a port before its server
+// does, and with some hundred servers would.
 func FreePorts(t testing.TB, n int) []int {
 	t.Helper()
-	ports := make([]int, n)
-	for i := range ports {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
-		if err != nil {
-			t.Fatalf("servertest: free port: %v", err)
+	var ports []int
+	for range 1000 * n {
+		if len(ports) == n {
+			return ports
 		}
-		defer l.Close() // all at the end, so that no port is given twice
-		ports[i] = l.Addr().(*net.TCPAddr).Port
+		port := lowestPort + rand.IntN(outgoingPorts()-lowestPort)
+		if _, given := givenPorts.LoadOrStore(port, true); given {
+			continue
+		}
+		if l, err := net.Listen("tcp", net.JoinHostPort("127.0.0.1", strconv.Itoa(port))); err == nil {
+			l.Close()
+			ports = append(ports, port)
+		}
+	}
+	if len(ports) < n {
+		t.Fatalf("servertest: only %d of %d free ports between %d and %d", len(ports), n, lowestPort, outgoingPorts())
 	}
 	return ports
+}
+
+// givenPorts are those FreePorts has returned or found taken.
+var givenPorts sync.Map
+
+const lowestPort = 12000
+
+// outgoingPorts is where the kernel's range of ports for outgoing connections begins.
+func outgoingPorts() int {
+	const usual = 32768 // Linux' own default
+	text, err := os.ReadFile("/proc/sys/net/ipv4/ip_local_port_range")
+	if err != nil {
+		return usual
+	}
+	var first int
+	if _, err := fmt.Sscan(string(text), &first); err != nil || first <= lowestPort+1000 {
+		return usual
+	}
+	return first
 }
 
 // Process is one server of the test's own.
