@@ -220,23 +220,32 @@ func (s scrape) bays(e emitter, v *page.View) {
 }
 
 func terms(e emitter, value, u metric, bay string, a water.Account) {
-	if a.From.IsZero() {
-		return
-	}
-	for _, t := range []struct {
-		name  string
-		m3, u float64
-	}{
-		{"metered", a.MeteredM3, a.MeteredU}, {"by_hand", a.ByHandM3, a.ByHandU}, {"rain", a.RainM3, a.RainU},
-		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, math.NaN()}, {"held", a.HeldM3, a.HeldU},
-		{"unexplained", a.UnexplainedM3, a.UnexplainedU},
-	} {
-		if t.name == "unexplained" && a.OverflowRan {
-			continue // the overflow is not metered: nothing can be said
-		}
+	for _, t := range termsOf(a) {
 		e.put(value, t.m3, bay, t.name)
 		e.put(u, t.u, bay, t.name)
 	}
+}
+
+// term is one term of an account with its expanded uncertainty; NaN is not known.
+type term struct {
+	name  string
+	m3, u float64
+}
+
+// termsOf are the terms that can be told: none of an account that has not begun, and nothing
+// unexplained while the overflow, which is not metered, has run.
+func termsOf(a water.Account) []term {
+	if a.From.IsZero() {
+		return nil
+	}
+	list := []term{
+		{"metered", a.MeteredM3, a.MeteredU}, {"by_hand", a.ByHandM3, a.ByHandU}, {"rain", a.RainM3, a.RainU},
+		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, math.NaN()}, {"held", a.HeldM3, a.HeldU},
+	}
+	if !a.OverflowRan {
+		list = append(list, term{"unexplained", a.UnexplainedM3, a.UnexplainedU})
+	}
+	return list
 }
 
 var (

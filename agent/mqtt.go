@@ -21,7 +21,7 @@ func (a *Agent) openRelay(ctx context.Context, p *parts) error {
 		return nil
 	}
 	o := *p.cfg.MQTT
-	o.Started, o.TellsItself = a.started, len(p.cfg.People) > 0
+	o.Started, o.TellsItself, o.Standing = a.started, len(p.cfg.People) > 0, a.watchStanding
 	events, err := a.journal.EventQueue(ctx, mqttQueue)
 	if err != nil {
 		return err

@@ -54,7 +54,7 @@ const (
 )
 
 func leak(site, bay, more string) string {
-	return fmt.Sprintf(`{"v":1,"id":"%s/%s/leak//2026-07-01T10:00:00.000Z","seq":17,"time":"2026-07-01T10:00:00.000Z","since":"2026-07-01T09:00:00.000Z","site":%q,"bay":%q,"kind":"leak","state":"raised","severity":"warning","rate_lph":3600,"because":"","first_action":"","revision":"r1"%s}`, site, bay, site, bay, more)
+	return fmt.Sprintf(`{"v":1,"id":"%s/%s/leak//2026-07-01T10:00:00.000Z","seq":17,"time":"2026-07-01T10:00:00.000Z","since":"2026-07-01T09:00:00.000Z","site":%q,"bay":%q,"kind":"leak","state":"raised","severity":"warning","rate_lph":3600,"to_crest_s":600,"to_soft_s":1200,"carried":true,"because":"","first_action":"","revision":"r1"%s}`, site, bay, site, bay, more)
 }
 
 // Retained messages come in any order; what comes before the list of points waits for it.
@@ -79,6 +79,10 @@ func TestStateIsTheSameInAnyOrder(t *testing.T) {
 				"alarm_present{bay=A1,kind=leak,site=north,subject=} 1",
 				"alarm_reference{bay=A1,kind=leak,site=north,subject=} 17",
 				"alarm_rate_cubic_meters_per_second{bay=A1,kind=leak,site=north,subject=} 0.001",
+				"alarm_raised_timestamp_seconds{bay=A1,kind=leak,site=north,subject=} 1.7829e+09",
+				"alarm_time_to_crest_seconds{bay=A1,kind=leak,site=north,subject=} 600",
+				"alarm_time_to_soft_seconds{bay=A1,kind=leak,site=north,subject=} 1200",
+				"alarm_overflow_carries{bay=A1,kind=leak,site=north,subject=} 1",
 				"hub_site_up{site=north} 1",
 				"site_tells_itself{site=north} 1",
 				"hub_site_up{site=south} 0", // named and never heard: silent from the first
@@ -157,6 +161,56 @@ func TestSilence(t *testing.T) {
 	})
 }
 
+// watching is a status as a site of today tells it.
+const watching = `{"state":"online","started":"2026-07-01T06:00:00.000Z","revision":"r1","units":"mm/L","watch":{
+"data_time":"2026-07-01T12:00:10.000Z","last_reading":"2026-07-01T11:00:00.000Z","clock_sure":true,"journal_ok":true,"site_file_refused":true,
+"samples":1200,"samples_bad":3,"samples_unjournaled":2,
+"links":[{"link":"pump","up":true},{"link":"court","up":false,"other_master":true}],
+"units":[{"link":"pump","unit":"io","up":true,"requests":40,"timeouts":1,"reply_ms":{"50":12,"99":80,"x":1}}],
+"sinks":[{"sink":"archive","up":false,"backlog_samples":90,"backlog_age_s":61}],
+"accounts":[{"bay":"A1","crest_mm":120,"settled":true,"today":[{"term":"metered","l":812,"u_l":16},{"term":"overflow","l":0}],"yesterday":[{"term":"metered","l":900}]},
+{"bay":"Z9","settled":true}]}}`
+
+// What a site tells of its own watch and accounts is what a scrape of it would have shown.
+func TestTheSitesOwnWatch(t *testing.T) {
+	h := listening(t)
+	h.message("bayledger/north/points", []byte(points), true)
+	h.message("bayledger/north/live/A1/A1-level", []byte(level), true)
+	h.message("bayledger/north/status", []byte(watching), false)
+	got := series(t, h, "")
+	for _, line := range []string{
+		"data_time_timestamp_seconds{site=north} 1.78290721e+09", // the watch goes on while the field is silent
+		"last_reading_timestamp_seconds{site=north} 1.7829036e+09",
+		"clock_synchronized{site=north} 1", "journal_ok{site=north} 1", "site_file_reload_failed{site=north} 1", "season_closed{site=north} 0",
+		"samples_total{site=north} 1200", "samples_bad_total{site=north} 3", "samples_unjournaled_total{site=north} 2",
+		"link_up{link=pump,site=north} 1", "link_up{link=court,site=north} 0", "link_other_master{link=court,site=north} 1",
+		"unit_up{link=pump,site=north,unit=io} 1", "unit_requests_total{link=pump,site=north,unit=io} 40", "unit_timeouts_total{link=pump,site=north,unit=io} 1",
+		"unit_reply_seconds{link=pump,percentile=50,site=north,unit=io} 0.012", "unit_reply_seconds{link=pump,percentile=99,site=north,unit=io} 0.08",
+		"sink_up{sink=archive,site=north} 0", "sink_backlog_samples{sink=archive,site=north} 90", "sink_backlog_age_seconds{sink=archive,site=north} 61",
+		"bay_crest_meters{bay=A1,site=north} 0.12", "bay_settled{bay=A1,site=north} 1",
+		"bay_today_cubic_meters{bay=A1,site=north,term=metered} 0.812", "bay_today_uncertainty_cubic_meters{bay=A1,site=north,term=metered} 0.016",
+		"bay_yesterday_cubic_meters{bay=A1,site=north,term=metered} 0.9",
+	} {
+		require.Contains(t, got, line)
+	}
+	all := strings.Join(got, "\n")
+	require.NotContains(t, all, "Z9", "a bay that is not in the list has no account")
+	require.NotContains(t, all, "percentile=x")
+	require.Len(t, series(t, h, "bay_today_uncertainty"), 1, "what is not known is no number")
+	require.Zero(t, h.refused[refusedMalformed])
+
+	twice := strings.NewReplacer(`"sinks":[`, `"sinks":[{"sink":"archive"},`, `"links":[`, `"links":[{"link":"`+strings.Repeat("x", maxText+1)+`"},`).Replace(watching)
+	h.message("bayledger/north/status", []byte(twice), false)
+	require.EqualValues(t, 2, h.refused[refusedMalformed], "the same sink twice, and a name that is none")
+	require.Len(t, series(t, h, "sink_up"), 1)
+
+	h.message("bayledger/north/status", []byte(`{"state":"offline","reason":"lost","revision":"r1"}`), false)
+	require.Empty(t, series(t, h, "bay_today"))
+	h.message("bayledger/north/status", []byte(online), false) // a site older than the hub
+	require.Contains(t, series(t, h, "data_time"), "data_time_timestamp_seconds{site=north} 1.7829072e+09")
+	require.Empty(t, series(t, h, "journal_ok"))
+}
+
 // A bay that leaves the site's list leaves the metrics; an acknowledged or quiet alarm says so.
 func TestChanges(t *testing.T) {
 	h := listening(t)
@@ -191,7 +245,7 @@ func TestOptionsSayEveryMistake(t *testing.T) {
 
 // FuzzMessage: whatever a site publishes, the hub does not fall over and every scrape is whole.
 func FuzzMessage(f *testing.F) {
-	for _, seed := range [][2]string{{"status", online}, {"points", points}, {"live/A1/A1-level", level}, {"alarms", "[" + leak("north", "A1", "") + "]"}, {"live/", ""}, {"points", "null"}, {"alarms", "[null]"}} {
+	for _, seed := range [][2]string{{"status", online}, {"status", watching}, {"points", points}, {"live/A1/A1-level", level}, {"alarms", "[" + leak("north", "A1", "") + "]"}, {"live/", ""}, {"points", "null"}, {"alarms", "[null]"}} {
 		f.Add(seed[0], []byte(seed[1]))
 	}
 	f.Fuzz(func(t *testing.T, what string, payload []byte) {

@@ -14,7 +14,9 @@ const (
 	maxPayload = 1 << 20
 	maxPoints  = 4096
 	maxAlarms  = 4096
-	maxText    = 200 // bytes of a name or version
+	maxEntries = 1024 // lines, units, sinks or bays of a status, each
+	maxTerms   = 16   // of an account
+	maxText    = 200  // bytes of a name or version
 )
 
 // Why a message, or an entry of one, was refused.
@@ -37,6 +39,8 @@ type (
 		ShutOff    string     `json:"shut_off"`
 		UTCOffsetS float64    `json:"utc_offset_s"`
 		Tells      bool       `json:"tells_itself"`
+		// Watch is nil of a site that is offline or older than the hub.
+		Watch *site.Standing `json:"watch"`
 	}
 	pointEntry struct {
 		Point    string        `json:"point"`
@@ -88,8 +92,12 @@ func (s *siteState) silent(now time.Time, after time.Duration) bool {
 	return s.status.State != "online" || now.Sub(s.heard) > after
 }
 
-// dataTime is the newest moment of any reading, and of any good one.
+// dataTime is how far the site's watch has come, and its newest good reading: as it says itself,
+// or, of a site that does not say, as its readings show.
 func (s *siteState) dataTime() (all, good time.Time) {
+	if w := s.status.Watch; w != nil {
+		return w.DataTime.Time, w.LastReading.Time
+	}
 	for _, r := range s.live {
 		if r.time.After(all) {
 			all = r.time
@@ -121,6 +129,7 @@ func (s *siteState) take(what string, payload []byte) (refused map[string]int) {
 			refuse(refusedMalformed)
 			return refused
 		}
+		tidy(m.Watch, func() { refuse(refusedMalformed) })
 		s.status = m
 	case what == "points":
 		s.takePoints(payload, refuse)
@@ -135,6 +144,37 @@ func (s *siteState) take(what string, payload []byte) (refused map[string]int) {
 		s.takeLive(bay, point, payload, refuse)
 	}
 	return refused
+}
+
+// tidy leaves of a standing what can become series: no entry twice, no name that cannot be a label.
+func tidy(w *site.Standing, refuse func()) {
+	if w == nil {
+		return
+	}
+	w.Links = distinct(w.Links, maxEntries, refuse, func(l site.LinkState) []string { return []string{l.Link} })
+	w.Units = distinct(w.Units, maxEntries, refuse, func(u site.UnitState) []string { return []string{u.Link, u.Unit} })
+	w.Sinks = distinct(w.Sinks, maxEntries, refuse, func(k site.SinkState) []string { return []string{k.Sink} })
+	w.Accounts = distinct(w.Accounts, maxEntries, refuse, func(b site.BayAccounts) []string { return []string{b.Bay} })
+	name := func(t site.Term) []string { return []string{t.Term} }
+	for i := range w.Accounts {
+		b := &w.Accounts[i]
+		b.Today, b.Yesterday = distinct(b.Today, maxTerms, refuse, name), distinct(b.Yesterday, maxTerms, refuse, name)
+	}
+}
+
+// distinct keeps the entries whose names are printable and not those of one before, at most limit.
+func distinct[T any](list []T, limit int, refuse func(), names func(T) []string) []T {
+	seen := map[string]bool{}
+	return slices.DeleteFunc(list, func(entry T) bool {
+		n := names(entry)
+		key := strings.Join(n, "\x00")
+		if len(seen) >= limit || seen[key] || !printable(n...) {
+			refuse()
+			return true
+		}
+		seen[key] = true
+		return false
+	})
 }
 
 // takePoints replaces the list; what was known of points that have left it is forgotten.

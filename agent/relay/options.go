@@ -51,6 +51,9 @@ type Options struct {
 	// TellsItself is told on the status topic: the daemon tells people of its alarms, so that who
 	// hears the topics must not.
 	TellsItself bool
+	// Standing, if set, is asked for what the status tells of the watch whenever it is told. It
+	// must not block and must be safe to call from the relay's goroutine.
+	Standing func() site.Standing
 	// Window is how many events may be on their way at once.
 	Window int
 	// Flush holds the clock's Work until what was noted is with the broker, so that a run on a

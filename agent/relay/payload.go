@@ -56,6 +56,8 @@ type status struct {
 	TellsItself bool `json:"tells_itself,omitempty"`
 	// Reason is "stopped" when the daemon said good-bye and "lost" when the broker found out.
 	Reason string `json:"reason,omitempty"`
+	// Watch stands in for a scrape. A status that says offline has none.
+	Watch *site.Standing `json:"watch,omitempty"`
 }
 
 // Alarm is one entry of the list of open alarms: what was told last, and how it stands.

@@ -28,7 +28,9 @@ func TestTopicsAndPayloads(t *testing.T) {
 	broker := servertest.Mosquitto(t, servertest.MosquittoOptions{})
 	j, q := newJournal(t)
 	s := club()
-	r := start(t, fast(broker.URL), s, q, nil, clock.Real{})
+	o := fast(broker.URL)
+	o.Standing = func() site.Standing { return site.Standing{JournalOK: true, Samples: 7} }
+	r := start(t, o, s, q, nil, clock.Real{})
 	bad := reading("A2-level", 0, math.NaN())
 	bad.Quality, bad.Why = site.Bad, site.WhyTimeout
 	unsure := reading("A1-flow", 0, 18.5e-3/60)
@@ -67,6 +69,7 @@ func TestTopicsAndPayloads(t *testing.T) {
 	st := object(t, text)
 	require.Equal(t, "online", st["state"])
 	require.Equal(t, "r1", st["revision"])
+	require.Equal(t, map[string]any{"clock_sure": false, "journal_ok": true, "samples": 7., "samples_bad": 0., "samples_unjournaled": 0.}, st["watch"])
 
 	// Events are not retained: this reader came late and sees only what comes now.
 	put(t, j, event(3))
@@ -87,6 +90,7 @@ func TestTopicsAndPayloads(t *testing.T) {
 	})
 	text, _ = in.last("bayledger/riedhof/status")
 	require.Equal(t, "stopped", object(t, text)["reason"])
+	require.NotContains(t, object(t, text), "watch", "what is not running stands nowhere")
 }
 
 // TestFalseAck is the trap of the library: with automatic reconnection, or a session that is not

@@ -182,7 +182,12 @@ func ignoreClosed(err error) error {
 func (c *conn) status(state, reason string) status {
 	now := c.r.clk.Now()
 	_, offset := now.In(c.site.Zone).Zone()
-	return status{State: state, T: site.Stamp{Time: now}, Since: site.Stamp{Time: c.since},
+	var watch *site.Standing
+	if ask := c.r.opts.Standing; ask != nil && state == "online" {
+		w := ask()
+		watch = &w
+	}
+	return status{Watch: watch, State: state, T: site.Stamp{Time: now}, Since: site.Stamp{Time: c.since},
 		Revision: c.site.Revision, Version: c.r.version, Reason: reason,
 		Started: site.Stamp{Time: c.r.opts.Started}, Name: c.site.Name, Units: c.site.Display.String(), ShutOff: c.site.ShutOff, UTCOffsetS: offset, TellsItself: c.r.opts.TellsItself}
 }

@@ -1,0 +1,64 @@
+package agent
+
+import (
+	"time"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// watchStanding is what the status topic tells of the watch: what a scrape would have told of the
+// same picture. It may be called from any goroutine.
+func (a *Agent) watchStanding() site.Standing {
+	v := a.View()
+	if v == nil {
+		return site.Standing{}
+	}
+	c := a.Counters()
+	w := site.Standing{DataTime: site.Stamp{Time: v.Time}, LastReading: site.Stamp{Time: v.Watch.LastReading},
+		ClockSure: v.Watch.ClockSure, JournalOK: v.Watch.Journal.OK, SiteFileRefused: a.reloadFailed.Load(), SeasonClosed: v.Closed,
+		Samples: c.Samples, Bad: c.Bad, Unjournaled: c.Unjournaled}
+	links, devices := a.parts.Load().driver.Stats()
+	for _, l := range links {
+		w.Links = append(w.Links, site.LinkState{Link: l.Link, Up: l.Up && l.OtherMaster == "", OtherMaster: l.OtherMaster != ""})
+	}
+	for _, d := range devices {
+		u := site.UnitState{Link: d.Link, Unit: d.Device, Up: d.Up, Requests: d.Requests, Timeouts: d.Timeouts,
+			BadFrames: d.BadFrames, Exceptions: d.Exceptions, Missed: d.Missed}
+		if d.ReplyP50 > 0 { // it has answered
+			u.ReplyMS = map[string]float64{"50": milliseconds(d.ReplyP50), "90": milliseconds(d.ReplyP90), "99": milliseconds(d.ReplyP99)}
+		}
+		w.Units = append(w.Units, u)
+	}
+	for _, k := range v.Watch.Sinks {
+		w.Sinks = append(w.Sinks, site.SinkState{Sink: k.ID, Up: k.Up, Behind: k.Behind, LagS: k.Lag.Seconds()})
+	}
+	for i := range v.Bays {
+		b := &v.Bays[i]
+		n := site.BayAccounts{Bay: b.Bay, Settled: b.Settled, CrestMM: known(v.Site.Bay(b.Bay).CrestM * 1000), Today: wireTerms(b.Today)}
+		if last := len(b.Days); last > 0 {
+			n.Yesterday = wireTerms(b.Days[last-1])
+		}
+		w.Accounts = append(w.Accounts, n)
+	}
+	return w
+}
+
+func milliseconds(d time.Duration) float64 { return d.Seconds() * 1000 }
+
+// known is the value, or nil for one that nobody knows.
+func known(v float64) *float64 {
+	if !site.Known(v) {
+		return nil
+	}
+	return &v
+}
+
+func wireTerms(a water.Account) (out []site.Term) {
+	for _, t := range termsOf(a) {
+		if site.Known(t.m3) {
+			out = append(out, site.Term{Term: t.name, L: t.m3 * 1000, UL: known(t.u * 1000)})
+		}
+	}
+	return out
+}
