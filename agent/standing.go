@@ -35,7 +35,7 @@ func (a *Agent) watchStanding() site.Standing {
 	}
 	for i := range v.Bays {
 		b := &v.Bays[i]
-		n := site.BayAccounts{Bay: b.Bay, Settled: b.Settled, CrestMM: known(v.Site.Bay(b.Bay).CrestM * 1000), Today: wireTerms(b.Today)}
+		n := site.BayAccounts{Bay: b.Bay, Settled: b.Settled, CrestMM: site.Num(v.Site.Bay(b.Bay).CrestM * 1000), Today: wireTerms(b.Today)}
 		if last := len(b.Days); last > 0 {
 			n.Yesterday = wireTerms(b.Days[last-1])
 		}
@@ -46,18 +46,10 @@ func (a *Agent) watchStanding() site.Standing {
 
 func milliseconds(d time.Duration) float64 { return d.Seconds() * 1000 }
 
-// known is the value, or nil for one that nobody knows.
-func known(v float64) *float64 {
-	if !site.Known(v) {
-		return nil
-	}
-	return &v
-}
-
 func wireTerms(a water.Account) (out []site.Term) {
 	for _, t := range termsOf(a) {
 		if site.Known(t.m3) {
-			out = append(out, site.Term{Term: t.name, L: t.m3 * 1000, UL: known(t.u * 1000)})
+			out = append(out, site.Term{Term: t.name, L: t.m3 * 1000, UL: site.Num(t.u * 1000)})
 		}
 	}
 	return out
