@@ -22,7 +22,7 @@ times=""
 big='^(TestEndToEnd|TestCrash|TestScorecard|TestBrowser|TestPackaging)'
 
 packages="mosquitto mosquitto-clients prometheus prometheus-alertmanager victoria-metrics
-chromium socat mbpoll python3-pymodbus python3-serial libmodbus-dev gcc libc6-dev sqlite3 strace
+chromium socat mbpoll python3-pymodbus python3-serial python3-aiosmtpd libmodbus-dev gcc libc6-dev sqlite3 strace
 jq curl openssl shellcheck qemu-user systemd passwd"
 
 install_all() {

@@ -14,11 +14,13 @@ import (
 // MailOptions shape a mail server. The zero value speaks TLS from the first byte and takes
 // everything.
 type MailOptions struct {
-	// StartTLS offers STARTTLS on a plain line.
-	StartTLS bool
-	// Refuse is a verb answered with 550, Silent takes the connection and never answers.
-	Refuse string
-	Silent bool
+	// StartTLS offers STARTTLS on a plain line; Stripped leaves the offer out, as somebody in
+	// between would.
+	StartTLS, Stripped bool
+	// Refuse is a verb answered with 550. Silent is a verb never answered, or CONNECT. HangUp takes
+	// the letter and hangs up before it says so.
+	Refuse, Silent string
+	HangUp         bool
 }
 
 // MailServer is an SMTP server after RFC 5321 that keeps what it takes. Its one password is
@@ -36,6 +38,7 @@ type MailServer struct {
 	auth    []string
 	rcpt    []string
 	clear   []string
+	open    int
 	wg      sync.WaitGroup
 }
 
@@ -102,11 +105,24 @@ func (s *MailServer) note(in *[]string, line string) {
 	*in = append(*in, line)
 }
 
+// Open is how many connections are open.
+func (s *MailServer) Open() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.open
+}
+
 func (s *MailServer) serve(c net.Conn) {
-	defer func() { _ = c.Close() }()
 	s.mu.Lock()
 	down := s.down
+	s.open++
 	s.mu.Unlock()
+	defer func() {
+		_ = c.Close()
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.open--
+	}()
 	if down {
 		return
 	}
@@ -114,7 +130,7 @@ func (s *MailServer) serve(c net.Conn) {
 	if secure {
 		c = tls.Server(c, s.config)
 	}
-	if s.o.Silent {
+	if s.o.Silent == "CONNECT" {
 		_, _ = io.Copy(io.Discard, c)
 		return
 	}
@@ -132,9 +148,14 @@ func (s *MailServer) serve(c net.Conn) {
 		}
 		verb := strings.ToUpper(strings.SplitN(line, " ", 2)[0])
 		switch {
+		case s.o.Silent == verb:
+			_, _ = io.Copy(io.Discard, in)
+			return
 		case s.o.Refuse != "" && verb == s.o.Refuse:
 			say("550 not here")
-		case verb == "EHLO" && !secure && s.o.StartTLS:
+		case verb == "EHLO" && !secure && s.o.Stripped:
+			say("250-mail\r\n250 AUTH PLAIN LOGIN")
+		case verb == "EHLO" && !secure:
 			say("250-mail\r\n250 STARTTLS")
 		case verb == "EHLO":
 			say("250-mail\r\n250 AUTH PLAIN")
@@ -171,6 +192,9 @@ func (s *MailServer) serve(c net.Conn) {
 				letter.WriteString(strings.TrimPrefix(l, "."))
 			}
 			s.note(&s.letters, letter.String())
+			if s.o.HangUp {
+				return
+			}
 			say("250 taken")
 		case verb == "QUIT":
 			say("221 bye")
