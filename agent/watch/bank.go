@@ -44,6 +44,8 @@ type bankState struct {
 	Back     water.Signature // the same, since it may have ended
 	BackAt   int64
 	Other    causes // that remain beside what is open
+
+	Tally tally
 }
 
 // causes is a set of what else a loss or gain may be. Evidence takes causes away; one that is
@@ -72,7 +74,7 @@ func (w *Watch) others(y *bay) (c causes) {
 		if s.MeterLLR > 0 && s.MeterLLR > s.LLR-w.budget.odds {
 			c |= byMeter
 		}
-		if y.b.CrestM > 0 && k.BayM > y.b.CrestM-0.010 {
+		if y.maySlip(drift) {
 			c |= byOverflow
 		}
 		if drift < driftMost {
@@ -322,6 +324,9 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 	s.MeterLLR, s.Back, s.BackAt, s.Other = 0, water.Signature{}, 0, ^causes(0)
 }
 
+// mostOfET is about as much as any clay gives of reference evapotranspiration.
+const mostOfET = 1.2
+
 // quick looks at the last hours alone for a loss so large that neither weather nor a habit
 // learned wrong can be it.
 func (w *Watch) quick(y *bay, now int64, known float64) {
@@ -351,7 +356,7 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		}
 		// Stretches of some hours are four times as many as windows. No clay gives much more than
 		// the reference evaporation.
-		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || f.Loss < 1.2*f.ET {
+		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || f.Loss < mostOfET*f.ET {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {

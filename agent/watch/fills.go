@@ -107,8 +107,10 @@ func (y *bay) followed(now int64) {
 	s.Rise = rise / s.Gain
 	s.Whole = (rise + behind) / max(s.Gain+s.After, 0.2*s.Gain)
 	switch {
-	case y.st.Crest.Displaced:
+	case y.st.Crest.slipped():
 		s.SlowN, s.Slow = 0, false // it does not rise because its water runs off
+	case y.st.Bank.Open == site.Leak && !y.st.Crest.GoesOn && behind <= 0:
+		// It may be so: a pipe that clogs lets the chamber go on rising behind the fill.
 	case s.Rise < 0.6 && (s.Whole > 1.4*s.Rise || s.Whole < 0.3):
 		if s.SlowN == 0 {
 			s.SlowAt = now

@@ -90,8 +90,9 @@ func (w *Watch) meterRule(y *bay, now int64) {
 	}
 }
 
-// sawRise notes that a bay which asked for water got it though its meter stood still.
-func (s *meterState) sawRise(now, since int64, rise float64) {
+// sawRise notes that a bay which asked for water got it though its meter stood still. Once is
+// enough where the main meter counted the water that this one did not.
+func (s *meterState) sawRise(now, since int64, rise float64, main bool) {
 	if s.RiseT != 0 && now-s.RiseT < 12*minute {
 		return
 	}
@@ -101,7 +102,7 @@ func (s *meterState) sawRise(now, since int64, rise float64) {
 	s.RiseT = now
 	s.Rises++
 	s.Rise = rise
-	if !s.Dead && s.Rises >= 2 {
+	if !s.Dead && (main || s.Rises >= 2) {
 		s.Dead, s.Since = true, s.FirstT
 	}
 }
@@ -118,7 +119,7 @@ func (w *Watch) sayMeter(y *bay, now int64) {
 	case s.Dead:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Since))
 		n.Confidence = 0.95
-		n.Because = fmt.Sprintf("Bay %s has been filled %d times since %s by its level (last by %s), and its meter has not turned.", y.name(), s.Rises, w.when(s.Since), d.Depth(s.Rise))
+		n.Because = fmt.Sprintf("Bay %s's level has risen like in a fill %s since %s (last by %s), and its meter has not turned.", y.name(), times(s.Rises), w.when(s.Since), d.Depth(s.Rise))
 		w.say(n)
 	case s.Stuck:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Still))

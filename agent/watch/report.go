@@ -14,9 +14,50 @@ func (w *Watch) report(y *bay, now int64) {
 	}
 	w.saySensor(y, now)
 	w.sayLevels(y, now)
+	w.sayOverflow(y, now)
 	w.sayMeter(y, now)
 	w.sayFills(y, now)
 	w.sayBank(y, now)
+}
+
+// tally is what an open loss or gain has come to by the account. A rate times hours would be
+// wrong as soon as the loss follows the level: no bay loses more than is let in and held.
+type tally struct {
+	Found int64 // the finding it belongs to, by when it was found
+	Seq   int64
+	From  int64 // since when it is counted afresh: an account reaches back four days
+	// M3 and its variance VarM6 up to From; Lost and U (k=2) all in all, NaN while not known.
+	M3, VarM6 float64
+	Lost, U   float64
+}
+
+// tallyFor is how long a tally is counted in one piece.
+const tallyFor = 3 * day
+
+// tally counts the open loss or gain of a bay, once a stride.
+func (w *Watch) tally(y *bay, now int64) {
+	s := &y.st.Bank
+	a := &s.Tally
+	if s.Open != site.Leak && s.Open != site.ValveWeeping {
+		return
+	}
+	if a.Found != s.Seen {
+		*a = tally{Found: s.Seen, From: s.Since}
+	} else if a.Seq == y.look.Seq {
+		return
+	}
+	a.Seq = y.look.Seq
+	span, ok := w.l.Between(y.b.ID, at(a.From), at(now))
+	if !ok || math.IsNaN(span.UnexplainedM3) {
+		a.Lost, a.U = math.NaN(), math.NaN()
+		return
+	}
+	a.Lost = max(0, a.M3+sign(s.Size)*span.UnexplainedM3)
+	v := a.VarM6 + sq(span.UnexplainedU/2)
+	a.U = 2 * math.Sqrt(v)
+	if now-a.From > tallyFor && y.look.Settled {
+		a.M3, a.VarM6, a.From = a.Lost, v, now
+	}
 }
 
 // sayBank tells what the balance has found.
@@ -42,14 +83,23 @@ func (w *Watch) sayBank(y *bay, now int64) {
 		return
 	}
 	rate := math.Abs(s.Size) / 3.6e6
-	hours := float64(now-s.Since) / float64(hour)
 	n.RateM3S = rate
-	n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
+	w.tally(y, now)
+	n.VolumeM3, n.VolumeU = s.Tally.Lost, s.Tally.U
+	if !y.look.HasFlow && !y.look.HasMeter {
+		// Nobody knows what was let in, so the rate is all there is.
+		hours := float64(now-s.Since) / float64(hour)
+		n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
+	}
+	so := "" // a figure that may as well be none is not told
+	if n.VolumeM3 > n.VolumeU {
+		so = fmt.Sprintf(": %s (± %s) so far", d.Water(n.VolumeM3), d.Water(n.VolumeU))
+	}
 	u := d.Rate(2 * s.SizeU / 3.6e6)
 	other := s.Other & w.others(y)
 	switch s.Open {
 	case site.Leak:
-		n.Because = fmt.Sprintf("Bay %s loses %s (± %s) more than weather and level explain, since about %s: %s so far.", y.name(), d.Rate(rate), u, w.when(s.Since), d.Water(n.VolumeM3))
+		n.Because = fmt.Sprintf("Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.", y.name(), d.Rate(rate), u, w.when(s.Since), so)
 		night := fmt.Sprintf("Shut the hand valve of bay %s tonight", y.name())
 		switch other {
 		case 0:
@@ -65,7 +115,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 			n.WouldDecide = night + " and dip its chamber in the evening and the morning: " + s.decides(other)
 		}
 	case site.ValveWeeping:
-		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s: %s so far.", y.name(), d.Rate(rate), u, w.when(s.Since), d.Water(n.VolumeM3))
+		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), d.Rate(rate), u, w.when(s.Since), so)
 		if rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.ToCrest = left(k.RoomM3 / rate)
 		}

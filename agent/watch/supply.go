@@ -71,13 +71,13 @@ const mainPast = 10 * 24
 // counts far less than the bays is itself at fault.
 func (w *Watch) mainMeter(now int64) {
 	st := &w.st.Main
-	if w.s.Find("", site.Volume) == nil && w.s.Find("", site.Flow) == nil {
+	if !w.hasMain() {
 		return
 	}
 	bays, pulses := 0.0, 0.0
 	for _, y := range w.bays {
 		k := &y.look
-		if !k.HasFlow && !k.HasMeter || y.st.Meter.Dead || y.st.Meter.Stuck {
+		if !k.HasFlow && !k.HasMeter || y.uncounted(st.From) {
 			st.From = 0 // a bay's water is not counted: nothing can be compared
 			return
 		}
@@ -142,6 +142,32 @@ func (w *Watch) mainMeter(now int64) {
 	st.Rest += kRest * x2
 	st.ShareP = st.ShareP*(1-kShare*fed) + sq(0.0005)
 	st.RestP = st.RestP*(1-kRest*hours) + sq(0.02)
+}
+
+// uncounted says whether the bay may have taken water since from that its meter did not count: its
+// valve was told to open and nothing was heard of it, or its level rose as in a fill.
+func (y *bay) uncounted(from int64) bool {
+	m, v := &y.st.Meter, &y.st.Valve
+	opened := v.Opened > 0 && (v.Opened >= from || v.IsOpen) && y.look.RunAt < v.Opened
+	return m.Dead || m.Stuck || m.RiseT > 0 && m.RiseT >= from || opened && !v.Closed
+}
+
+// mainBeyond is what the main meter has counted beyond the bays' meters since the start, L; 0
+// without a main meter.
+func (w *Watch) mainBeyond() float64 {
+	if !w.hasMain() {
+		return 0
+	}
+	beyond := w.l.MainL()
+	for _, y := range w.bays {
+		beyond -= 1000 * y.look.TotalM3
+	}
+	return beyond
+}
+
+// hasMain says whether the site has a main meter.
+func (w *Watch) hasMain() bool {
+	return w.s.Find("", site.Volume) != nil || w.s.Find("", site.Flow) != nil
 }
 
 func (w *Watch) lineTest(x, v, hours float64, now int64) {

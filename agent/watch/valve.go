@@ -39,6 +39,7 @@ type valveState struct {
 	AskLevel float64
 	AskFor   time.Duration // how long it has been free while asking
 	AskTick  int64
+	AskMainL float64 // what the main meter had counted beyond the bays' when it began to ask, L
 	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
 	Wait      time.Duration
 	Closed    bool
@@ -314,7 +315,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		return
 	}
 	if v.Asked == 0 {
-		v.Asked, v.AskLevel, v.AskFor = now, k.SmoothM, 0
+		v.Asked, v.AskLevel, v.AskFor, v.AskMainL = now, k.SmoothM, 0, w.mainBeyond()
 		if k.ValveKnown && k.ValveOpen {
 			v.Asked = k.ValveChanged
 		}
@@ -333,13 +334,21 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	if v.Closed || v.AskFor < patience {
 		return
 	}
-	// Water that lifts the level has come, whatever the meter says.
+	// Water that lifts the level has come, whatever the meter says; and while the main meter counts
+	// water that no bay's does, it may be on its way here.
+	main := w.mainBeyond()-v.AskMainL > 1000*sparseM3
 	if rise := k.SmoothM - v.AskLevel; rise > max(0.003, 5*k.NoiseM) {
-		y.st.Meter.sawRise(now, v.Asked, rise)
+		y.st.Meter.sawRise(now, v.Asked, rise, main)
+		return
+	}
+	if main && v.AskFor < onItsWay {
 		return
 	}
 	v.Closed, v.ClosedAt, v.ClosedFor = true, now, v.Asked
 }
+
+// onItsWay is how long water that the main meter counts may take to lift a chamber.
+const onItsWay = 20 * time.Minute
 
 // asks says whether the bay asks for water, and how long it may wait for it.
 func (y *bay) asks(now int64) (bool, time.Duration) {

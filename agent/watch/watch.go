@@ -213,7 +213,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 	for _, y := range w.bays {
 		blind := y.st.Meter.Dead || y.st.Meter.Stuck
 		w.l.Blind(y.i, blind)
-		w.l.Hold(y.i, blind || y.st.Bank.Open != "" || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
+		w.l.Hold(y.i, blind || y.st.Bank.Open != "" || y.st.Crest.slipped() || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
 	}
 	return w.sorted()
 }
