@@ -193,6 +193,9 @@ func play(p plan, r *row, lean bool) outcome {
 	}
 	j.air(end, math.Inf(1))
 	o.felt = exp.felt
+	if r != nil && o.seen == never && exp.since() < r.most && r.within(exp) {
+		o.felt = time.Time{} // the run ended before its limit
+	}
 	o.bayYears = end.Sub(p.start).Hours() / 24 / 365.25 * float64(len(all))
 	return o
 }

@@ -75,9 +75,10 @@ func (w *Watch) mainMeter(now int64) {
 		return
 	}
 	bays, pulses := 0.0, 0.0
+	since := max(st.From, now-hour)
 	for _, y := range w.bays {
 		k := &y.look
-		if !k.HasFlow && !k.HasMeter || y.uncounted(st.From) {
+		if !k.HasFlow && !k.HasMeter || y.uncounted(since) {
 			st.From = 0 // a bay's water is not counted: nothing can be compared
 			return
 		}

@@ -10,8 +10,11 @@ import (
 	"io"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -112,17 +115,75 @@ func BenchmarkReplay(b *testing.B) {
 		b.Run(name+"/encoding-csv", func(b *testing.B) {
 			before := userTime(b)
 			for b.Loop() {
-				r := csv.NewReader(bytes.NewReader(text.Bytes()))
-				r.ReuseRecord = true
-				for {
-					if _, err := r.Read(); errors.Is(err, io.EOF) {
-						break
-					} else if err != nil {
-						b.Fatal(err)
-					}
-				}
+				readAll(b, bytes.NewReader(text.Bytes()))
 			}
 			b.ReportMetric(float64(userTime(b)-before)/float64(b.N)/rows, "cpu-ns/row")
 		})
+	}
+}
+
+// BenchmarkReplaySeason replays a whole season in a process of its own: six bays at 10 s for 180
+// days (9.3 million bay rows), and a tenth of it, to show that memory does not grow with length.
+// Beside it encoding/csv reads the same file in this process. GOMAXPROCS is 1 for both; cpu-s is
+// user time.
+func BenchmarkReplaySeason(b *testing.B) {
+	dir := b.TempDir()
+	program := filepath.Join(dir, "bayledger")
+	if out, err := exec.CommandContext(b.Context(), "go", "build", "-o", program, ".").CombinedOutput(); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
+	config := filepath.Join(dir, "site.yaml")
+	if err := os.WriteFile(config, []byte(longSite(6)), 0o600); err != nil {
+		b.Fatal(err)
+	}
+	for _, days := range []int{18, 180} {
+		data := filepath.Join(dir, "data.csv")
+		f, err := os.Create(data)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := errors.Join(longRecord(f, 6, days*8640), f.Close()); err != nil {
+			b.Fatal(err)
+		}
+		b.Run(fmt.Sprintf("days=%d/replay", days), func(b *testing.B) {
+			for b.Loop() {
+				cmd := exec.CommandContext(b.Context(), program, "replay", "--config", config, data)
+				cmd.Env = append(os.Environ(), "GOMAXPROCS=1")
+				if err := cmd.Run(); err != nil {
+					b.Fatal(err)
+				}
+				used := cmd.ProcessState.SysUsage().(*syscall.Rusage)
+				b.ReportMetric(cmd.ProcessState.UserTime().Seconds(), "cpu-s")
+				b.ReportMetric(float64(used.Maxrss)/1024, "peak-MiB")
+			}
+		})
+		b.Run(fmt.Sprintf("days=%d/encoding-csv", days), func(b *testing.B) {
+			defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+			for b.Loop() {
+				f, err := os.Open(data)
+				if err != nil {
+					b.Fatal(err)
+				}
+				before := userTime(b)
+				readAll(b, f)
+				b.ReportMetric((userTime(b) - before).Seconds(), "cpu-s")
+				if err := f.Close(); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+// readAll reads a file as encoding/csv does.
+func readAll(b *testing.B, from io.Reader) {
+	r := csv.NewReader(from)
+	r.ReuseRecord = true
+	for {
+		if _, err := r.Read(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			b.Fatal(err)
+		}
 	}
 }
