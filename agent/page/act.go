@@ -13,6 +13,7 @@ import (
 	"bayledger/agent/access"
 	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // routesAct are the addresses that change something. Each change is one operator record, which
@@ -25,11 +26,11 @@ func (s *Server) routesAct(mux *http.ServeMux) {
 		mux.HandleFunc("POST "+pattern, func(w http.ResponseWriter, r *http.Request) {
 			v := s.deps.View()
 			if v == nil || v.Site == nil {
-				s.fail(w, r, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."})
+				s.fail(w, r, nothingYet)
 				return
 			}
 			if err := r.ParseForm(); err != nil {
-				s.fail(w, r, &answer{http.StatusBadRequest, "The form could not be read."})
+				s.fail(w, r, bad("The form could not be read."))
 				return
 			}
 			rec, said, err := f(r, v)
@@ -80,15 +81,11 @@ func blank(k site.RecordKind) site.Record {
 	return site.Record{Kind: k, Value: site.Unknown(), Value2: site.Unknown()}
 }
 
-func bad(format string, args ...any) error {
-	return &answer{http.StatusBadRequest, fmt.Sprintf(format, args...)}
-}
-
 // namedAlarm finds the alarm a form names.
 func namedAlarm(r *http.Request, v *View) (alarm.Alarm, error) {
 	a, ok := alarm.Find(v.Alarms, r.PostFormValue("id"))
 	if !ok {
-		return a, &answer{http.StatusNotFound, "This alarm is not open any more."}
+		return a, refuse(http.StatusNotFound, "This alarm is not open any more.")
 	}
 	return a, nil
 }
@@ -145,7 +142,7 @@ func bayOf(r *http.Request, v *View) (*Bay, *site.Bay, error) {
 	id := r.PathValue("bay")
 	b := v.Bay(id)
 	if b == nil {
-		return nil, nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", id)}
+		return nil, nil, noBay(id)
 	}
 	return b, v.Site.Bay(id), nil
 }
@@ -164,13 +161,13 @@ func (s *Server) dip(r *http.Request, v *View) (site.Record, string, error) {
 	}
 	if top := sb.DepthM(); m < 0 || m > top+0.1 {
 		return rec, "", bad("A dip of %s cannot be: the fill of %s is %s deep. It is the height of the water above the liner.",
-			v.Site.Display.Depth(m), bayName(v.Site, b.Bay), v.Site.Display.Depth(top))
+			words.Of(v.Site).Depth(m), bayName(v.Site, b.Bay), words.Of(v.Site).Depth(top))
 	}
 	rec.Bay, rec.Value = b.Bay, m
 	// What the sensor showed at the dip, so that the difference needs no search later.
 	rec.Value2 = v.levelOf(b)
 	if !b.Settled {
-		rec.Text = "not at rest"
+		rec.Text = notAtRest
 	}
 	return rec, "dip", nil
 }
@@ -223,7 +220,7 @@ func (s *Server) setPoint(r *http.Request, v *View) (site.Record, string, error)
 		return rec, "", err
 	}
 	if m <= 0 || m > sb.DepthM() {
-		return rec, "", bad("A set point of %s cannot be: the fill is %s deep.", v.Site.Display.Depth(m), v.Site.Display.Depth(sb.DepthM()))
+		return rec, "", bad("A set point of %s cannot be: the fill is %s deep.", words.Of(v.Site).Depth(m), words.Of(v.Site).Depth(sb.DepthM()))
 	}
 	rec.Bay, rec.Value = b.Bay, m
 	return rec, "setpoint", nil
@@ -266,17 +263,20 @@ func numberOf(text, unit string) (float64, error) {
 
 // saidWords are what a page says after a change.
 var saidWords = map[string]string{
-	"ack":       "You have taken this alarm on.",
-	"shelve":    "The alarm is shelved.",
-	"unshelve":  "The alarm is back.",
-	"dip":       "The dip is on record.",
-	"surface":   "How the surface plays is on record.",
-	"water":     "The water given by hand is on record and in the account.",
-	"setpoint":  "The set point is on record.",
-	"procedure": "It is on record.",
-	"offset":    "The offset is on record and holds from now on.",
-	"utility":   "The reading of the utility's meter is on record.",
+	"ack":       words.Key("You have taken this alarm on."),
+	"shelve":    words.Key("The alarm is shelved."),
+	"unshelve":  words.Key("The alarm is back."),
+	"dip":       words.Key("The dip is on record."),
+	"surface":   words.Key("How the surface plays is on record."),
+	"water":     words.Key("The water given by hand is on record and in the account."),
+	"setpoint":  words.Key("The set point is on record."),
+	"procedure": words.Key("It is on record."),
+	"offset":    words.Key("The offset is on record and holds from now on."),
+	"utility":   words.Key("The reading of the utility's meter is on record."),
 }
+
+// said is what the change a page comes from came to.
+func said(sh shell, r *http.Request) string { return sh.Say(saidWords[r.URL.Query().Get("said")]) }
 
 // AckLink returns the address at which somebody can take on an alarm without a log-in, until
 // then. base is the page's address as the person reaches it.
@@ -301,14 +301,14 @@ type linkPage struct {
 func (s *Server) linked(r *http.Request) (access.Link, alarm.Alarm, bool, error) {
 	l, err := s.deps.Access.Verify(r.PathValue("link"))
 	if errors.Is(err, access.ErrLink) {
-		return l, alarm.Alarm{}, false, &answer{http.StatusGone, "This link is not valid any more. Open the page itself."}
+		return l, alarm.Alarm{}, false, refuse(http.StatusGone, "This link is not valid any more. Open the page itself.")
 	}
 	if err != nil {
 		return l, alarm.Alarm{}, false, err
 	}
 	v := s.deps.View()
 	if v == nil || v.Site == nil {
-		return l, alarm.Alarm{}, false, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."}
+		return l, alarm.Alarm{}, false, nothingYet
 	}
 	a, ok := alarm.Find(v.Alarms, l.Alarm)
 	return l, a, ok, nil
@@ -322,9 +322,9 @@ func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p := linkPage{shell: s.shell(r, "Answer", "alarms"), Who: l.Who, Link: r.PathValue("link")}
+	p := linkPage{shell: s.shell(r, words.Key("Answer"), "alarms"), Who: l.Who, Link: r.PathValue("link")}
 	if ok {
-		p.Alarm = new(alarmCardOf(p.words, s.deps.View(), a))
+		p.Alarm = new(alarmCardOf(p.voice, s.deps.View(), a))
 	}
 	s.render(w, r, http.StatusOK, "link", p)
 }
@@ -332,7 +332,7 @@ func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
 func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) {
 	l, a, ok, err := s.linked(r)
 	if err == nil && !ok {
-		err = &answer{http.StatusNotFound, "This alarm is over."}
+		err = refuse(http.StatusNotFound, "This alarm is over.")
 	}
 	if err == nil {
 		rec := blank(site.RecAck)
@@ -343,6 +343,6 @@ func (s *Server) linkAct(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "link", linkPage{shell: s.shell(r, "Answer", "alarms"), Who: l.Who, Link: r.PathValue("link"),
+	s.render(w, r, http.StatusOK, "link", linkPage{shell: s.shell(r, words.Key("Answer"), "alarms"), Who: l.Who, Link: r.PathValue("link"),
 		Done: true, Said: site.Known(usefulness(r))})
 }

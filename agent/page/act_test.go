@@ -268,7 +268,7 @@ func TestLoginPage(t *testing.T) {
 	}
 	w = c.post(t, "/login", form("ann", secret, "/"))
 	require.Equal(t, http.StatusTooManyRequests, w.Code)
-	require.Contains(t, w.Body.String(), "wait 1s")
+	require.Contains(t, w.Body.String(), "wait 1 s")
 
 	require.Equal(t, http.StatusSeeOther, c.post(t, "/logout", nil, as).Code)
 	require.NotContains(t, get(t, c.Server, "/", as).Body.String(), "Log out")
@@ -396,7 +396,7 @@ func TestRoundPage(t *testing.T) {
 	}}
 	c := aClub(t, aBadView(), func(_ *Options, d *Deps) { d.History = h })
 	body := strings.ReplaceAll(get(t, c.Server, "/round", c.as(t, "ann")).Body.String(), "\u00a0", " ")
-	for _, text := range []string{"Dip, sensor and set point agree.", "<b>Raise</b> the set point by 2.5 mm, to 64.5 mm", "Not while this is open: valve stuck open and overfilled.",
+	for _, text := range []string{"Dip, sensor and set point agree.", "<b>Raise the set point by 2.5 mm, to 64.5 mm.</b>", "Not while this is open: valve stuck open and overfilled.",
 		"look every hour", "took 4210 L", "beyond its uncertainty", `action="/bays/A1/dip"`} {
 		require.Contains(t, body, text)
 	}

@@ -5,11 +5,11 @@ import (
 	"html/template"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"bayledger/agent/alarm"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // alarmCard is one alarm as people read it.
@@ -29,8 +29,10 @@ type alarmCard struct {
 	WouldDecide  string
 	Folded       []string
 	Acked        string
-	Shelved      string
-	Plot         template.HTML
+	// Quiet says in the watch's own words why the alarm is kept quiet; Shelved says until when where
+	// those are not the site's.
+	Quiet, Shelved string
+	Plot           template.HTML
 	// CanAck is true while nobody has answered, IsShelved while it is shelved.
 	CanAck, IsShelved bool
 	State             site.State
@@ -81,8 +83,8 @@ type life struct {
 const pastSpan = 14 * 24 * time.Hour
 
 func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
-	sh := s.shell(r, "Alarms", "alarms")
-	p := alarmsPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r), HasPast: s.deps.History != nil, Word: "Well"}
+	sh := s.shell(r, words.Key("Alarms"), "alarms")
+	p := alarmsPage{shell: sh, Said: said(sh, r), CanAct: s.mayAct(r), HasPast: s.deps.History != nil, Word: sh.severity("")}
 	v := viewOf(r, s)
 	if v == nil || v.Site == nil {
 		s.render(w, r, http.StatusOK, "alarms", p)
@@ -94,14 +96,14 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 			s.fail(w, r, fmt.Errorf("page: read the events of two weeks: %w", err))
 			return
 		}
-		p.Past = lives(sh.words, v.Site, events)
+		p.Past = lives(sh.voice, v.Site, events)
 	}
-	p.Rates = ratesWords(v.Rates)
+	p.Rates = ratesWords(sh.voice, v.Rates)
 	open := wanting(v.Alarms)
-	p.Open = alarmCards(sh.words, v, open)
+	p.Open = alarmCards(sh.voice, v, open)
 	for i := range p.Open {
 		var err error
-		if p.Open[i].Plot, err = s.evidence(r.Context(), sh.words, v, open[i]); err != nil {
+		if p.Open[i].Plot, err = s.evidence(r.Context(), sh.voice, v, open[i]); err != nil {
 			s.fail(w, r, err)
 			return
 		}
@@ -113,11 +115,11 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case a.Cause != "":
 		case a.Phase == alarm.ReturnedUnacknowledged:
-			p.Over = append(p.Over, overCard(alarmCardOf(sh.words, v, a), p.Past))
+			p.Over = append(p.Over, overCard(sh.voice, alarmCardOf(sh.voice, v, a), p.Past))
 		case a.Phase == alarm.Shelved, a.Phase == alarm.OutOfService, a.Phase == alarm.SuppressedByDesign:
-			p.Shelved = append(p.Shelved, alarmCardOf(sh.words, v, a))
+			p.Shelved = append(p.Shelved, alarmCardOf(sh.voice, v, a))
 		case a.Present && a.Now.Severity == site.Info:
-			p.Notes = append(p.Notes, alarmCardOf(sh.words, v, a))
+			p.Notes = append(p.Notes, alarmCardOf(sh.voice, v, a))
 		}
 	}
 	s.render(w, r, http.StatusOK, "alarms", p)
@@ -125,7 +127,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 
 // lives puts the events of each alarm together, the newest alarm first; what an alarm explained
 // stands with it.
-func lives(w words, s *site.Site, events []site.Event) []life {
+func lives(w voice, s *site.Site, events []site.Event) []life {
 	var all []*life
 	byID := map[string]*life{}
 	effects := map[string][]string{}
@@ -134,11 +136,11 @@ func lives(w words, s *site.Site, events []site.Event) []life {
 		if l == nil {
 			if e.CauseID != "" {
 				if e.State == site.Raised {
-					effects[e.CauseID] = append(effects[e.CauseID], lower(title(e.Kind)))
+					effects[e.CauseID] = append(effects[e.CauseID], w.Lower(w.Title(e.Kind)))
 				}
 				continue
 			}
-			l = &life{ID: e.ID, Kind: e.Kind, Place: placeOf(s, e.Bay), Title: title(e.Kind), From: e.Since.Time}
+			l = &life{ID: e.ID, Kind: e.Kind, Place: w.place(s, e.Bay), Title: w.Title(e.Kind), From: e.Since.Time}
 			byID[e.ID] = l
 			all = append(all, l)
 		}
@@ -150,7 +152,7 @@ func lives(w words, s *site.Site, events []site.Event) []life {
 			if e.LitresU != nil {
 				u = *e.LitresU / 1000
 			}
-			l.Water = w.plusMinus(*e.Litres/1000, u)
+			l.Water = w.PlusMinus(*e.Litres/1000, u)
 		}
 		if l.To = (time.Time{}); e.State == site.Cleared {
 			l.To = e.Time.Time
@@ -161,15 +163,8 @@ func lives(w words, s *site.Site, events []site.Event) []life {
 	out := make([]life, 0, len(all))
 	for _, l := range slices.Backward(all) {
 		l.Effects = slices.Compact(slices.Sorted(slices.Values(effects[l.ID])))
-		l.When = w.clock(l.From)
-		if !l.To.IsZero() {
-			end := w.clock(l.To)
-			if sameDay(l.From.In(w.zone), l.To.In(w.zone)) {
-				end = l.To.In(w.zone).Format("15:04")
-			}
-			l.When += " to " + end
-		} else {
-			l.When = "since " + l.When
+		if l.When = w.fromTo(l.From, l.To); l.To.IsZero() {
+			l.When = w.Say("since %s", w.clock(l.From))
 		}
 		out = append(out, *l)
 	}
@@ -181,9 +176,9 @@ func rank(s site.Severity) int {
 }
 
 // overCard takes from an alarm that is over what asks for an act, and says what it was.
-func overCard(c alarmCard, past []life) alarmCard {
+func overCard(w voice, c alarmCard, past []life) alarmCard {
 	c.FirstAction, c.DoNot, c.Consequence, c.Or, c.WouldDecide, c.Over = "", "", "", "", "", true
-	c.When = "Since " + c.SinceText
+	c.When = w.Say("Since %s", c.SinceText)
 	for _, l := range past {
 		if l.ID == c.ID {
 			c.Because, c.When = nameOr(l.Because, c.Because), l.When
@@ -192,7 +187,7 @@ func overCard(c alarmCard, past []life) alarmCard {
 	return c
 }
 
-func alarmCards(w words, v *View, alarms []alarm.Alarm) []alarmCard {
+func alarmCards(w voice, v *View, alarms []alarm.Alarm) []alarmCard {
 	var out []alarmCard
 	for _, a := range alarms {
 		out = append(out, alarmCardOf(w, v, a))
@@ -200,59 +195,63 @@ func alarmCards(w words, v *View, alarms []alarm.Alarm) []alarmCard {
 	return out
 }
 
-func alarmCardOf(w words, v *View, al alarm.Alarm) alarmCard {
+func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 	a := al.Now
 	if a.ID == "" {
 		a.ID = al.Event.ID
 	}
-	c := alarmCard{Anchor: alarmAnchor(a.ID), ID: a.ID, Severity: a.Severity, Word: severityWord(a.Severity), State: a.State, Bay: a.Bay,
-		Place: placeOf(v.Site, a.Bay), Title: title(a.Kind), Because: sentence(a.Because), FirstAction: a.FirstAction,
+	c := alarmCard{Anchor: alarmAnchor(a.ID), ID: a.ID, Severity: a.Severity, Word: w.severity(a.Severity), State: a.State, Bay: a.Bay,
+		Place: w.place(v.Site, a.Bay), Title: w.Title(a.Kind), Because: sentence(a.Because), FirstAction: a.FirstAction,
 		Since: a.Since.Time, SinceText: w.clock(a.Since.Time), WouldDecide: sentence(a.WouldDecide)}
 	if len(a.Bays) > 1 {
 		names := make([]string, len(a.Bays))
 		for i, id := range a.Bays {
 			names[i] = bayName(v.Site, id)
 		}
-		c.Place = "Bays " + list(names)
+		c.Place = w.Say("Bays %s", w.List(names))
 	}
-	if info, ok := a.Kind.Info(); ok {
-		c.DoNot, c.Consequence = info.DoNot, sentence(info.Consequence)
-		if c.FirstAction == "" {
+	if info, ok := w.Kind(a.Kind); ok {
+		c.DoNot, c.Consequence = info.Caution(v.Site, a.Bay), sentence(info.Consequence)
+		// The event's own words are the table's unless the watch knew better.
+		if english, _ := a.Kind.Info(); c.FirstAction == "" || c.FirstAction == english.Action(v.Site, a.Bay) {
 			c.FirstAction = info.Action(v.Site, a.Bay)
 		}
 	}
 	if a.RateLPH != nil {
-		c.Figures = append(c.Figures, fact{"Rate", w.rate(*a.RateLPH / 3.6e6)})
+		c.Figures = append(c.Figures, fact{w.Say("Rate"), w.Rate(*a.RateLPH / 3.6e6)})
 	}
 	if a.Litres != nil {
 		u := site.Unknown()
 		if a.LitresU != nil {
 			u = *a.LitresU / 1000
 		}
-		name := "So far"
+		name := w.Say("So far")
 		if !al.Present {
-			name = "In all"
+			name = w.Say("In all")
 		}
-		c.Figures = append(c.Figures, fact{name, w.plusMinus(*a.Litres/1000, u)})
+		c.Figures = append(c.Figures, fact{name, w.PlusMinus(*a.Litres/1000, u)})
 	}
 	if a.TimeLeftS != nil && *a.TimeLeftS > 0 {
-		c.Figures = append(c.Figures, fact{"Time left", span(time.Duration(*a.TimeLeftS * float64(time.Second)))})
+		c.Figures = append(c.Figures, fact{w.Say("Time left"), w.Span(time.Duration(*a.TimeLeftS * float64(time.Second)))})
 	}
 	if a.Confidence != nil {
-		c.Figures = append(c.Figures, fact{"How sure", fmt.Sprintf("%.0f %%", min(99, 100**a.Confidence))})
+		c.Figures = append(c.Figures, fact{w.Say("How sure"), fmt.Sprintf("%.0f %%", min(99, 100**a.Confidence))})
 	}
 	if a.OrKind != "" {
-		c.Or = strings.ToLower(title(a.OrKind))
+		c.Or = w.Lower(w.Title(a.OrKind))
 	}
 	for _, f := range v.Alarms {
 		if f.Cause != "" && f.Cause == a.ID {
-			c.Folded = append(c.Folded, placeOf(v.Site, f.Now.Bay)+": "+strings.ToLower(title(f.Now.Kind)))
+			c.Folded = append(c.Folded, w.place(v.Site, f.Now.Bay)+": "+w.Lower(w.Title(f.Now.Kind)))
 		}
 	}
 	if !al.AckAt.IsZero() {
-		c.Acked = "Taken on by " + nameOr(al.AckBy, "somebody") + " at " + w.clock(al.AckAt)
+		c.Acked = w.Say("Taken on by %s at %s", nameOr(al.AckBy, w.Say("somebody")), w.clock(al.AckAt))
 	}
-	c.Shelved = sentence(al.Why)
+	c.Quiet = sentence(al.Why)
+	if !al.ShelvedUntil.IsZero() && w.Language != words.English {
+		c.Shelved = w.Say("Shelved until %s.", w.clock(al.ShelvedUntil))
+	}
 	c.CanAck = al.Phase == alarm.Unacknowledged || al.Phase == alarm.ReturnedUnacknowledged
 	c.IsShelved = al.Phase == alarm.Shelved
 	return c
@@ -265,17 +264,17 @@ func alarmAnchor(id string) string {
 
 // ratesWords says how the alarms of 30 days compare with what is aimed at, and with the figures of
 // EEMUA 191 and ANSI/ISA-18.2-2016 clause 16.
-func ratesWords(r alarm.Rates) string {
-	text := fmt.Sprintf("In the last 30 days %d were told, %d of them urgent; the aim is at most one a month. ", r.Raised, r.Urgent)
-	if said := r.Useful + r.Useless; said > 0 {
-		text += fmt.Sprintf("%d of the %d that somebody judged were useful; the aim is four of five. ", r.Useful, said)
+func ratesWords(w voice, r alarm.Rates) string {
+	text := w.Say("In the last 30 days %d were told, %d of them urgent; the aim is at most one a month.", r.Raised, r.Urgent)
+	if judged := r.Useful + r.Useless; judged > 0 {
+		text += " " + w.Say("%d of the %d that somebody judged were useful; the aim is four of five.", r.Useful, judged)
 	}
-	text += fmt.Sprintf("That is %.1f a day, at most %d in ten minutes; people can handle about 144 a day and one in ten minutes, and more than ten in ten minutes are a flood.", r.PerDay, r.Peak)
+	text += " " + w.Say("That is %s a day, at most %d in ten minutes; people can handle about 144 a day and one in ten minutes, and more than ten in ten minutes are a flood.", w.Number(r.PerDay, 1), r.Peak)
 	if r.Flood {
-		text += " A flood is under way."
+		text += " " + w.Say("A flood is under way.")
 	}
 	if r.Standing > 0 {
-		text += fmt.Sprintf(" Standing for over a day: %d.", r.Standing)
+		text += " " + w.Say("Standing for over a day: %d.", r.Standing)
 	}
 	return text
 }

@@ -138,7 +138,7 @@ func (s *Server) routesAPI(mux *http.ServeMux) {
 			v := viewOf(r, s)
 			if v == nil || v.Site == nil {
 				w.Header().Set("Retry-After", "5")
-				s.fail(w, r, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."})
+				s.fail(w, r, nothingYet)
 				return
 			}
 			body, err := f(r, v)
@@ -226,7 +226,7 @@ func alarmsOf(v *View) apiAlarms {
 }
 
 // noHistory answers what needs the journal where there is none.
-var noHistory = &answer{http.StatusNotImplemented, "This watch keeps no journal to answer from."}
+var noHistory = apiError(http.StatusNotImplemented, "This watch keeps no journal to answer from.")
 
 // spanOf reads from and to, RFC 3339, with defaults; to must be after from and the span at most
 // limit.
@@ -241,15 +241,15 @@ func spanOf(r *http.Request, from, to time.Time, limit time.Duration) (time.Time
 		}
 		t, err := time.Parse(time.RFC3339Nano, text)
 		if err != nil {
-			return from, to, &answer{http.StatusBadRequest, fmt.Sprintf("%s=%q is not a time; write for example 2026-06-01T00:00:00Z.", q.name, text)}
+			return from, to, apiError(http.StatusBadRequest, "%s=%q is not a time; write for example 2026-06-01T00:00:00Z.", q.name, text)
 		}
 		*q.t = t.UTC()
 	}
 	switch {
 	case !to.After(from):
-		return from, to, &answer{http.StatusBadRequest, "The span ends before it begins: to must be after from."}
+		return from, to, apiError(http.StatusBadRequest, "The span ends before it begins: to must be after from.")
 	case to.Sub(from) > limit:
-		return from, to, &answer{http.StatusBadRequest, fmt.Sprintf("The span is longer than %s; ask for it in parts.", span(limit))}
+		return from, to, apiError(http.StatusBadRequest, "The span is longer than %s; ask for it in parts.", english.Span(limit))
 	}
 	return from, to, nil
 }
@@ -265,11 +265,11 @@ func (s *Server) apiEvents(r *http.Request, v *View) (any, error) {
 	}
 	bay, limit := r.URL.Query().Get("bay"), 1000
 	if bay != "" && v.Site.Bay(bay) == nil {
-		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", bay)}
+		return nil, noBay(bay)
 	}
 	if text := r.URL.Query().Get("limit"); text != "" {
 		if limit, err = strconv.Atoi(text); err != nil || limit < 1 || limit > 10000 {
-			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("limit=%q is not a number between 1 and 10000.", text)}
+			return nil, apiError(http.StatusBadRequest, "limit=%q is not a number between 1 and 10000.", text)
 		}
 	}
 	events, err := s.deps.History.Events(r.Context(), from, to, bay, limit)
@@ -290,7 +290,7 @@ func (s *Server) apiAccount(r *http.Request, v *View) (any, error) {
 	}
 	only := r.URL.Query().Get("bay")
 	if only != "" && v.Site.Bay(only) == nil {
-		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", only)}
+		return nil, noBay(only)
 	}
 	out := apiAccounts{Site: v.Site.ID, Accounts: []apiAccount{}}
 	for i := range v.Bays {
@@ -328,7 +328,7 @@ func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
 	}
 	p := v.Site.Point(r.PathValue("point"))
 	if p == nil {
-		return nil, &answer{http.StatusNotFound, fmt.Sprintf("There is no point %q.", r.PathValue("point"))}
+		return nil, apiError(http.StatusNotFound, "There is no point %q.", r.PathValue("point"))
 	}
 	now := s.deps.Now()
 	from, to, err := spanOf(r, now.Add(-24*time.Hour), now.Add(time.Second), 400*24*time.Hour)
@@ -338,11 +338,11 @@ func (s *Server) apiSeries(r *http.Request, v *View) (any, error) {
 	step := time.Minute
 	if text := r.URL.Query().Get("step"); text != "" {
 		if step, err = time.ParseDuration(text); err != nil || step < time.Minute || step%time.Minute != 0 {
-			return nil, &answer{http.StatusBadRequest, fmt.Sprintf("step=%q is not a whole number of minutes; write for example 5m or 1h.", text)}
+			return nil, apiError(http.StatusBadRequest, "step=%q is not a whole number of minutes; write for example 5m or 1h.", text)
 		}
 	}
 	if n := to.Sub(from) / step; n > mostDots {
-		return nil, &answer{http.StatusBadRequest, fmt.Sprintf("That would be %d dots, more than %d; ask for a longer step or a shorter span.", n, mostDots)}
+		return nil, apiError(http.StatusBadRequest, "That would be %d dots, more than %d; ask for a longer step or a shorter span.", n, mostDots)
 	}
 	dots, err := s.deps.History.Series(r.Context(), p.ID, from, to, step)
 	if err != nil {

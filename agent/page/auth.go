@@ -7,9 +7,11 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"bayledger/agent/access"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 type userKey struct{}
@@ -37,7 +39,7 @@ func (s *Server) admit(next http.Handler) http.Handler {
 		reading := r.Method == http.MethodGet || r.Method == http.MethodHead
 		if s.deps.Access == nil {
 			if !reading {
-				s.fail(w, r, &answer{http.StatusMethodNotAllowed, "This page can only be read: the site file names no users file."})
+				s.fail(w, r, refuse(http.StatusMethodNotAllowed, "This page can only be read: the site file names no users file."))
 				return
 			}
 			next.ServeHTTP(w, r)
@@ -57,7 +59,7 @@ func (s *Server) admit(next http.Handler) http.Handler {
 				s.stranger(w, r)
 				return
 			case !reading && u.Role != access.Keeper && r.URL.Path != "/logout":
-				s.fail(w, r, &answer{http.StatusForbidden, "You may read here, but not change anything."})
+				s.fail(w, r, refuse(http.StatusForbidden, "You may read here, but not change anything."))
 				return
 			}
 		}
@@ -72,7 +74,7 @@ func (s *Server) stranger(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("WWW-Authenticate", "Bearer")
-	s.fail(w, r, &answer{http.StatusUnauthorized, "Log in first."})
+	s.fail(w, r, refuse(http.StatusUnauthorized, "Log in first."))
 }
 
 // localPath returns a path on this server, or "/": a log-in must not send anybody elsewhere.
@@ -102,22 +104,23 @@ func (s *Server) routesAccess(mux *http.ServeMux) {
 }
 
 func (s *Server) loginForm(w http.ResponseWriter, r *http.Request) {
-	s.render(w, r, http.StatusOK, "login", loginPage{shell: s.shell(r, "Log in", "login"), Next: localPath(r.URL.Query().Get("next"))})
+	s.render(w, r, http.StatusOK, "login", loginPage{shell: s.shell(r, words.Key("Log in"), "login"), Next: localPath(r.URL.Query().Get("next"))})
 }
 
 func (s *Server) login(w http.ResponseWriter, r *http.Request) {
 	name, next := strings.TrimSpace(r.PostFormValue("name")), localPath(r.PostFormValue("next"))
 	cookie, err := s.deps.Access.LogIn(name, r.PostFormValue("password"), addressOf(r))
 	if err != nil {
-		status, says := s.refusal(err)
-		if status == http.StatusInternalServerError {
+		sh := s.shell(r, words.Key("Log in"), "login")
+		status, says, ok := refusal(sh.Voice, err)
+		if !ok {
 			s.fail(w, r, err)
 			return
 		}
 		if errors.Is(err, access.ErrRefused) {
 			s.audit(r, name, "log-in refused")
 		}
-		s.render(w, r, status, "login", loginPage{shell: s.shell(r, "Log in", "login"), Next: next, Name: name, Says: says})
+		s.render(w, r, status, "login", loginPage{shell: sh, Next: next, Name: name, Says: says})
 		return
 	}
 	s.audit(r, name, "logged in")
@@ -136,7 +139,7 @@ func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
 // joinForm takes the token in the fragment of no address: it is typed, or comes as a query from
 // a message, and the page itself is never cached and sends no referrer.
 func (s *Server) joinForm(w http.ResponseWriter, r *http.Request) {
-	s.render(w, r, http.StatusOK, "login", loginPage{shell: s.shell(r, "Join", "login"), Join: true, Token: r.URL.Query().Get("token")})
+	s.render(w, r, http.StatusOK, "login", loginPage{shell: s.shell(r, words.Key("Join"), "login"), Join: true, Token: r.URL.Query().Get("token")})
 }
 
 func (s *Server) join(w http.ResponseWriter, r *http.Request) {
@@ -152,30 +155,34 @@ func (s *Server) join(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	status, says := s.refusal(err)
-	if status == http.StatusInternalServerError {
+	p.shell = s.shell(r, words.Key("Join"), "login")
+	status, says, ok := refusal(p.Voice, err)
+	if !ok {
 		s.fail(w, r, err)
 		return
 	}
-	p.shell, p.Says = s.shell(r, "Join", "login"), says
+	p.Says = says
 	s.render(w, r, status, "login", p)
 }
 
-// refusal puts an error of access into a status and a sentence.
-func (s *Server) refusal(err error) (status int, says string) {
-	if in, ok := errors.AsType[*access.InputError](err); ok {
-		return http.StatusBadRequest, sentence(in.Says)
+// refusal puts an error of access into a status and a sentence; false when it is none of the
+// person's doing.
+func refusal(w words.Voice, err error) (status int, says string, ok bool) {
+	if in, is := errors.AsType[*access.InputError](err); is {
+		return http.StatusBadRequest, sentence(w.Say(in.Says)), true
 	}
-	if wait, ok := errors.AsType[*access.WaitError](err); ok {
-		return http.StatusTooManyRequests, sentence(wait.Error())
+	if wait, is := errors.AsType[*access.WaitError](err); is {
+		return http.StatusTooManyRequests, w.Say("Too many wrong tries; wait %s.", w.Span(wait.For.Round(time.Second))), true
 	}
-	if errors.Is(err, access.ErrRefused) {
-		return http.StatusUnauthorized, sentence(err.Error())
+	switch {
+	case errors.Is(err, access.ErrRefused):
+		return http.StatusUnauthorized, w.Say("Name and password do not belong together."), true
+	case errors.Is(err, access.ErrToken):
+		return http.StatusBadRequest, w.Say("This invitation is not valid: it was used, has run out, or was mistyped."), true
+	case errors.Is(err, access.ErrExists):
+		return http.StatusBadRequest, w.Say("There is somebody of that name already."), true
 	}
-	if errors.Is(err, access.ErrToken) || errors.Is(err, access.ErrExists) {
-		return http.StatusBadRequest, sentence(err.Error())
-	}
-	return http.StatusInternalServerError, ""
+	return 0, "", false
 }
 
 // audit records who came, was made or was refused. The record must not keep anybody out, so an

@@ -1,16 +1,16 @@
 package page
 
 import (
-	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"bayledger/agent/report"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 type bayPage struct {
@@ -50,36 +50,34 @@ type spanRow struct {
 }
 
 // spanRows are a bay's spans, the newest first.
-func spanRows(w words, spans []water.Account) []spanRow {
+func spanRows(w voice, spans []water.Account) []spanRow {
 	var rows []spanRow
 	for _, a := range slices.Backward(spans) {
-		end := w.clock(a.To)
-		if sameDay(a.From.In(w.zone), a.To.In(w.zone)) {
-			end = a.To.In(w.zone).Format("15:04")
-		}
-		row := spanRow{When: w.clock(a.From) + " to " + end, Filled: w.plusMinus(report.Filled(a)), Expected: w.plusMinus(report.Expected(a))}
+		row := spanRow{When: w.fromTo(a.From, a.To), Filled: w.PlusMinus(report.Filled(a)), Expected: w.PlusMinus(report.Expected(a))}
 		row.Unexpl, row.Odd = restOf(w, a)
 		rows = append(rows, row)
 	}
 	return rows
 }
 
-var doingWords = map[Doing]string{Holding: "As it was set", Filling: "Filling", Settling: "Settling after water", Low: "Below its band", High: "Above its band",
-	OverCrest: "Over the crest of its overflow", NoReading: "No reading", OutOfSeason: "Season closed"}
+// doingWords is what a bay is doing, as a heading; the keys of the map are the API's.
+var doingWords = map[Doing]string{Holding: words.Key("As it was set"), Filling: words.Key("Filling"), Settling: words.Key("Settling after water"), Low: words.Key("Below its band"),
+	High: words.Key("Above its band"), OverCrest: words.Key("Over the crest of its overflow"), NoReading: words.Key("No reading"), OutOfSeason: words.Key("Season closed")}
 
 func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	v := viewOf(r, s)
 	id := r.PathValue("bay")
 	if v == nil || v.Site == nil || v.Bay(id) == nil {
-		s.fail(w, r, &answer{http.StatusNotFound, fmt.Sprintf("There is no bay %q.", id)})
+		s.fail(w, r, noBay(id))
 		return
 	}
 	b, sb := v.Bay(id), v.Site.Bay(id)
-	sh := s.shell(r, placeOf(v.Site, id), "ground")
-	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.words, v, b, reachOf(v.Site, v.Bays))}
+	sh := s.shell(r, "", "ground")
+	sh.Title = sh.place(v.Site, id)
+	p := bayPage{shell: sh, ID: id, Bay: bayCardOf(sh.voice, v, b, reachOf(v.Site, v.Bays))}
 	p.Severity = p.Bay.Severity
 	doing := v.doing(b)
-	p.State = doingWords[doing]
+	p.State = sh.Say(doingWords[doing])
 	switch doing {
 	case Low, High, OverCrest, NoReading:
 		if p.Severity == "" {
@@ -92,28 +90,24 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if d := v.levelOf(b) - b.SetPointM; site.Known(d) {
-		p.Off = offText(sh.words, d)
-		if p.Off != "at set point" {
-			p.Off += " its set point of " + p.Bay.Set
-		}
-		p.Off = sentence(p.Off)
+		p.Off = offSentence(sh.voice, d, p.Bay.Set)
 	}
-	p.Facts = bayFacts(sh.words, v, b, sb)
+	p.Facts = bayFacts(sh.voice, v, b, sb)
 	for _, a := range wanting(v.Alarms) {
 		if concerns(a.Now, id) {
-			p.Alarms = append(p.Alarms, alarmCardOf(sh.words, v, a))
+			p.Alarms = append(p.Alarms, alarmCardOf(sh.voice, v, a))
 		}
 	}
 	if !b.Today.From.IsZero() {
-		p.Days = append(p.Days, dayRowOf(sh.words, b.Today, "so far"))
+		p.Days = append(p.Days, dayRowOf(sh.voice, b.Today, true))
 	}
 	for i := len(b.Days) - 1; i >= 0; i-- {
-		p.Days = append(p.Days, dayRowOf(sh.words, b.Days[i], ""))
+		p.Days = append(p.Days, dayRowOf(sh.voice, b.Days[i], false))
 	}
-	p.Spans = spanRows(sh.words, b.Spans)
-	p.SpanPlot = report.Spans(placeOf(v.Site, id)+": filled against expected, between settled levels", sh.d, sh.zone, b.Spans)
+	p.Spans = spanRows(sh.voice, b.Spans)
+	p.SpanPlot = report.Spans(sh.Voice, sh.Say("%s: filled against expected, between settled levels", sh.Title), b.Spans)
 	p.OldLeak = !b.Learned.OldLeakExcluded
-	p.Learned = learnedFacts(sh.words, b)
+	p.Learned = learnedFacts(sh.voice, b)
 	if s.deps.Able != nil {
 		for _, a := range s.deps.Able(v.Site, id) {
 			if a.Can {
@@ -124,102 +118,109 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	var err error
-	if p.Plots, err = s.bayPlotsOf(r.Context(), sh.words, v, b, spanNamed(r)); err != nil {
+	if p.Plots, err = s.bayPlotsOf(r.Context(), sh.voice, v, b, spanNamed(r)); err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	s.render(w, r, http.StatusOK, "bay", p)
 }
 
-func bayFacts(w words, v *View, b *Bay, sb *site.Bay) []fact {
+// offSentence says how a bay's level stands to its set point, which is written beside it.
+func offSentence(w voice, d float64, set string) string {
+	text := w.Depth(math.Abs(d))
+	switch {
+	case text == w.Depth(0):
+		return w.Say("At set point.")
+	case d > 0:
+		return w.Say("%s over its set point of %s.", text, set)
+	}
+	return w.Say("%s under its set point of %s.", text, set)
+}
+
+func bayFacts(w voice, v *View, b *Bay, sb *site.Bay) []fact {
 	facts := []fact{
-		{"Chamber level", w.d.Depth(v.levelOf(b))},
-		{"Level of the bay itself", plusMinusDepth(w, b.BayLevelM, b.BayLevelU)},
-		{"Set point", w.d.Depth(b.SetPointM)},
-		{"Fills when it falls by", w.d.Depth(sb.BandM)},
+		{w.Say("Chamber level"), w.Depth(v.levelOf(b))},
+		{w.Say("Level of the bay itself"), plusMinusDepth(w, b.BayLevelM, b.BayLevelU)},
+		{w.Say("Set point"), w.Depth(b.SetPointM)},
+		{w.Say("Fills when it falls by"), w.Depth(sb.BandM)},
 	}
 	if site.Known(sb.CrestM) {
-		facts = append(facts, fact{"Overflow runs at", w.d.Depth(sb.CrestM)})
+		facts = append(facts, fact{w.Say("Overflow runs at"), w.Depth(sb.CrestM)})
 	}
 	if site.Known(b.RoomM3) {
-		facts = append(facts, fact{"Room before it runs", w.water(b.RoomM3)})
+		facts = append(facts, fact{w.Say("Room before it runs"), w.Water(b.RoomM3)})
 	}
-	facts = append(facts, fact{"Flow", w.rate(b.FlowM3S)}, fact{"Valve", valveWord(b)})
+	facts = append(facts, fact{w.Say("Flow"), w.Rate(b.FlowM3S)}, fact{w.Say("Valve"), w.Say(valveWord(b))})
 	if !b.LastFill.From.IsZero() {
-		facts = append(facts, fact{"Last fill", w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)})
+		facts = append(facts, fact{w.Say("Last fill"), w.clock(b.LastFill.From) + ", " + w.Water(b.LastFill.VolumeM3)})
 	}
 	read := w.ago(b.LevelAt)
 	if b.Quality != site.Good {
-		read += ", now " + b.Quality.String()
+		read = w.Say("%s, now %s", read, w.Say(b.Quality.String()))
 		if why := v.why(b.Bay); why != "" {
-			read += " (" + string(why) + ")"
+			read += " (" + w.Say(string(why)) + ")"
 		}
 	}
-	return append(facts, fact{"Last good reading", read})
+	return append(facts, fact{w.Say("Last good reading"), read})
 }
 
 // vagueU is the uncertainty beyond which a level says nothing that helps.
 const vagueU = 0.02
 
-func plusMinusDepth(w words, m, u float64) string {
+func plusMinusDepth(w voice, m, u float64) string {
 	if u > vagueU {
-		return "not known well enough"
+		return w.Say("not known well enough")
 	}
-	if !site.Known(m) || !site.Known(u) {
-		return w.d.Depth(m)
-	}
-	number, unit, _ := strings.Cut(w.d.Depth(m), " ")
-	uncertain, _, _ := strings.Cut(w.d.Depth(u), " ")
-	return number + "\u00a0\u00b1\u00a0" + uncertain + "\u00a0" + unit
+	return w.DepthPlusMinus(m, u)
 }
 
-func dayRowOf(w words, a water.Account, suffix string) dayRow {
-	row := dayRow{From: a.From, Day: w.day(a.From), Metered: w.water(a.MeteredM3), Rain: w.water(a.RainM3), Hand: w.water(a.ByHandM3),
-		Evaporated: w.plusMinus(a.EvaporatedM3, a.EvaporatedU), Overflow: w.water(a.OverflowM3), Held: w.plusMinus(a.HeldM3, a.HeldU)}
-	if suffix != "" {
-		row.Day += " " + suffix
+func dayRowOf(w voice, a water.Account, today bool) dayRow {
+	row := dayRow{From: a.From, Day: w.day(a.From), Metered: w.Water(a.MeteredM3), Rain: w.Water(a.RainM3), Hand: w.Water(a.ByHandM3),
+		Evaporated: w.PlusMinus(a.EvaporatedM3, a.EvaporatedU), Overflow: w.Water(a.OverflowM3), Held: w.PlusMinus(a.HeldM3, a.HeldU)}
+	if today {
+		row.Day = w.Say("%s so far", row.Day)
 	}
 	row.Unexpl, row.Odd = restOf(w, a)
 	if !a.FromSettled || !a.ToSettled {
-		row.Note = "not at rest at an end"
+		row.Note = w.Say("not at rest at an end")
 	}
 	return row
 }
 
 // TitleOf names a kind for the templates.
-func (p bayPage) TitleOf(k site.Kind) string { return title(k) }
+func (p bayPage) TitleOf(k site.Kind) string { return p.voice.Title(k) }
 
 // learnedFacts are what the account has learned of a bay, and how sure it is.
-func learnedFacts(w words, b *Bay) []fact {
+func learnedFacts(w voice, b *Bay) []fact {
 	l := b.Learned
 	share := func(e water.Estimate, digits int) string {
 		if !site.Known(e.Value) || !site.Known(e.U) {
-			return "not yet"
+			return w.Say("not yet")
 		}
-		return fmt.Sprintf("%.*f\u00a0\u00b1\u00a0%.*f", digits, e.Value, digits, e.U)
+		return w.Number(e.Value, digits) + "\u00a0\u00b1\u00a0" + w.Number(e.U, digits)
 	}
 	perHour := func(e water.Estimate) string {
 		if !site.Known(e.Value) || !site.Known(e.U) {
-			return "not yet"
+			return w.Say("not yet")
 		}
-		return w.plusMinus(e.Value*3600, e.U*3600) + "/h"
+		return w.PlusMinus(e.Value*3600, e.U*3600) + "/h"
 	}
 	facts := []fact{
-		{"Drainable porosity at its level", share(l.Porosity, 2)},
-		{"Meter, porosity and area, true to nominal", share(l.Scale, 2)},
-		{"Evaporation to the reference", share(l.Factor, 2)},
-		{"Constant loss", perHour(l.ConstantM3S)},
-		{"Usual loss at night", perHour(l.NightM3S)},
+		{w.Say("Drainable porosity at its level"), share(l.Porosity, 2)},
+		{w.Say("Meter, porosity and area, true to nominal"), share(l.Scale, 2)},
+		{w.Say("Evaporation to the reference"), share(l.Factor, 2)},
+		{w.Say("Constant loss"), perHour(l.ConstantM3S)},
+		{w.Say("Usual loss at night"), perHour(l.NightM3S)},
 	}
 	if l.SettleS > 0 {
-		facts = append(facts, fact{"Settles after a fill in", span(time.Duration(l.SettleS * float64(time.Second)))})
+		facts = append(facts, fact{w.Say("Settles after a fill in"), w.Span(time.Duration(l.SettleS * float64(time.Second)))})
 	}
 	if l.FlowM3S > 0 {
-		facts = append(facts, fact{"Usual flow of a fill", w.rate(l.FlowM3S)})
+		facts = append(facts, fact{w.Say("Usual flow of a fill"), w.Rate(l.FlowM3S)})
 	}
-	state := "goes on"
+	state := w.Say("goes on")
 	if !l.Learning {
-		state = "held"
+		state = w.Say("held")
 	}
-	return append(facts, fact{"Learning", state})
+	return append(facts, fact{w.Say("Learning"), state})
 }

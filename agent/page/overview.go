@@ -13,6 +13,7 @@ import (
 	"bayledger/agent/alarm"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // standing is the one sentence on top: whether everything is as it was left.
@@ -87,16 +88,16 @@ type bookRow struct {
 type fact struct{ Name, Value string }
 
 func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
-	sh := s.shell(r, "Ground", "ground")
+	sh := s.shell(r, words.Key("Ground"), "ground")
 	v := viewOf(r, s)
-	p := overviewPage{shell: sh, Standing: s.standing(sh.words, v), HasView: v != nil && v.Site != nil}
+	p := overviewPage{shell: sh, Standing: s.standing(sh.voice, v), HasView: v != nil && v.Site != nil}
 	if p.HasView {
-		p.Rows = courtCards(sh.words, v)
-		p.Alarms = alarmCards(sh.words, v, wanting(v.Alarms))
-		p.Watch = s.watchItems(sh.words, v)
+		p.Rows = courtCards(sh.voice, v)
+		p.Alarms = alarmCards(sh.voice, v, wanting(v.Alarms))
+		p.Watch = s.watchItems(sh.voice, v)
 		p.Units = unitRows(v.Watch.Links)
-		p.Book = dayBook(sh.words, v)
-		p.Weather = siteFacts(sh.words, v)
+		p.Book = dayBook(sh.voice, v)
+		p.Weather = siteFacts(sh.voice, v)
 	}
 	s.render(w, r, http.StatusOK, "overview", p)
 }
@@ -113,13 +114,13 @@ func wanting(all []alarm.Alarm) []alarm.Alarm {
 	return out
 }
 
-func (s *Server) standing(w words, v *View) standing {
+func (s *Server) standing(w voice, v *View) standing {
 	if v == nil || v.Site == nil || v.Watch.LastReading.IsZero() {
-		return standing{Severity: site.Info, Word: "Waiting", Line: "The watch has not read anything yet.", More: "The first readings come within a minute of its start."}
+		return standing{Severity: site.Info, Word: w.Say("Waiting"), Line: w.Say("The watch has not read anything yet."), More: w.Say("The first readings come within a minute of its start.")}
 	}
 	if why := s.blind(v); why != "" {
-		return standing{Severity: site.Urgent, Word: "Blind", Line: "The watch sees nothing.",
-			More: "The newest reading is from " + w.clock(v.Watch.LastReading) + ", " + w.ago(v.Watch.LastReading) + ". What stands below is old."}
+		return standing{Severity: site.Urgent, Word: w.Say("Blind"), Line: w.Say("The watch sees nothing."),
+			More: w.Say("The newest reading is from %s, %s. What stands below is old.", w.clock(v.Watch.LastReading), w.ago(v.Watch.LastReading))}
 	}
 	rest := s.restOfGround(w, v)
 	open := wanting(v.Alarms)
@@ -127,14 +128,16 @@ func (s *Server) standing(w words, v *View) standing {
 		return rest
 	}
 	top := open[0].Now
-	st := standing{Severity: top.Severity, Word: severityWord(top.Severity), Link: "/alarms", More: rest.Line}
+	st := standing{Severity: top.Severity, Word: w.severity(top.Severity), Link: "/alarms", More: rest.Line}
 	if len(open) == 1 {
-		st.Line = placeOf(v.Site, top.Bay) + ": " + strings.ToLower(title(top.Kind)) + "."
+		st.Line = w.place(v.Site, top.Bay) + ": " + w.Lower(w.Title(top.Kind)) + "."
 		st.Link = "/alarms#" + alarmAnchor(top.ID)
 		return st
 	}
-	where := places(v.Site, open)
-	st.Line = list(where) + " " + wants(len(where)) + " you."
+	where := w.places(v.Site, open)
+	if st.Line = w.Say("%s want you.", w.List(where)); len(where) == 1 {
+		st.Line = w.Say("%s wants you.", where[0])
+	}
 	return st
 }
 
@@ -144,12 +147,12 @@ func (s *Server) standing(w words, v *View) standing {
 const sureOf = 2
 
 // restOfGround is how the bays stand that no open alarm is about.
-func (s *Server) restOfGround(w words, v *View) standing {
+func (s *Server) restOfGround(w voice, v *View) standing {
 	if v.Closed {
-		return standing{Line: "The season is closed.", Word: "Well", More: "The watch goes on reading; it minds frost and the main, not the level."}
+		return standing{Line: w.Say("The season is closed."), Word: w.Say("Well"), More: w.Say("The watch goes on reading; it minds frost and the main, not the level.")}
 	}
 	open := wanting(v.Alarms)
-	every, rest := "every bay", len(v.Bays)
+	others, rest := false, len(v.Bays)
 	var low, high, blind, unclosed []string
 	spread, fill := 0.0, water.Fill{}
 	fillBay := ""
@@ -160,12 +163,12 @@ func (s *Server) restOfGround(w words, v *View) standing {
 			fill, fillBay = b.LastFill, b.Bay
 		}
 		if slices.ContainsFunc(open, func(a alarm.Alarm) bool { return concerns(a.Now, b.Bay) }) {
-			every = "every other bay"
+			others = true
 			rest--
 			continue
 		}
 		if n := b.Night; !n.From.IsZero() && abs(n.UnexplainedM3) > sureOf*n.UnexplainedU {
-			unclosed = append(unclosed, name+"'s account of the night does not close: "+w.plusMinus(n.UnexplainedM3, n.UnexplainedU)+" unexplained")
+			unclosed = append(unclosed, w.Say("%s's account of the night does not close: %s unexplained", name, w.PlusMinus(n.UnexplainedM3, n.UnexplainedU)))
 		}
 		switch v.doing(b) {
 		case Low:
@@ -182,70 +185,52 @@ func (s *Server) restOfGround(w words, v *View) standing {
 	}
 	var more, odd []string
 	if !fill.From.IsZero() {
-		more = append(more, "Last fill: "+bayName(v.Site, fillBay)+" at "+w.clock(fill.From)+", "+w.water(fill.VolumeM3)+".")
+		more = append(more, w.Say("Last fill: %s at %s, %s.", bayName(v.Site, fillBay), w.clock(fill.From), w.Water(fill.VolumeM3)))
 	}
-	say := func(which []string, one, many string) {
+	say := func(which []string, every, other, one, many string) {
 		switch {
+		case len(which) == rest && rest > 2 && others:
+			odd = append(odd, w.Say(other))
 		case len(which) == rest && rest > 2:
-			odd = append(odd, every+" "+one)
+			odd = append(odd, w.Say(every))
 		case len(which) == 1:
-			odd = append(odd, which[0]+" "+one)
+			odd = append(odd, w.Say(one, which[0]))
 		case len(which) > 1:
-			odd = append(odd, list(which)+" "+many)
+			odd = append(odd, w.Say(many, w.List(which)))
 		}
 	}
-	say(low, "is below its band", "are below their bands")
-	say(high, "is above its band", "are above their bands")
-	say(blind, "has no reading", "have no reading")
+	key := words.Key
+	say(low, key("every bay is below its band"), key("every other bay is below its band"), key("%s is below its band"), key("%s are below their bands"))
+	say(high, key("every bay is above its band"), key("every other bay is above its band"), key("%s is above its band"), key("%s are above their bands"))
+	say(blind, key("every bay has no reading"), key("every other bay has no reading"), key("%s has no reading"), key("%s have no reading"))
 	odd = append(odd, unclosed...)
 	if rest == 0 {
 		return standing{}
 	}
 	if len(odd) > 0 {
-		return standing{Severity: site.Info, Word: "Watching", Line: sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{"No alarm is open."}, more...), " ")}
+		return standing{Severity: site.Info, Word: w.Say("Watching"), Line: sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{w.Say("No alarm is open.")}, more...), " ")}
 	}
 	if spread > 0 {
-		more = append([]string{"Bays at rest stand within " + w.d.Depth(spread) + " of their set points."}, more...)
+		more = append([]string{w.Say("Bays at rest stand within %s of their set points.", w.Depth(spread))}, more...)
 	}
-	return standing{Word: "Well", Line: sentence(every + " is as it was set"), More: strings.Join(more, " ")}
+	line := w.Say("every bay is as it was set")
+	if others {
+		line = w.Say("every other bay is as it was set")
+	}
+	return standing{Word: w.Say("Well"), Line: sentence(line), More: strings.Join(more, " ")}
 }
 
-func wants(n int) string {
-	if n == 1 {
-		return "wants"
-	}
-	return "want"
-}
-
-func sentence(s string) string {
-	s = strings.TrimSpace(s)
-	if s == "" {
-		return ""
-	}
-	s = strings.ToUpper(s[:1]) + s[1:]
-	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
-		s += "."
-	}
-	return s
-}
-
-func severityWord(s site.Severity) string {
+// severity is a severity as a word.
+func (w voice) severity(s site.Severity) string {
 	switch s {
 	case site.Urgent:
-		return "Urgent"
+		return w.Say("Urgent")
 	case site.Warning:
-		return "Look today"
+		return w.Say("Look today")
 	case site.Info:
-		return "Note"
+		return w.Say("Note")
 	}
-	return "Well"
-}
-
-func title(k site.Kind) string {
-	if info, ok := k.Info(); ok {
-		return info.Title
-	}
-	return string(k)
+	return w.Say("Well")
 }
 
 func bayName(s *site.Site, id string) string {
@@ -255,22 +240,22 @@ func bayName(s *site.Site, id string) string {
 	return id
 }
 
-// placeOf names where an alarm is.
-func placeOf(s *site.Site, bay string) string {
+// place names where an alarm is.
+func (w voice) place(s *site.Site, bay string) string {
 	if bay == "" {
-		return "The whole site"
+		return w.Say("The whole site")
 	}
-	name := bayName(s, bay)
-	if strings.HasPrefix(strings.ToLower(name), "bay") {
+	name, bayWord := bayName(s, bay), w.Say("Bay %s", bayName(s, bay))
+	if first, _, _ := strings.Cut(bayWord, " "); strings.HasPrefix(strings.ToLower(name), strings.ToLower(first)) {
 		return name
 	}
-	return "Bay " + name
+	return bayWord
 }
 
-func places(s *site.Site, alarms []alarm.Alarm) []string {
+func (w voice) places(s *site.Site, alarms []alarm.Alarm) []string {
 	var out []string
 	for _, a := range alarms {
-		name := "The site"
+		name := w.Say("The site")
 		if a.Now.Bay != "" {
 			name = bayName(s, a.Now.Bay)
 		}
@@ -281,7 +266,7 @@ func places(s *site.Site, alarms []alarm.Alarm) []string {
 	return out
 }
 
-func courtCards(w words, v *View) [][]courtCard {
+func courtCards(w voice, v *View) [][]courtCard {
 	reach := reachOf(v.Site, v.Bays)
 	var rows [][]courtCard
 	for _, row := range layout(v.Site) {
@@ -300,40 +285,39 @@ func courtCards(w words, v *View) [][]courtCard {
 	return rows
 }
 
-func bayCardOf(w words, v *View, b *Bay, reach gaugeReach) bayCard {
+func bayCardOf(w voice, v *View, b *Bay, reach gaugeReach) bayCard {
 	level, doing := v.levelOf(b), v.doing(b)
-	c := bayCard{ID: b.Bay, Name: bayName(v.Site, b.Bay), Level: w.d.Depth(level), Set: w.d.Depth(b.SetPointM), Gauge: reach.of(v.Site.Bay(b.Bay), level, b.SetPointM)}
+	c := bayCard{ID: b.Bay, Name: bayName(v.Site, b.Bay), Level: w.Depth(level), Set: w.Depth(b.SetPointM), Gauge: reach.of(v.Site.Bay(b.Bay), level, b.SetPointM)}
 	if d := level - b.SetPointM; site.Known(d) {
-		c.Off = offText(w, d)
+		c.Off = offText(w.Voice, d)
 	}
 	c.State, c.Sign = c.Off, mark(site.Info)
 	switch doing {
 	case NoReading:
-		c.Level, c.State = "\u2013", "no reading since "+w.clock(b.LevelAt)
+		c.Level, c.State = "\u2013", w.Say("no reading since %s", w.clock(b.LevelAt))
 	case Holding:
 		c.Sign = mark("")
 	case Filling:
 		c.Sign = mark("filling")
-		if c.State = "filling"; site.Known(b.FlowM3S) {
-			c.State += " " + w.rate(b.FlowM3S)
+		if c.State = w.Say("filling, %s", c.Off); site.Known(b.FlowM3S) {
+			c.State = w.Say("filling %s, %s", w.Rate(b.FlowM3S), c.Off)
 		}
-		c.State += ", " + c.Off
 	case Settling:
-		c.State, c.Sign = "settling, "+c.Off, mark("filling")
+		c.State, c.Sign = w.Say("settling, %s", c.Off), mark("filling")
 	case OverCrest:
-		c.State = "over the crest"
+		c.State = w.Say("over the crest")
 	case OutOfSeason:
-		c.State, c.Sign = "season closed", mark("")
+		c.State, c.Sign = w.Say("season closed"), mark("")
 	}
 	if b.Quality == site.Uncertain && doing != NoReading {
-		c.State += ", uncertain"
+		c.State = w.Say("%s, uncertain", c.State)
 	}
 	if !b.LastFill.From.IsZero() {
-		c.Fill = "fill " + w.clock(b.LastFill.From) + ", " + w.water(b.LastFill.VolumeM3)
+		c.Fill = w.Say("Last fill %s, %s.", w.clock(b.LastFill.From), w.Water(b.LastFill.VolumeM3))
 	}
 	for _, a := range wanting(v.Alarms) {
 		if concerns(a.Now, b.Bay) {
-			c.Severity, c.Trouble = a.Now.Severity, title(a.Now.Kind)
+			c.Severity, c.Trouble = a.Now.Severity, w.Title(a.Now.Kind)
 			break
 		}
 	}
@@ -344,15 +328,15 @@ func bayCardOf(w words, v *View, b *Bay, reach gaugeReach) bayCard {
 func concerns(e site.Event, bay string) bool { return e.Bay == bay || slices.Contains(e.Bays, bay) }
 
 // offText says how a level stands to its set point.
-func offText(w words, d float64) string {
-	text := w.signed(math.Abs(d))
+func offText(w words.Voice, d float64) string {
+	text := w.Depth(math.Abs(d))
 	switch {
-	case text == w.d.Depth(0):
-		return "at set point"
+	case text == w.Depth(0):
+		return w.Say("at set point")
 	case d > 0:
-		return strings.TrimPrefix(text, "+") + " over"
+		return w.Say("%s over", text)
 	}
-	return strings.TrimPrefix(text, "+") + " under"
+	return w.Say("%s under", text)
 }
 
 // gaugeReach is how far above and below the set point the gauges of a site go, m.
@@ -396,10 +380,10 @@ func (r gaugeReach) of(sb *site.Bay, levelM, setM float64) gauge {
 	return g
 }
 
-func (s *Server) watchItems(w words, v *View) []watchItem {
+func (s *Server) watchItems(w voice, v *View) []watchItem {
 	h := v.Watch
 	items := make([]watchItem, 0, 5)
-	first := watchItem{Name: "Last reading", Says: w.ago(h.LastReading)}
+	first := watchItem{Name: w.Say("Last reading"), Says: w.ago(h.LastReading)}
 	if s.blind(v) != "" {
 		first.Severity = site.Urgent
 	}
@@ -410,45 +394,45 @@ func (s *Server) watchItems(w words, v *View) []watchItem {
 		if l.Up {
 			up++
 		} else {
-			silent = append(silent, l.ID+" silent since "+w.clock(l.Since))
+			silent = append(silent, w.Say("%s silent since %s", l.ID, w.clock(l.Since)))
 		}
 		for _, u := range l.Units {
 			if l.Up && !u.Up {
-				silent = append(silent, "unit "+u.ID+" silent")
+				silent = append(silent, w.Say("unit %s silent", u.ID))
 			}
 		}
 	}
-	links := watchItem{Name: "Field lines", Says: fmt.Sprintf("%d of %d answer", up, len(h.Links))}
+	links := watchItem{Name: w.Say("Field lines"), Says: w.Say("%d of %d answer", up, len(h.Links))}
 	switch {
 	case len(h.Links) == 0:
-		links.Says = "none: recorded data"
+		links.Says = w.Say("none: recorded data")
 	case len(silent) > 0:
 		links.Says, links.Severity = strings.Join(silent, "; "), site.Warning
 	}
 	items = append(items, links)
 
-	journal := watchItem{Name: "Journal", Says: "keeps every reading"}
+	journal := watchItem{Name: w.Say("Journal"), Says: w.Say("keeps every reading")}
 	if !h.Journal.OK {
-		journal.Says, journal.Severity = nameOr(h.Journal.Note, "does not take readings"), site.Warning
+		journal.Says, journal.Severity = nameOr(h.Journal.Note, w.Say("does not take readings")), site.Warning
 	} else if h.Journal.Unjournaled > 0 {
-		journal.Says = fmt.Sprintf("keeps readings again; %d were not kept", h.Journal.Unjournaled)
+		journal.Says = w.Say("keeps readings again; %d were not kept", h.Journal.Unjournaled)
 	}
 	items = append(items, journal)
 
 	for _, k := range h.Sinks {
-		it := watchItem{Name: nameOr(k.Name, k.ID), Says: "up to date"}
+		it := watchItem{Name: w.Say(nameOr(k.Name, k.ID)), Says: w.Say("up to date")}
 		switch {
 		case !k.Up:
-			it.Says, it.Severity = "away; "+count(int(k.Behind), "reading waits", "readings wait"), site.Warning
+			it.Says, it.Severity = w.Count(int(k.Behind), words.Key("away; %d reading waits"), words.Key("away; %d readings wait")), site.Warning
 		case k.Lag > time.Minute:
-			it.Says = "catching up, " + span(k.Lag) + " behind"
+			it.Says = w.Say("catching up, %s behind", w.Span(k.Lag))
 		}
 		items = append(items, it)
 	}
-	clock := watchItem{Name: "Clock", Says: nameOr(h.ClockNote, "sure")}
+	clock := watchItem{Name: w.Say("Clock"), Says: w.Say(nameOr(h.ClockNote, words.Key("sure")))}
 	if !h.ClockSure {
 		clock.Severity = site.Warning
-		clock.Says = nameOr(h.ClockNote, "not vouched for")
+		clock.Says = w.Say(nameOr(h.ClockNote, words.Key("not vouched for")))
 	}
 	return append(items, clock)
 }
@@ -475,18 +459,18 @@ func unitRows(links []Link) []unitRow {
 }
 
 // dayBook is what each bay took and lost, last night and yesterday.
-func dayBook(w words, v *View) []bookRow {
+func dayBook(w voice, v *View) []bookRow {
 	var rows []bookRow
 	for i := range v.Bays {
 		b := &v.Bays[i]
 		row := bookRow{ID: b.Bay, Name: bayName(v.Site, b.Bay), NightIn: "\u2013", NightRest: "\u2013", DayIn: "\u2013", DayAsked: "\u2013", DayRest: "\u2013"}
 		if n := b.Night; !n.From.IsZero() {
-			row.NightIn = w.water(n.MeteredM3)
+			row.NightIn = w.Water(n.MeteredM3)
 			row.NightRest, row.NightOdd = restOf(w, n)
 		}
-		if k := len(b.Days); k > 0 && sameDay(b.Days[k-1].From.In(w.zone).AddDate(0, 0, 1), w.now.In(w.zone)) {
+		if k := len(b.Days); k > 0 && sameDay(b.Days[k-1].From.In(w.Zone).AddDate(0, 0, 1), w.now.In(w.Zone)) {
 			d := b.Days[k-1]
-			row.DayIn, row.DayAsked = w.water(d.MeteredM3), w.water(d.EvaporatedM3)
+			row.DayIn, row.DayAsked = w.Water(d.MeteredM3), w.Water(d.EvaporatedM3)
 			row.DayRest, row.DayOdd = restOf(w, d)
 		}
 		rows = append(rows, row)
@@ -495,47 +479,42 @@ func dayBook(w words, v *View) []bookRow {
 }
 
 // restOf writes what an account leaves unexplained, and whether that is beyond its uncertainty.
-func restOf(w words, a water.Account) (text string, odd bool) {
+func restOf(w voice, a water.Account) (text string, odd bool) {
 	switch {
 	case a.OverflowRan:
-		return "overflow ran", false
+		return w.Say("overflow ran"), false
 	case !site.Known(a.UnexplainedM3):
 		return "\u2013", false
 	}
-	return w.plusMinus(a.UnexplainedM3, a.UnexplainedU), abs(a.UnexplainedM3) > a.UnexplainedU
+	return w.PlusMinus(a.UnexplainedM3, a.UnexplainedU), abs(a.UnexplainedM3) > a.UnexplainedU
 }
 
 func abs(x float64) float64 { return max(x, -x) }
 
 // siteFacts are the site's own readings, in the order people ask for them.
-func siteFacts(w words, v *View) []fact {
+func siteFacts(w voice, v *View) []fact {
 	order := []struct {
 		q    site.Quantity
 		name string
 		say  func(float64) string
 	}{
-		{site.AirTemperature, "Air", func(x float64) string {
-			if w.d.Inches {
-				return fmt.Sprintf("%.0f \u00b0F", x*1.8+32)
+		{site.AirTemperature, w.Say("Air"), w.Degrees},
+		{site.Humidity, w.Say("Humidity"), func(x float64) string { return w.Number(100*x, 0) + " %" }},
+		{site.Wind, w.Say("Wind"), func(x float64) string {
+			if w.Display.Inches {
+				return w.Number(x/0.44704, 0) + " mph"
 			}
-			return fmt.Sprintf("%.1f \u00b0C", x)
+			return w.Number(x, 1) + " m/s"
 		}},
-		{site.Humidity, "Humidity", func(x float64) string { return fmt.Sprintf("%.0f %%", 100*x) }},
-		{site.Wind, "Wind", func(x float64) string {
-			if w.d.Inches {
-				return fmt.Sprintf("%.0f mph", x/0.44704)
-			}
-			return fmt.Sprintf("%.1f m/s", x)
-		}},
-		{site.Solar, "Sun", func(x float64) string { return fmt.Sprintf("%.0f W/m\u00b2", x) }},
-		{site.Pressure, "Supply", w.d.Press},
-		{site.Flow, "Main flow", w.rate},
+		{site.Solar, w.Say("Sun"), func(x float64) string { return w.Number(x, 0) + " W/m\u00b2" }},
+		{site.Pressure, w.Say("Supply"), w.Press},
+		{site.Flow, w.Say("Main flow"), w.Rate},
 	}
 	var out []fact
 	for _, o := range order {
 		for _, r := range v.Readings {
 			if r.Bay == "" && r.Quantity == o.q {
-				says := "no reading"
+				says := w.Say("no reading")
 				if r.Quality != site.Bad && site.Known(r.Value) {
 					says = o.say(r.Value)
 				}
@@ -546,6 +525,9 @@ func siteFacts(w words, v *View) []fact {
 	return out
 }
 
+// english is how programs are spoken to.
+var english = words.Of(nil)
+
 // blind says why the watch cannot be relied on at this moment, "" when it can.
 func (s *Server) blind(v *View) string {
 	now := s.deps.Now()
@@ -553,9 +535,9 @@ func (s *Server) blind(v *View) string {
 	case v == nil || v.Watch.LastReading.IsZero():
 		return "nothing has been read yet"
 	case now.Sub(v.Watch.LastReading) > s.opts.Fresh:
-		return "the newest reading is " + span(now.Sub(v.Watch.LastReading)) + " old"
+		return "the newest reading is " + english.Span(now.Sub(v.Watch.LastReading)) + " old"
 	case now.Sub(v.Time) > s.opts.Fresh:
-		return "readings come in but the account has stood still for " + span(now.Sub(v.Time))
+		return "readings come in but the account has stood still for " + english.Span(now.Sub(v.Time))
 	}
 	return ""
 }

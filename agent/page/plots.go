@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -11,15 +12,18 @@ import (
 	"bayledger/agent/alarm"
 	"bayledger/agent/report"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // plotSpan is one of the spans a bay is drawn over.
 type plotSpan struct {
-	Name string
-	Len  time.Duration
+	// Name is what an address says, Over how long the drawing is in words.
+	Name, Over string
+	Len        time.Duration
 }
 
-var plotSpans = []plotSpan{{"day", 24 * time.Hour}, {"week", 7 * 24 * time.Hour}, {"season", 183 * 24 * time.Hour}}
+var plotSpans = []plotSpan{{words.Key("day"), words.Key("over a day"), 24 * time.Hour}, {words.Key("week"), words.Key("over a week"), 7 * 24 * time.Hour},
+	{words.Key("season"), words.Key("over the season"), 183 * 24 * time.Hour}}
 
 // since is where the span begins that ends at to: not before the account does, so that a young
 // account fills its season's drawing.
@@ -62,9 +66,50 @@ type bayPlots struct {
 	DepthUnit, RateUnit   string
 	DepthScale, RateScale float64 // from the API's mm and L/min to the site's units
 	FixedSet, Crest       string  // in the API's mm, empty when not known
+	Words                 string  // chartWords as JSON
 }
 
-func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp plotSpan) (*bayPlots, error) {
+// chartWords are the words and forms the script draws with.
+type chartWords struct {
+	Level string               `json:"level"`
+	Set   string               `json:"set"`
+	Crest string               `json:"crest"`
+	Flow  string               `json:"flow"`
+	Kinds map[site.Kind]string `json:"kinds"`
+	// Day is the form of a date in uPlot's notation, Names the weekdays, Sunday first, Point what
+	// stands before decimals.
+	Day   string     `json:"day"`
+	Names chartNames `json:"names"`
+	Point string     `json:"point"`
+}
+
+// chartNames are uPlot's: WWW short names of days, MMM of months.
+type chartNames struct {
+	WWW []string `json:"WWW"`
+	MMM []string `json:"MMM"`
+}
+
+func chartWordsOf(w voice) (string, error) {
+	c := chartWords{Level: w.Say("level"), Set: w.Say("set point"), Crest: w.Say("overflow"), Flow: w.Say("flow"), Kinds: map[site.Kind]string{},
+		Day: "{D} {MMM}", Point: "."}
+	for _, k := range site.Kinds {
+		c.Kinds[k.Kind] = w.Title(k.Kind)
+	}
+	if w.Language == words.German {
+		c.Day, c.Point = "{D}.{M}.", ","
+	}
+	sunday := time.Date(2026, 1, 4, 12, 0, 0, 0, w.Zone)
+	for i := range 7 {
+		c.Names.WWW = append(c.Names.WWW, w.Time(sunday.AddDate(0, 0, i), "Mon"))
+	}
+	for i := range 12 {
+		c.Names.MMM = append(c.Names.MMM, w.Time(sunday.AddDate(0, i, 0), "Jan"))
+	}
+	text, err := json.Marshal(c)
+	return string(text), err
+}
+
+func (s *Server) bayPlotsOf(ctx context.Context, w voice, v *View, b *Bay, sp plotSpan) (*bayPlots, error) {
 	if s.deps.History == nil {
 		return nil, nil
 	}
@@ -72,9 +117,13 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 	from := sp.since(b, to)
 	step := stepOf(to.Sub(from))
 	p := &bayPlots{Spans: plotSpans, Span: sp.Name, FromS: from.Unix(), ToS: to.Unix()}
+	var err error
+	if p.Words, err = chartWordsOf(w); err != nil {
+		return nil, err
+	}
 	var depth, rate float64
-	p.DepthUnit, depth = w.d.DepthUnit()
-	p.RateUnit, rate = w.d.RateUnit()
+	p.DepthUnit, depth = w.Display.DepthUnit()
+	p.RateUnit, rate = w.Display.RateUnit()
 	p.DepthScale, p.RateScale = 1e-3/depth, 1/60000.0/rate
 	sb := v.Site.Bay(b.Bay)
 	mm := func(m float64) string {
@@ -95,25 +144,25 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 		}
 		return lineOf(dots, name, class), pt.ID, nil
 	}
-	level, id, err := line(site.Level, "level", "water")
+	level, id, err := line(site.Level, w.Say("level"), "water")
 	if err != nil {
 		return nil, err
 	}
 	p.LevelPoint = id
-	set, id, err := line(site.SetPoint, "set point", "set")
+	set, id, err := line(site.SetPoint, w.Say("set point"), "set")
 	if err != nil {
 		return nil, err
 	}
 	if p.SetPoint = id; id == "" && site.Known(b.SetPointM) {
 		p.FixedSet = mm(b.SetPointM)
-		set = report.Level("set point", "set", b.SetPointM, from, to)
+		set = report.Level(w.Say("set point"), "set", b.SetPointM, from, to)
 	}
 	set.Step = true
 	var crest report.Line
 	if site.Known(sb.CrestM) {
-		crest = report.Level("overflow", "crest", sb.CrestM, from, to)
+		crest = report.Level(w.Say("overflow"), "crest", sb.CrestM, from, to)
 	}
-	flow, id, err := line(site.Flow, "flow", "water")
+	flow, id, err := line(site.Flow, w.Say("flow"), "water")
 	if err != nil {
 		return nil, err
 	}
@@ -125,15 +174,15 @@ func (s *Server) bayPlotsOf(ctx context.Context, w words, v *View, b *Bay, sp pl
 	var marks []report.Mark
 	for _, e := range events {
 		if e.State == site.Raised && e.CauseID == "" {
-			marks = append(marks, report.Mark{T: e.Since.Time, Label: title(e.Kind)})
+			marks = append(marks, report.Mark{T: e.Since.Time, Label: w.Title(e.Kind)})
 		}
 	}
-	name := placeOf(v.Site, b.Bay)
-	p.Level = report.Plot{Title: name + ": level and set point over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.DepthUnit, Scale: 1 / depth,
+	name, over := w.place(v.Site, b.Bay), w.Say(sp.Over)
+	p.Level = report.Plot{Title: w.Say("%s: level and set point, %s", name, over), From: from, To: to, Voice: w.Voice, Unit: p.DepthUnit, Scale: 1 / depth,
 		Lines: []report.Line{level, set, crest}, Marks: marks}.SVG()
-	p.Flow = report.Plot{Title: name + ": flow over a " + sp.Name, From: from, To: to, Zone: w.zone, Unit: p.RateUnit, Scale: 1 / rate, Lines: []report.Line{flow}}.SVG()
+	p.Flow = report.Plot{Title: w.Say("%s: flow, %s", name, over), From: from, To: to, Voice: w.Voice, Unit: p.RateUnit, Scale: 1 / rate, Lines: []report.Line{flow}}.SVG()
 	days := b.Days[max(0, len(b.Days)-31):]
-	p.Balance = report.Bars(name+": taken in against what the weather asked, by day", w.d, w.zone, days)
+	p.Balance = report.Bars(w.Voice, w.Say("%s: taken in against what the weather asked, by day", name), days)
 	return p, nil
 }
 
@@ -150,15 +199,15 @@ var flowTells = map[site.Kind]bool{site.ValveStuckOpen: true, site.ValveStuckClo
 
 // evidence draws what an alarm rests on, from two hours before its onset. An alarm without a bay,
 // or without the reading, has none.
-func (s *Server) evidence(ctx context.Context, w words, v *View, a alarm.Alarm) (template.HTML, error) {
+func (s *Server) evidence(ctx context.Context, w voice, v *View, a alarm.Alarm) (template.HTML, error) {
 	if s.deps.History == nil || a.Now.Bay == "" {
 		return "", nil
 	}
 	q := site.Level
-	unit, size := w.d.DepthUnit()
+	unit, size := w.Display.DepthUnit()
 	if flowTells[a.Now.Kind] && v.Site.Find(a.Now.Bay, site.Flow) != nil {
 		q = site.Flow
-		unit, size = w.d.RateUnit()
+		unit, size = w.Display.RateUnit()
 	}
 	pt := v.Site.Find(a.Now.Bay, q)
 	if pt == nil {
@@ -175,18 +224,18 @@ func (s *Server) evidence(ctx context.Context, w words, v *View, a alarm.Alarm) 
 	if err != nil {
 		return "", fmt.Errorf("page: read the series of %s: %w", pt.ID, err)
 	}
-	name := "flow"
+	name := w.Say("flow")
 	lines := []report.Line{lineOf(dots, name, "water")}
 	if q == site.Level {
-		name = "level"
+		name = w.Say("level")
 		lines[0].Name = name
 		if b := v.Bay(a.Now.Bay); b != nil && site.Known(b.SetPointM) {
-			lines = append(lines, report.Level("set point", "set", b.SetPointM, from, to))
+			lines = append(lines, report.Level(w.Say("set point"), "set", b.SetPointM, from, to))
 		}
 		if c := v.Site.Bay(a.Now.Bay).CrestM; site.Known(c) {
-			lines = append(lines, report.Level("overflow", "crest", c, from, to))
+			lines = append(lines, report.Level(w.Say("overflow"), "crest", c, from, to))
 		}
 	}
-	return report.Plot{Title: placeOf(v.Site, a.Now.Bay) + ": " + name + " since two hours before " + lower(title(a.Now.Kind)), From: from, To: to, Zone: w.zone, Unit: unit,
-		Scale: 1 / size, Lines: lines, Marks: []report.Mark{{T: a.Now.Since.Time, Label: title(a.Now.Kind)}}}.SVG(), nil
+	return report.Plot{Title: w.Say("%s: %s since two hours before the alarm", w.place(v.Site, a.Now.Bay), name), From: from, To: to, Voice: w.Voice, Unit: unit,
+		Scale: 1 / size, Lines: lines, Marks: []report.Mark{{T: a.Now.Since.Time, Label: w.Title(a.Now.Kind)}}}.SVG(), nil
 }

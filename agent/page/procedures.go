@@ -9,6 +9,7 @@ import (
 
 	"bayledger/agent/procedure"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // proceduresPage is the guided procedures: what is under way first, made for a thumb.
@@ -49,22 +50,21 @@ type recordLine struct {
 
 // Takes writes a duration the way the procedures say it.
 func (p proceduresPage) Takes(o procedure.Offer) string {
-	text := "about " + procedure.Span(o.Takes)
 	if o.Alone > 0 {
-		text += ", then alone for up to " + procedure.Span(o.Alone)
+		return p.Say("about %s, then alone for up to %s", procedure.Span(o.Takes), procedure.Span(o.Alone))
 	}
-	return text
+	return p.Say("about %s", procedure.Span(o.Takes))
 }
 
 // Left is what is still to come of a run.
 func (p proceduresPage) Left(c runCard) string {
 	switch {
 	case c.Takes > 0 && c.Alone > 0:
-		return procedure.Span(c.Takes) + " of yours to come, " + procedure.Span(c.Alone) + " alone"
+		return p.Say("%s of yours to come, %s alone", procedure.Span(c.Takes), procedure.Span(c.Alone))
 	case c.Takes > 0:
-		return procedure.Span(c.Takes) + " to come"
+		return p.Say("%s to come", procedure.Span(c.Takes))
 	}
-	return "nobody is needed for up to " + procedure.Span(c.Alone)
+	return p.Say("nobody is needed for up to %s", procedure.Span(c.Alone))
 }
 
 // Ticks are the steps that are done.
@@ -82,7 +82,8 @@ func (p proceduresPage) SignOf(o procedure.Outcome) site.Severity {
 }
 
 func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
-	p := proceduresPage{shell: s.shell(r, "Procedures", "procedures"), Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r)}
+	sh := s.shell(r, words.Key("Procedures"), "procedures")
+	p := proceduresPage{shell: sh, Said: said(sh, r), CanAct: s.mayAct(r)}
 	if v := viewOf(r, s); v != nil {
 		p.Offers, p.Bays = v.Procedures.Offers, v.Procedures.Bays
 		if p.Main = v.Procedures.Main; p.Main != nil {
@@ -118,13 +119,13 @@ func cardOf(run procedure.Running) runCard {
 		Asks: slices.Contains(run.Now.Can, "answer")}
 	switch run.Now.Verdict.State {
 	case procedure.Passed:
-		c.Word = "Seen"
+		c.Word = words.Key("Seen")
 	case procedure.Failed:
-		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, "Not right"
+		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, words.Key("Not right")
 	case procedure.Undecided:
-		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, "Undecided"
+		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, words.Key("Undecided")
 	default:
-		c.Sign, c.Word = site.Info, "Watching"
+		c.Sign, c.Word = site.Info, words.Key("Watching")
 	}
 	return c
 }
@@ -143,7 +144,7 @@ func (s *Server) procedure(r *http.Request, v *View) (site.Record, string, error
 	rec, err := a.Record(v.Procedures, s.deps.Now().UTC())
 	if err != nil {
 		said := err.Error()
-		return rec, "", bad("%s", strings.ToUpper(said[:1])+said[1:]+".")
+		return rec, "", &answer{status: http.StatusBadRequest, phrase: sentence(said)}
 	}
 	return rec, "procedure", nil
 }
@@ -153,12 +154,12 @@ func (s *Server) procedureRecord(w http.ResponseWriter, r *http.Request) {
 	id, form := r.URL.Query().Get("id"), r.URL.Query().Get("form")
 	v := viewOf(r, s)
 	if v == nil {
-		s.fail(w, r, &answer{http.StatusServiceUnavailable, "The watch has not read anything yet."})
+		s.fail(w, r, nothingYet)
 		return
 	}
 	i := slices.IndexFunc(v.Procedures.Records, func(x procedure.Record) bool { return x.ID == id })
 	if i < 0 {
-		s.fail(w, r, &answer{http.StatusNotFound, "There is no such record here; the journal keeps the old ones."})
+		s.fail(w, r, refuse(http.StatusNotFound, "There is no such record here; the journal keeps the old ones."))
 		return
 	}
 	rec := v.Procedures.Records[i].In(v.Site.Zone)

@@ -12,6 +12,7 @@ import (
 	"bayledger/agent/report"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 type reportsPage struct {
@@ -32,11 +33,11 @@ type reportsPage struct {
 // reports shows the account of a day, a week or the season, the last whole day's when no day is
 // named.
 func (s *Server) reports(w http.ResponseWriter, r *http.Request) {
-	sh := s.shell(r, "Reports", "reports")
-	p := reportsPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r), Spans: plotSpans, Span: reportSpan(r)}
+	sh := s.shell(r, words.Key("Reports"), "reports")
+	p := reportsPage{shell: sh, Said: said(sh, r), CanAct: s.mayAct(r), Spans: plotSpans, Span: reportSpan(r)}
 	v := viewOf(r, s)
 	if v == nil || v.Site == nil || s.deps.History == nil {
-		s.fail(w, r, &answer{http.StatusServiceUnavailable, "There is nothing to report yet."})
+		s.fail(w, r, refuse(http.StatusServiceUnavailable, "There is nothing to report yet."))
 		return
 	}
 	day, err := reportDay(r, v.Site.Zone, sh.now)
@@ -52,15 +53,15 @@ func (s *Server) reports(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p.Title = "Report of " + rep.SpanText()
+	p.Title = sh.Say("Report of %s", rep.SpanText())
 	p.Day = day.Format(time.DateOnly)
-	p.Before = rep.From.Add(-time.Hour).In(sh.zone).Format(time.DateOnly)
+	p.Before = rep.From.Add(-time.Hour).In(sh.Zone).Format(time.DateOnly)
 	if rep.To.Before(sh.now) {
-		p.After = rep.To.Add(time.Hour).In(sh.zone).Format(time.DateOnly)
+		p.After = rep.To.Add(time.Hour).In(sh.Zone).Format(time.DateOnly)
 	}
 	for _, x := range rep.Records {
 		if x.Kind == site.RecUtility {
-			p.LastReading = fmt.Sprintf("%.2f m\u00b3 at %s", x.Value, sh.clock(x.Time)) + by(x.Who)
+			p.LastReading = sh.by(sh.Say("%s m\u00b3 at %s", sh.Voice.Number(x.Value, 2), sh.clock(x.Time)), x.Who)
 		}
 	}
 	s.render(w, r, http.StatusOK, "reports", p)
@@ -70,7 +71,7 @@ func (s *Server) reports(w http.ResponseWriter, r *http.Request) {
 func (s *Server) reportCSV(w http.ResponseWriter, r *http.Request) {
 	v := viewOf(r, s)
 	if v == nil || v.Site == nil || s.deps.History == nil {
-		s.fail(w, r, &answer{http.StatusServiceUnavailable, "There is nothing to report yet."})
+		s.fail(w, r, refuse(http.StatusServiceUnavailable, "There is nothing to report yet."))
 		return
 	}
 	rep, err := s.reportOf(r, v)

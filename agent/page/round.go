@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // The rules of the morning round. The step and the waiting time are common practice in the
@@ -59,30 +60,30 @@ type roundInput struct {
 
 // propose returns by how much the set point should move, metres, 0 for not at all, and why. It
 // proposes; a person moves the set point at their own controller.
-func propose(in roundInput, d site.Display) (moveM float64, why string) {
+func propose(in roundInput, w words.Voice) (moveM float64, why string) {
 	tolerance := in.BandM
 	if site.Known(in.LevelU) {
 		tolerance += in.LevelU
 	}
 	switch {
 	case in.Closed:
-		return 0, "The season is closed."
+		return 0, w.Say("The season is closed.")
 	case in.Surface.Plays == "":
-		return 0, "Say how it plays, and the watch says whether the set point should move."
+		return 0, w.Say("Say how it plays, and the watch says whether the set point should move.")
 	case len(in.Open) > 0:
-		return 0, "Not while this is open: " + list(in.Open) + "."
+		return 0, w.Say("Not while this is open: %s.", w.List(in.Open))
 	case !site.Known(in.SetM):
-		return 0, "The set point is not known."
+		return 0, w.Say("The set point is not known.")
 	case in.SinceMove < settlesIn:
-		return 0, fmt.Sprintf("The set point moved %s ago; a move is judged after %s.", span(in.SinceMove), span(settlesIn))
+		return 0, w.Say("The set point moved %s ago; a move is judged after %s.", w.Span(in.SinceMove), w.Span(settlesIn))
 	case in.RainM >= heavyRainM:
-		return 0, fmt.Sprintf("%s of rain fell in the last day; the surface tells of that.", rainText(in.RainM, d))
+		return 0, w.Say("%s of rain fell in the last day; the surface tells of that.", w.Fine(in.RainM))
 	case !in.Settled:
-		return 0, "The bay is not at rest; look again when it is."
+		return 0, w.Say("The bay is not at rest; look again when it is.")
 	case !site.Known(in.LevelM) || math.Abs(in.LevelM-in.SetM) > tolerance:
-		return 0, fmt.Sprintf("The level is not at its set point (%s); that comes first.", offText(words{d: d}, in.LevelM-in.SetM))
+		return 0, w.Say("The level is not at its set point (%s); that comes first.", offText(w, in.LevelM-in.SetM))
 	case in.Surface.Plays == "right":
-		return 0, "It plays right: leave it."
+		return 0, w.Say("It plays right: leave it.")
 	}
 	move := smallMoveM
 	if in.Surface.Again {
@@ -94,45 +95,40 @@ func propose(in roundInput, d site.Display) (moveM float64, why string) {
 	to := in.SetM + move
 	if move > 0 {
 		if site.Known(in.CrestM) && to > in.CrestM-crestRoomM {
-			return 0, fmt.Sprintf("It plays dry, but the set point would come within %s of the overflow.", d.Depth(crestRoomM))
+			return 0, w.Say("It plays dry, but the set point would come within %s of the overflow.", w.Depth(crestRoomM))
 		}
 		if to > in.TopM {
-			return 0, "It plays dry, but the set point would stand in the playing layer."
+			return 0, w.Say("It plays dry, but the set point would stand in the playing layer.")
 		}
 	} else if to <= in.BandM {
-		return 0, "It plays soft, but the set point is as low as it can be."
+		return 0, w.Say("It plays soft, but the set point is as low as it can be.")
 	}
-	said := "today"
 	if in.Surface.Again {
-		said = "at two rounds running"
+		return move, w.Say("It played %s at two rounds running and the level holds its set point. Judge it after %s.", w.Say(in.Surface.Plays), w.Span(settlesIn))
 	}
-	return move, fmt.Sprintf("It played %s %s and the level holds its set point. Judge it after %s.", in.Surface.Plays, said, span(settlesIn))
+	return move, w.Say("It played %s today and the level holds its set point. Judge it after %s.", w.Say(in.Surface.Plays), w.Span(settlesIn))
 }
 
-func rainText(m float64, d site.Display) string {
-	if d.Inches {
-		return fmt.Sprintf("%.1f in", m/inchM)
+// fine writes a depth as fine as a controller can be set to: half millimetres, or hundredths of an
+// inch.
+func fine(m float64, w words.Voice) string {
+	if !w.Display.Inches {
+		m = math.Round(m*2000) / 2000
 	}
-	return fmt.Sprintf("%.0f mm", m*1000)
+	return w.Fine(m)
 }
 
-// fineDepth writes a depth to the tenth of a millimetre's neighbourhood that a controller can be
-// set to: half millimetres, or hundredths of an inch.
-func fineDepth(m float64, d site.Display) string {
-	if d.Inches {
-		return fmt.Sprintf("%.2f in", m/inchM)
-	}
-	return fmt.Sprintf("%.1f mm", math.Round(m*2000)/2)
-}
+// notAtRest marks the record of a dip at a bay that was not at rest.
+const notAtRest = "not at rest"
 
 // agreement says whether dip, sensor and set point agree within their combined uncertainty, or
 // why that cannot be said.
-func agreement(dip site.Record, p *site.Point, setM, bandM float64, d site.Display) (says string, agrees bool) {
+func agreement(dip site.Record, p *site.Point, setM, bandM float64, w words.Voice) (says string, agrees bool) {
 	switch {
-	case dip.Text == "not at rest":
-		return "The bay was not at rest when it was dipped, so the dip cannot be compared. Dip again when it says settled.", false
+	case dip.Text == notAtRest:
+		return w.Say("The bay was not at rest when it was dipped, so the dip cannot be compared. Dip again when it says settled."), false
 	case !site.Known(dip.Value2):
-		return "The sensor gave no reading at the dip, so there is nothing to compare it with.", false
+		return w.Say("The sensor gave no reading at the dip, so there is nothing to compare it with."), false
 	}
 	u := sensorUStd
 	if p != nil && site.Known(p.UStd) {
@@ -141,15 +137,15 @@ func agreement(dip site.Record, p *site.Point, setM, bandM float64, d site.Displ
 	limit := 2 * math.Hypot(dipUStd, u) // k=2
 	diff := dip.Value - dip.Value2
 	if math.Abs(diff) > limit {
-		return fmt.Sprintf("Dip and sensor differ by %s; their uncertainty allows %s.", fineDepth(math.Abs(diff), d), fineDepth(limit, d)), false
+		return w.Say("Dip and sensor differ by %s; their uncertainty allows %s.", fine(math.Abs(diff), w), fine(limit, w)), false
 	}
 	if off := dip.Value2 - setM; site.Known(off) && math.Abs(off) > bandM+2*u {
-		return fmt.Sprintf("Dip and sensor agree; the level is %s the set point.", offText(words{d: d}, off)), false
+		return w.Say("Dip and sensor agree; the level is not at its set point (%s).", offText(w, off)), false
 	}
 	if !site.Known(setM) {
-		return "Dip and sensor agree.", true
+		return w.Say("Dip and sensor agree."), true
 	}
-	return "Dip, sensor and set point agree.", true
+	return w.Say("Dip, sensor and set point agree."), true
 }
 
 // The rules for offering an offset: enough dips over enough days, and a mean difference that its
@@ -178,7 +174,7 @@ func driftOf(records []site.Record, bay, point string) drift {
 		switch {
 		case (r.Kind == site.RecCalibration || r.Kind == site.RecSensorChanged) && r.Subject == point:
 			diffs = nil
-		case r.Kind == site.RecDip && r.Bay == bay && r.Text != "not at rest" && site.Known(r.Value2):
+		case r.Kind == site.RecDip && r.Bay == bay && r.Text != notAtRest && site.Known(r.Value2):
 			if len(diffs) == 0 {
 				first = r.Time
 			}
@@ -227,15 +223,15 @@ type roundCard struct {
 	DipText, DipJudged  string
 	DipAgrees           bool
 	Surface             string
-	Move, MoveTo, Why   string
+	Move, Why           string
 	Moved               string
 	FixedSet            bool
 	Offset, OffsetOffer string
 }
 
 func (s *Server) round(w http.ResponseWriter, r *http.Request) {
-	sh := s.shell(r, "Morning round", "round")
-	p := roundPage{shell: sh, Said: saidWords[r.URL.Query().Get("said")], CanAct: s.mayAct(r), CanCorrect: s.deps.Calibration != nil}
+	sh := s.shell(r, words.Key("Morning round"), "round")
+	p := roundPage{shell: sh, Said: said(sh, r), CanAct: s.mayAct(r), CanCorrect: s.deps.Calibration != nil}
 	v := viewOf(r, s)
 	if v == nil || v.Site == nil {
 		s.render(w, r, http.StatusOK, "round", p)
@@ -260,7 +256,7 @@ func (s *Server) round(w http.ResponseWriter, r *http.Request) {
 	}
 	p.Hourly = !opened.IsZero() && sh.now.Sub(opened) < firstWeek
 	for i := range v.Bays {
-		p.Bays = append(p.Bays, roundCardOf(sh.words, v, &v.Bays[i], records, rain, opened))
+		p.Bays = append(p.Bays, roundCardOf(sh.voice, v, &v.Bays[i], records, rain, opened))
 	}
 	s.render(w, r, http.StatusOK, "round", p)
 }
@@ -327,24 +323,23 @@ func risen(dots []Dot) float64 {
 	return sum
 }
 
-func roundCardOf(w words, v *View, b *Bay, records []site.Record, rainM float64, opened time.Time) roundCard {
+func roundCardOf(w voice, v *View, b *Bay, records []site.Record, rainM float64, opened time.Time) roundCard {
 	sb := v.Site.Bay(b.Bay)
 	card := bayCardOf(w, v, b, reachOf(v.Site, v.Bays))
-	c := roundCard{ID: b.Bay, Name: card.Name, Set: w.d.Depth(b.SetPointM), Level: card.Level, Doing: card.State, Trouble: card.Trouble, Severity: card.Severity,
-		FixedSet: v.Site.Find(b.Bay, site.SetPoint) == nil, Rest: "not at rest"}
+	c := roundCard{ID: b.Bay, Name: card.Name, Set: w.Depth(b.SetPointM), Level: card.Level, Doing: card.State, Trouble: card.Trouble, Severity: card.Severity,
+		FixedSet: v.Site.Find(b.Bay, site.SetPoint) == nil, Rest: w.Say("not at rest")}
 	if b.Settled {
-		c.Rest = "at rest"
+		c.Rest = w.Say("at rest")
 	}
 	if n := b.Night; !n.From.IsZero() {
 		rest, odd := restOf(w, n)
-		c.Night = "took " + w.water(n.MeteredM3)
-		switch {
+		switch took := w.Water(n.MeteredM3); {
 		case n.OverflowRan:
-			c.Night += "; the overflow ran"
+			c.Night = w.Say("Last night it took %s; the overflow ran.", took)
 		case odd:
-			c.Night += "; unexplained " + rest + ", beyond its uncertainty"
+			c.Night = w.Say("Last night it took %s; unexplained %s, beyond its uncertainty.", took, rest)
 		default:
-			c.Night += "; unexplained " + rest
+			c.Night = w.Say("Last night it took %s; unexplained %s.", took, rest)
 		}
 	}
 	in := roundInput{SetM: b.SetPointM, LevelM: b.SettledM, LevelU: b.BayLevelU, BandM: sb.BandM, CrestM: sb.CrestM, TopM: sb.SurfaceBottomM(),
@@ -352,11 +347,11 @@ func roundCardOf(w words, v *View, b *Bay, records []site.Record, rainM float64,
 	if b.SetPointMoved.IsZero() {
 		in.SinceMove = math.MaxInt64
 	} else if in.SinceMove < 7*24*time.Hour {
-		c.Moved = "Set point moved " + w.clock(b.SetPointMoved) + "."
+		c.Moved = w.Say("Set point moved %s.", w.clock(b.SetPointMoved))
 	}
 	for _, a := range v.Alarms {
 		if a.Present && a.Now.Severity != site.Info && concerns(a.Now, b.Bay) {
-			in.Open = append(in.Open, lower(title(a.Now.Kind)))
+			in.Open = append(in.Open, w.Lower(w.Title(a.Now.Kind)))
 		}
 	}
 	point := ""
@@ -370,43 +365,41 @@ func roundCardOf(w words, v *View, b *Bay, records []site.Record, rainM float64,
 		}
 		switch r.Kind {
 		case site.RecDip:
-			c.DipText = w.d.Depth(r.Value) + " at " + w.clock(r.Time) + by(r.Who)
-			c.DipJudged, c.DipAgrees = agreement(r, p, b.SetPointM, sb.BandM, w.d)
+			c.DipText = w.by(w.Say("%s at %s", w.Depth(r.Value), w.clock(r.Time)), r.Who)
+			c.DipJudged, c.DipAgrees = agreement(r, p, b.SetPointM, sb.BandM, w.Voice)
 		}
 	}
 	report, last := surfaceOf(records, b.Bay, b.SetPointMoved, w.now)
 	in.Surface = report
 	if report.Plays != "" {
-		c.Surface = last.Text + " at " + w.clock(last.Time) + by(last.Who)
+		c.Surface = w.by(w.Say("%s at %s", w.Say(last.Text), w.clock(last.Time)), last.Who)
 	}
-	move, why := propose(in, w.d)
+	move, why := propose(in, w.Voice)
 	c.Why = why
 	if move != 0 {
-		c.Move = "Raise"
+		phrase := words.Key("Raise the set point by %s, to %s.")
 		if move < 0 {
-			c.Move = "Lower"
+			phrase = words.Key("Lower the set point by %s, to %s.")
 		}
-		c.MoveTo = "the set point by " + fineDepth(math.Abs(move), w.d) + ", to " + fineDepth(b.SetPointM+move, w.d)
+		c.Move = w.Say(phrase, fine(math.Abs(move), w.Voice), fine(b.SetPointM+move, w.Voice))
 	}
 	if d := driftOf(records, b.Bay, point); d.Significant {
-		c.Offset = fmt.Sprintf("%d dips over %s stand %s \u00b1 %s %s the sensor.", d.N, span(d.Over), fineDepth(math.Abs(d.MeanM), w.d), fineDepth(d.U, w.d), aboveBelow(d.MeanM))
-		c.OffsetOffer = fineDepth(d.MeanM, w.d)
+		phrase := words.Key("%d dips over %s stand %s \u00b1 %s above the sensor.")
+		if d.MeanM < 0 {
+			phrase = words.Key("%d dips over %s stand %s \u00b1 %s below the sensor.")
+		}
+		c.Offset = w.Say(phrase, d.N, w.Span(d.Over), fine(math.Abs(d.MeanM), w.Voice), fine(d.U, w.Voice))
+		c.OffsetOffer = fine(d.MeanM, w.Voice)
 	}
 	return c
 }
 
-func aboveBelow(x float64) string {
-	if x < 0 {
-		return "below"
-	}
-	return "above"
-}
-
-func by(who string) string {
+// by adds who did what was said.
+func (w voice) by(what, who string) string {
 	if who == "" {
-		return ""
+		return what
 	}
-	return " by " + who
+	return w.Say("%s by %s", what, who)
 }
 
 // acceptOffset takes the offset the dips propose. The figure is worked out again here: what a

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // TestPropose: the rules of the round, each at its edge.
@@ -33,7 +34,7 @@ func TestPropose(t *testing.T) {
 		{"a finding is open", with(func(i *roundInput) { i.Open = []string{"leak"} }), 0, "leak"},
 		{"a move a second less than a day ago", with(func(i *roundInput) { i.SinceMove = 24*time.Hour - time.Second }), 0, "judged after 24 h"},
 		{"a move a day ago", with(func(i *roundInput) { i.SinceMove = 24 * time.Hour }), tenth, ""},
-		{"heavy rain", with(func(i *roundInput) { i.RainM = 0.010 }), 0, "10 mm of rain"},
+		{"heavy rain", with(func(i *roundInput) { i.RainM = 0.010 }), 0, "10.0 mm of rain"},
 		{"a little less rain", with(func(i *roundInput) { i.RainM = 0.0099 }), tenth, ""},
 		{"no rain gauge", with(func(i *roundInput) { i.RainM = math.NaN() }), tenth, ""},
 		{"not at rest", with(func(i *roundInput) { i.Settled = false }), 0, "not at rest"},
@@ -52,7 +53,7 @@ func TestPropose(t *testing.T) {
 	}
 	for _, row := range rows {
 		t.Run(row.name, func(t *testing.T) {
-			move, why := propose(row.in, site.MetricDisplay)
+			move, why := propose(row.in, words.Voice{Zone: zone})
 			require.InDelta(t, row.move, move, 1e-12, why)
 			require.Contains(t, why, row.why)
 			require.LessOrEqual(t, math.Abs(move), 0.2*0.0254+1e-12)
@@ -108,14 +109,14 @@ func TestAgreement(t *testing.T) {
 		{"just within", dip(0.062+0.00305, 0.062, ""), 0.062, true, ""},
 		{"just beyond", dip(0.062+0.00306, 0.062, ""), 0.062, false, "differ by 3.0 mm"},
 		{"beyond below", dip(0.050, 0.062, ""), 0.062, false, "differ by 12.0 mm"},
-		{"level away from its set point", dip(0.050, 0.050, ""), 0.062, false, "12 mm under the set point"},
+		{"level away from its set point", dip(0.050, 0.050, ""), 0.062, false, "12 mm under"},
 		{"no set point", dip(0.062, 0.062, ""), nan, true, "Dip and sensor agree."},
 		{"not at rest", dip(0.062, 0.062, "not at rest"), 0.062, false, "not at rest"},
 		{"no sensor", dip(0.062, nan, ""), 0.062, false, "no reading"},
 	}
 	for _, row := range rows {
 		t.Run(row.name, func(t *testing.T) {
-			says, agrees := agreement(row.r, p, row.set, 0.004, site.MetricDisplay)
+			says, agrees := agreement(row.r, p, row.set, 0.004, words.Voice{Zone: zone})
 			require.Equal(t, row.agrees, agrees, says)
 			require.Contains(t, says, row.says)
 		})

@@ -22,6 +22,7 @@ import (
 
 	"bayledger/agent/access"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 //go:embed assets templates
@@ -82,7 +83,7 @@ type Dot struct {
 type Server struct {
 	opts  Options
 	deps  Deps
-	pages map[string]*template.Template
+	pages map[pageIn]*template.Template
 	// assets holds every static file with its content hash, made once at New.
 	assets map[string]asset
 
@@ -109,7 +110,7 @@ func New(opts Options, deps Deps) (*Server, error) {
 	if deps.Log == nil {
 		deps.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{opts: opts, deps: deps, assets: map[string]asset{}, pages: map[string]*template.Template{}, closed: make(chan struct{})}
+	s := &Server{opts: opts, deps: deps, assets: map[string]asset{}, pages: map[pageIn]*template.Template{}, closed: make(chan struct{})}
 	if err := s.loadAssets(); err != nil {
 		return nil, err
 	}
@@ -163,7 +164,7 @@ func (s *Server) Handler() http.Handler {
 
 	origin := http.NewCrossOriginProtection()
 	origin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.fail(w, r, &answer{http.StatusForbidden, "This request came from another site, so it was not carried out."})
+		s.fail(w, r, refuse(http.StatusForbidden, "This request came from another site, so it was not carried out."))
 	}))
 	return s.guard(origin.Handler(s.admit(mux)))
 }
@@ -182,7 +183,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		}
 		h.Set("Cache-Control", "no-store")
 		if r.Method != http.MethodGet && r.Method != http.MethodHead && r.Method != http.MethodPost {
-			s.fail(w, r, &answer{http.StatusMethodNotAllowed, "Only GET, HEAD and POST are answered here."})
+			s.fail(w, r, refuse(http.StatusMethodNotAllowed, "Only GET, HEAD and POST are answered here."))
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
@@ -190,13 +191,27 @@ func (s *Server) guard(next http.Handler) http.Handler {
 	})
 }
 
-// answer is an error that has a status and a sentence for people.
+// answer is an error that has a status and a sentence for people: a phrase of the catalogue, and
+// what fills it in.
 type answer struct {
 	status int
-	says   string
+	phrase string
+	args   []any
 }
 
-func (a *answer) Error() string { return a.says }
+// Error is the sentence in English, as programs are answered.
+func (a *answer) Error() string { return english.Say(a.phrase, a.args...) }
+
+func refuse(status int, phrase string, args ...any) *answer { return &answer{status, phrase, args} }
+
+func bad(phrase string, args ...any) *answer { return refuse(http.StatusBadRequest, phrase, args...) }
+
+func noBay(id string) *answer { return refuse(http.StatusNotFound, "There is no bay %q.", id) }
+
+// apiError is an answer that only programs see: English, and not in the catalogue.
+func apiError(status int, format string, args ...any) *answer { return &answer{status, format, args} }
+
+var nothingYet = refuse(http.StatusServiceUnavailable, "The watch has not read anything yet.")
 
 // fail is the one place where an error becomes a status and a sentence. What is not an answer
 // is logged and told in general words only.
@@ -208,21 +223,37 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		return // the reader has gone
 	default:
 		s.deps.Log.Error("request failed", "path", r.URL.Path, "error", err)
-		a = &answer{http.StatusInternalServerError, "This could not be answered; the log of the watch says why."}
+		a = refuse(http.StatusInternalServerError, "This could not be answered; the log of the watch says why.")
 	}
 	if strings.HasPrefix(r.URL.Path, "/api/") {
-		writeJSON(w, a.status, map[string]string{"error": a.says})
+		writeJSON(w, a.status, map[string]string{"error": a.Error()})
 		return
 	}
+	sh := s.shell(r, statusText(a.status), "")
 	s.render(w, r, a.status, "error", struct {
 		shell
 		Status int
 		Says   string
-	}{s.shell(r, http.StatusText(a.status), ""), a.status, a.says})
+	}{sh, a.status, sh.Say(a.phrase, a.args...)})
+}
+
+// statusText is a status as a heading.
+func statusText(status int) string {
+	switch status {
+	case http.StatusNotFound:
+		return words.Key("Not found")
+	case http.StatusUnauthorized, http.StatusForbidden:
+		return words.Key("Not allowed")
+	case http.StatusServiceUnavailable:
+		return words.Key("Not yet")
+	case http.StatusInternalServerError:
+		return words.Key("Something went wrong")
+	}
+	return words.Key("That did not work")
 }
 
 func (s *Server) notFound(w http.ResponseWriter, r *http.Request) {
-	s.fail(w, r, &answer{http.StatusNotFound, "There is nothing at this address."})
+	s.fail(w, r, refuse(http.StatusNotFound, "There is nothing at this address."))
 }
 
 func writeJSON(w http.ResponseWriter, status int, v any) {

@@ -12,11 +12,12 @@ import (
 
 	"bayledger/agent/access"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // shell is what every page carries around its content.
 type shell struct {
-	words
+	voice
 	Title    string
 	SiteName string
 	Here     string // the part of the page that is open, for the navigation
@@ -25,7 +26,6 @@ type shell struct {
 	Insecure bool
 	// Number of the view the page was made from; the script compares it.
 	Number uint64
-	Zone   string
 	// User is who is logged in, empty for a stranger; CanLogIn says whether anybody could be.
 	User     string
 	CanLogIn bool
@@ -34,27 +34,28 @@ type shell struct {
 // shell fills the frame of a page. It works before the first view, too.
 func (s *Server) shell(r *http.Request, title, here string) shell {
 	now := s.deps.Now()
-	sh := shell{words: words{zone: time.UTC, now: now}, Title: title, Here: here, Now: now, SiteName: "bayledger",
+	sh := shell{voice: voice{words.Of(nil), now}, Title: title, Here: here, Now: now, SiteName: "bayledger",
 		Insecure: s.opts.Insecure && !s.opts.TLS()}
 	if v := viewOf(r, s); v != nil {
 		sh.Number = v.Number
 		sh.Count = len(wanting(v.Alarms))
 		if v.Site != nil {
-			sh.d, sh.zone = v.Site.Display, v.Site.Zone
+			sh.Voice = words.Of(v.Site)
 			sh.SiteName = nameOr(v.Site.Name, v.Site.ID)
 		}
 	}
 	sh.User, sh.CanLogIn = userOf(r).Name, s.deps.Access != nil
-	sh.Zone = now.In(sh.zone).Format("MST")
+	sh.Title = sh.Say(sh.Title)
 	return sh
 }
 
 // ZoneName is the site's zone for the charts' script.
-func (s shell) ZoneName() string { return s.zone.String() }
+func (s shell) ZoneName() string { return s.Zone.String() }
 
 // LocalDate and LocalNow are the day and the time of day at the site, Stamp a moment as an element, ISO one for machines.
-func (s shell) LocalDate() string      { return s.now.In(s.zone).Format("Mon 2 Jan") }
-func (s shell) LocalNow() string       { return s.now.In(s.zone).Format("15:04") }
+func (s shell) LocalDate() string      { return s.Voice.Time(s.now, "Mon 2 Jan") }
+func (s shell) LocalNow() string       { return s.Voice.Time(s.now, "15:04") }
+func (s shell) LocalZone() string      { return s.Voice.Time(s.now, "MST") }
 func (s shell) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 func (s shell) Stamp(t time.Time) template.HTML {
 	return template.HTML(fmt.Sprintf(`<time datetime="%s">%s</time>`, s.ISO(t), template.HTMLEscapeString(s.clock(t))))
@@ -75,46 +76,61 @@ func viewOf(r *http.Request, s *Server) *View {
 	return s.deps.View()
 }
 
-// loadPages parses each page together with the frame.
+// pageIn names a page in a language.
+type pageIn struct {
+	language words.Language
+	name     string
+}
+
+// loadPages parses each page together with the frame, in every language.
 func (s *Server) loadPages() error {
-	funcs := template.FuncMap{
-		"asset": func(name string) (string, error) {
-			if name == "plan.css" {
-				if v := s.deps.View(); v != nil && v.Site != nil {
-					return "/assets/plan.css?v=" + hash([]byte(planCSS(v.Site))), nil
-				}
-				return "/assets/plan.css", nil
-			}
-			a, ok := s.assets[name]
-			if !ok {
-				return "", fmt.Errorf("no asset %q", name)
-			}
-			return "/assets/" + name + "?v=" + a.etag, nil
-		},
-		"mark": mark, "lower": lower, "join": list,
-	}
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		return err
 	}
-	for _, name := range names {
-		base := strings.TrimSuffix(path.Base(name), ".html")
-		if base == "frame" {
-			continue
+	for _, language := range words.Languages {
+		w := words.Voice{Language: language}
+		funcs := template.FuncMap{"asset": s.assetURL, "mark": mark, "lower": w.Lower, "join": w.List, "t": w.Say, "th": func(phrase string, args ...any) template.HTML {
+			return template.HTML(fmt.Sprintf(template.HTMLEscapeString(w.Say(phrase)), args...))
+		}}
+		for _, name := range names {
+			base := strings.TrimSuffix(path.Base(name), ".html")
+			if base == "frame" {
+				continue
+			}
+			t, err := template.New("frame.html").Funcs(funcs).ParseFS(files, "templates/frame.html", name)
+			if err != nil {
+				return fmt.Errorf("page: template %s: %w", base, err)
+			}
+			s.pages[pageIn{language, base}] = t
 		}
-		t, err := template.New("frame.html").Funcs(funcs).ParseFS(files, "templates/frame.html", name)
-		if err != nil {
-			return fmt.Errorf("page: template %s: %w", base, err)
-		}
-		s.pages[base] = t
 	}
 	return nil
+}
+
+// assetURL is the address of an embedded file, with its hash.
+func (s *Server) assetURL(name string) (string, error) {
+	if name == "plan.css" {
+		if v := s.deps.View(); v != nil && v.Site != nil {
+			return "/assets/plan.css?v=" + hash([]byte(planCSS(v.Site))), nil
+		}
+		return "/assets/plan.css", nil
+	}
+	a, ok := s.assets[name]
+	if !ok {
+		return "", fmt.Errorf("no asset %q", name)
+	}
+	return "/assets/" + name + "?v=" + a.etag, nil
 }
 
 // render writes a page, whole or not at all.
 func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
 	var buf bytes.Buffer
-	if err := s.pages[name].Execute(&buf, data); err != nil {
+	language := words.English
+	if v := viewOf(r, s); v != nil {
+		language = words.Of(v.Site).Language
+	}
+	if err := s.pages[pageIn{language, name}].Execute(&buf, data); err != nil {
 		s.deps.Log.Error("page could not be made", "page", name, "error", err)
 		http.Error(w, "This page could not be made; the log of the watch says why.", http.StatusInternalServerError)
 		return

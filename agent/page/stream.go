@@ -33,7 +33,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		want = strings.Split(of, ",")
 		for _, name := range want {
 			if !slices.Contains(streamed, name) {
-				s.fail(w, r, &answer{http.StatusBadRequest, fmt.Sprintf("of=%q is not among %s.", name, strings.Join(streamed, ", "))})
+				s.fail(w, r, apiError(http.StatusBadRequest, "of=%q is not among %s.", name, strings.Join(streamed, ", ")))
 				return
 			}
 		}
@@ -41,7 +41,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	if s.streams.Add(1) > int64(s.opts.MaxStreams) {
 		s.streams.Add(-1)
 		w.Header().Set("Retry-After", "30")
-		s.fail(w, r, &answer{http.StatusServiceUnavailable, "Too many viewers are kept up to date already."})
+		s.fail(w, r, apiError(http.StatusServiceUnavailable, "Too many viewers are kept up to date already."))
 		return
 	}
 	defer s.streams.Add(-1)

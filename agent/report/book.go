@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Weather is a local day as the site's instruments had it; NaN where none did.
@@ -64,7 +65,7 @@ func (b *Book) Add(p *site.Point, t time.Time, low, high float64) {
 			to = low
 		}
 		if seen && math.Abs(to-last) > movedM {
-			b.moves = append(b.moves, site.Record{Time: t, Kind: site.RecSetPoint, Bay: p.Bay, Value: to, Value2: last, Text: "at its controller"})
+			b.moves = append(b.moves, site.Record{Time: t, Kind: site.RecSetPoint, Bay: p.Bay, Value: to, Value2: last, Text: words.Key("at its controller")})
 		}
 		b.last[p.ID] = to
 	}
@@ -105,11 +106,10 @@ const InServiceLimit = 0.04
 // Reconciled is what the utility's meter and the club's own main meter say of the time between two
 // readings of the first, m3.
 type Reconciled struct {
-	From, To           time.Time
-	UtilityM3, OwnM3   float64 // OwnM3 is NaN where the main meter gave no total
-	Off                float64 // own less utility's, a share of the utility's; NaN when not known
-	Verdict            string
-	WithinOne, WithinB bool // within one meter's limit, within both meters' together
+	From, To         time.Time
+	UtilityM3, OwnM3 float64 // OwnM3 is NaN where the main meter gave no total
+	Off              float64 // own less utility's, a share of the utility's; NaN when not known
+	Verdict          string
 }
 
 // reconcile puts the readings of the span, and the one before it, side by side.
@@ -131,15 +131,15 @@ func reconcile(in Input) []Reconciled {
 			}
 			switch off := math.Abs(c.Off); {
 			case c.UtilityM3 < 0:
-				c.Verdict = "the later reading is lower: another meter, or a slip"
+				c.Verdict = words.Key("the later reading is lower: another meter, or a slip")
 			case !site.Known(c.Off):
-				c.Verdict = "nothing to compare with"
+				c.Verdict = words.Key("nothing to compare with")
 			case off <= InServiceLimit:
-				c.WithinOne, c.WithinB, c.Verdict = true, true, "they agree"
+				c.Verdict = words.Key("they agree")
 			case off <= 2*InServiceLimit:
-				c.WithinB, c.Verdict = true, "more than one meter may err, within what both may"
+				c.Verdict = words.Key("more than one meter may err, within what both may")
 			default:
-				c.Verdict = "more than both meters may err"
+				c.Verdict = words.Key("more than both meters may err")
 			}
 			out = append(out, c)
 		}

@@ -10,6 +10,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // Plot is a drawing of values over time as SVG, without script or inline style: classes name
@@ -20,7 +21,7 @@ type Plot struct {
 	// Title says what is drawn, for people who do not see it.
 	Title    string
 	From, To time.Time
-	Zone     *time.Location
+	Voice    words.Voice
 	// Unit stands at the axis; values are multiplied by Scale before they are written there.
 	Unit  string
 	Scale float64
@@ -57,10 +58,10 @@ const (
 )
 
 // sheetOf begins a drawing: a grid line with its number for each tick.
-func sheetOf(b *strings.Builder, title, unit string, ticks []float64, y func(float64) float64) {
+func sheetOf(b *strings.Builder, w words.Voice, title, unit string, ticks []float64, y func(float64) float64) {
 	fmt.Fprintf(b, `<svg class="plot" width="100%%" height="%g" role="img" aria-label="%s">`, plotTop+plotHigh+plotFoot, template.HTMLEscapeString(title))
 	for i, v := range ticks {
-		text := short(v)
+		text := short(w, v)
 		if i == len(ticks)-1 {
 			text += "\u00a0" + unit
 		}
@@ -92,14 +93,14 @@ func (p Plot) SVG() template.HTML {
 	x := func(t time.Time) float64 { return plotWide * at(t) }
 	y := func(v float64) float64 { return plotHigh * (hi - v) / (hi - lo) }
 	var b strings.Builder
-	sheetOf(&b, p.Title, p.Unit, ticks, func(v float64) float64 { return plotTop + y(v) })
-	for i, t := range timeTicks(p.From, p.To, p.Zone) {
+	sheetOf(&b, p.Voice, p.Title, p.Unit, ticks, func(v float64) float64 { return plotTop + y(v) })
+	for i, t := range timeTicks(p.From, p.To, p.Voice.Zone) {
 		class := ""
 		if i%2 == 1 {
 			class = " p-odd" // left out where there is little room
 		}
 		fmt.Fprintf(&b, `<line class="p-grid%s" x1="%.2f%%" x2="%.2f%%" y1="%g" y2="%g"/><text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`,
-			class, 100*at(t), 100*at(t), plotTop, plotTop+plotHigh, class, 100*at(t), plotTop+plotHigh+15, anchor(at(t)), timeLabel(t, p.To.Sub(p.From), p.Zone))
+			class, 100*at(t), 100*at(t), plotTop, plotTop+plotHigh, class, 100*at(t), plotTop+plotHigh+15, anchor(at(t)), timeLabel(p.Voice, t, p.To.Sub(p.From)))
 	}
 	fmt.Fprintf(&b, `<svg x="0" y="%g" width="100%%" height="%g" viewBox="0 0 %g %g" preserveAspectRatio="none">`, plotTop, plotHigh, plotWide, plotHigh)
 	for _, l := range p.Lines {
@@ -252,16 +253,16 @@ func timeTicks(from, to time.Time, zone *time.Location) []time.Time {
 	}
 }
 
-func timeLabel(t time.Time, d time.Duration, zone *time.Location) string {
+func timeLabel(w words.Voice, t time.Time, d time.Duration) string {
 	if d > 3*24*time.Hour {
-		return t.In(zone).Format("2 Jan")
+		return w.Time(t, "2 Jan")
 	}
-	return t.In(zone).Format("15:04")
+	return w.Time(t, "15:04")
 }
 
 // short writes a tick without needless digits.
-func short(v float64) string {
-	return strings.Replace(strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", v), "0"), "."), "-", "\u2212", 1)
+func short(w words.Voice, v float64) string {
+	return w.Figure(strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", v), "0"), "."))
 }
 
 // pair is two figures of one span, drawn side by side: what came in and what was expected, each with
@@ -271,8 +272,9 @@ type pair struct {
 	label              string
 }
 
-// drawPairs draws pairs in the unit of size; an empty string when there is nothing to draw.
-func drawPairs(titleText, unit string, size float64, pairs []pair, in, out string) template.HTML {
+// drawPairs draws pairs of volumes, m3; an empty string when there is nothing to draw.
+func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) template.HTML {
+	unit, size := w.Display.WaterUnit()
 	low, most := 0.0, 0.0
 	for _, p := range pairs {
 		for _, v := range [][2]float64{{p.in, p.inU}, {p.out, p.outU}} {
@@ -288,7 +290,7 @@ func drawPairs(titleText, unit string, size float64, pairs []pair, in, out strin
 	lo, hi := ticks[0], ticks[len(ticks)-1]
 	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/(hi-lo) }
 	var b strings.Builder
-	sheetOf(&b, titleText, unit, ticks, y)
+	sheetOf(&b, w, titleText, unit, ticks, y)
 	slot := 100 / float64(len(pairs))
 	wide := min(slot*0.38, 4)
 	every := (len(pairs) + 7) / 8
@@ -320,16 +322,15 @@ func drawPairs(titleText, unit string, size float64, pairs []pair, in, out strin
 
 // Bars draws what a bay took in beside what the weather asked, day by day; an empty string when
 // there are no days.
-func Bars(titleText string, d site.Display, zone *time.Location, days []water.Account) template.HTML {
+func Bars(w words.Voice, titleText string, days []water.Account) template.HTML {
 	if len(days) > manyDays {
-		days = byWeek(days, zone)
+		days = byWeek(days, w.Zone)
 	}
-	unit, size := d.WaterUnit()
 	var pairs []pair
 	for _, a := range days {
-		pairs = append(pairs, pair{in: taken(a), out: a.EvaporatedM3, label: a.From.In(zone).Format("2 Jan")})
+		pairs = append(pairs, pair{in: taken(a), out: a.EvaporatedM3, label: w.Time(a.From, "2 Jan")})
 	}
-	return drawPairs(titleText, unit, size, pairs, "taken in by meter, hand and rain", "what the weather asked")
+	return drawPairs(w, titleText, pairs, w.Say("taken in by meter, hand and rain"), w.Say("what the weather asked"))
 }
 
 // Expected is what a span asked of its fills: what evaporated and ran over, and what the bay holds
@@ -345,16 +346,15 @@ func Filled(a water.Account) (m3, u float64) {
 }
 
 // Spans draws what was filled beside what was expected, each with its uncertainty, span by span.
-func Spans(titleText string, d site.Display, zone *time.Location, spans []water.Account) template.HTML {
-	unit, size := d.WaterUnit()
+func Spans(w words.Voice, titleText string, spans []water.Account) template.HTML {
 	var pairs []pair
 	for _, a := range spans {
-		p := pair{label: a.From.In(zone).Format("Mon 15:04")}
+		p := pair{label: w.Time(a.From, "Mon 15:04")}
 		p.in, p.inU = Filled(a)
 		p.out, p.outU = Expected(a)
 		pairs = append(pairs, p)
 	}
-	return drawPairs(titleText, unit, size, pairs, "filled by meter and hand", "expected")
+	return drawPairs(w, titleText, pairs, w.Say("filled by meter and hand"), w.Say("expected"))
 }
 
 // manyDays are more than a drawing has room for; they are put together by the week.

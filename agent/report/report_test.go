@@ -14,6 +14,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 var zone = func() *time.Location {
@@ -23,6 +24,9 @@ var zone = func() *time.Location {
 	}
 	return z
 }()
+
+// plain is English in millimetres and litres.
+var plain = words.Voice{Language: words.English, Zone: zone}
 
 func day(d int) time.Time { return time.Date(2026, 7, d, 0, 0, 0, 0, zone).UTC() }
 
@@ -171,7 +175,7 @@ func TestPlot(t *testing.T) {
 		}
 		l.T, l.V = append(l.T, from.Add(time.Duration(i)*time.Hour)), append(l.V, v)
 	}
-	p := Plot{Title: `bay "A1"`, From: from, To: from.Add(24 * time.Hour), Zone: zone, Unit: "mm", Scale: 1000, Lines: []Line{l}, Marks: []Mark{{from.Add(time.Hour), "leak & more"}, {from.Add(-time.Hour), "before"}}}
+	p := Plot{Title: `bay "A1"`, From: from, To: from.Add(24 * time.Hour), Voice: plain, Unit: "mm", Scale: 1000, Lines: []Line{l}, Marks: []Mark{{from.Add(time.Hour), "leak & more"}, {from.Add(-time.Hour), "before"}}}
 	svg := string(p.SVG())
 	wellFormed(t, svg)
 	require.Equal(t, 2, strings.Count(svg[strings.Index(svg, ` d="`):], "M"), "a bad reading breaks the line in two")
@@ -333,7 +337,7 @@ func TestByWeek(t *testing.T) {
 		sum += w.EvaporatedM3
 	}
 	require.InDelta(t, 12, sum, 1e-9)
-	svg := string(Bars("t", site.MetricDisplay, zone, days))
+	svg := string(Bars(plain, "t", days))
 	require.Equal(t, 9, strings.Count(svg, `class="p-in"`))
 }
 
@@ -351,13 +355,13 @@ func TestExpected(t *testing.T) {
 	require.InDelta(t, a.UnexplainedM3, in-out, 1e-12)
 	b := a
 	b.MeteredM3, b.ByHandM3, b.RainM3 = 0, 0, 0.9 // the rain was more than the weather asked
-	svg := string(Spans("t", site.MetricDisplay, zone, []water.Account{a, b}))
+	svg := string(Spans(plain, "t", []water.Account{a, b}))
 	wellFormed(t, "<p>"+svg+"</p>")
 	require.Equal(t, 4, strings.Count(svg, `class="p-unsure"`))
 	require.Equal(t, 1, strings.Count(svg, `class="p-in"`), "nothing was filled in the second")
 	require.Equal(t, 2, strings.Count(svg, `class="p-out"`))
 	require.Contains(t, svg, ">\u2212500<", "the axis goes below nothing")
 	b.MeteredM3, b.EvaporatedM3 = math.NaN(), math.NaN()
-	require.NotContains(t, string(Spans("t", site.MetricDisplay, zone, []water.Account{a, b})), "NaN")
-	require.Empty(t, Spans("t", site.MetricDisplay, zone, nil))
+	require.NotContains(t, string(Spans(plain, "t", []water.Account{a, b})), "NaN")
+	require.Empty(t, Spans(plain, "t", nil))
 }

@@ -20,6 +20,8 @@ type Site struct {
 	LongitudeDeg float64 // positive east; NaN when not given
 	ElevationM   float64 // above sea level; 0 when not given
 	Display      Display
+	// Language is how page, reports and notices speak: "en" or "de"; empty is English.
+	Language string
 	// ShutOff says in the club's words where the supply is shut by hand.
 	ShutOff string
 	// Attended is the part of the day in which somebody will look of their own accord.

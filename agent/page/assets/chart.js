@@ -5,7 +5,7 @@
 (() => {
   const box = document.getElementById("charts");
   if (!box || typeof uPlot === "undefined") return;
-  const d = box.dataset, ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const d = box.dataset, say = JSON.parse(d.words), ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const whole = { from: +d.from, to: +d.to };
   let seen = { ...whole }, plots = [], events = [], asked = 0, timer = 0;
 
@@ -34,18 +34,18 @@
       fetch(`/api/v1/events?bay=${d.bay}&from=${iso(whole.from)}&to=${iso(whole.to + 1)}`).then((a) => (a.ok ? a.json() : { events: [] })),
     ]);
     if (mine !== asked) return null;
-    events = told.events.filter((e) => e.state === "raised" && !e.cause_id).map((e) => ({ t: Date.parse(e.since) / 1000, kind: e.kind.replaceAll("-", " ") }));
+    events = told.events.filter((e) => e.state === "raised" && !e.cause_id).map((e) => ({ t: Date.parse(e.since) / 1000, kind: say.kinds[e.kind] ?? e.kind }));
     const k = +d.depthScale, depth = [];
     curves = [];
     const curve = (name, word, times, values, unit, stands) => {
       curves.push({ name, word, times, values, unit, stands });
       return values;
     };
-    if (level) depth.push([level.time_s, scaled(level.min, k), scaled(level.max, k), curve("", "level", level.time_s, scaled(level.value, k), d.depthUnit)]);
-    if (set) depth.push([set.time_s, curve("set", "set point", set.time_s, scaled(set.value, k), d.depthUnit, true)]);
-    else if (d.fixed) depth.push([[from, to], curve("set", "set point", [from, to], [d.fixed * k, d.fixed * k], d.depthUnit, true)]);
-    if (d.crest) curve("crest", "overflow", [from], [d.crest * k], d.depthUnit, true);
-    if (flow) curve("", "flow", flow.time_s, scaled(flow.max, +d.rateScale), d.rateUnit);
+    if (level) depth.push([level.time_s, scaled(level.min, k), scaled(level.max, k), curve("", say.level, level.time_s, scaled(level.value, k), d.depthUnit)]);
+    if (set) depth.push([set.time_s, curve("set", say.set, set.time_s, scaled(set.value, k), d.depthUnit, true)]);
+    else if (d.fixed) depth.push([[from, to], curve("set", say.set, [from, to], [d.fixed * k, d.fixed * k], d.depthUnit, true)]);
+    if (d.crest) curve("crest", say.crest, [from], [d.crest * k], d.depthUnit, true);
+    if (flow) curve("", say.flow, flow.time_s, scaled(flow.max, +d.rateScale), d.rateUnit);
     return { depth: depth.length ? joined(depth) : null, rate: flow ? [flow.time_s, curves.at(-1).values] : null, hasSet: Boolean(set || d.fixed) };
   };
 
@@ -157,8 +157,10 @@
     },
   });
   const axis = (extra) => ({ stroke: ink("--soft"), grid: { stroke: ink("--rule"), width: 1 }, ticks: { stroke: ink("--rule"), width: 1 }, font: "12px Hyperlegible, sans-serif", ...extra });
-  const clock = { values: [[86400, "{D} {MMM}", null, null, null, null, null, null, 1], [3600, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1], [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1]] };
-  const stamp = uPlot.fmtDate("{WWW} {D} {MMM} {HH}:{mm}");
+  const day = say.day, under = "\n" + day;
+  const clock = { values: [[86400, day, null, null, null, null, null, null, 1], [3600, "{HH}:{mm}", under, null, under, null, null, null, 1], [60, "{HH}:{mm}", under, null, under, null, null, null, 1]] };
+  const stamp = uPlot.fmtDate("{WWW} " + day + " {HH}:{mm}", say.names);
+  const figure = (v, decimals) => v.toFixed(decimals).replace(".", say.point);
 
   // What the crosshair reads, in a line above the plots; without it, what the lines are.
   const line = document.createElement("p");
@@ -169,7 +171,7 @@
     line.replaceChildren(time, ...curves.map((c) => {
       const b = document.createElement("b"), v = t === null ? null : valueAt(c, t);
       b.className = c.name;
-      b.textContent = c.word + (v === null ? `, ${c.unit}` : ` ${v.toFixed(c.unit === "in" ? 2 : 1)} ${c.unit}`);
+      b.textContent = c.word + (v === null ? `, ${c.unit}` : ` ${figure(v, c.unit === "in" ? 2 : 1)} ${c.unit}`);
       return b;
     }));
   };

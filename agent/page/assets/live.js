@@ -48,8 +48,7 @@
 
   let since = 0, warn = 0;
   const say = () => {
-    lost.textContent = "No word from the watch since " + new Date(since).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }) +
-      ". What stands here is old.";
+    lost.textContent = lost.dataset.say.replace("{}", new Date(since).toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit", hour12: false }));
     lost.hidden = false;
   };
   const source = new EventSource("/api/v1/stream?of=view");

@@ -1,0 +1,72 @@
+package page
+
+import (
+	"net/http"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+var (
+	inEnglish   = regexp.MustCompile(`(?s)<(p|span) lang="en">.*?</(p|span)>`)
+	markup      = regexp.MustCompile(`(?s)<[^>]*>`)
+	commonWords = regexp.MustCompile(`(?i)[^\n]*\b(the|and|of|is|are|not|with|by|to|from|last|since|at|over|bay|level|water|log|open)\b[^\n]*`)
+)
+
+// germanView is the bad morning at a German club.
+func germanView() *View {
+	v := aBadView()
+	v.Site.Language = "de"
+	v.Watch.ClockNote = ""
+	return v
+}
+
+// TestGerman goes through the pages of a German club: dates, figures and words are German, and what
+// the watch itself says is marked as English.
+func TestGerman(t *testing.T) {
+	h := &aHistory{records: []site.Record{
+		{Kind: site.RecDip, Bay: "A1", Time: aMorning.Add(-time.Minute), Value: 0.063, Value2: 0.062, Who: "ann"},
+		{Kind: site.RecSurface, Bay: "A1", Time: aMorning.Add(-time.Minute), Text: "dry", Who: "ann"},
+		{Kind: site.RecUtility, Time: aMorning.Add(-time.Hour), Value: 1842.6, Value2: nan, Who: "ann"},
+	}}
+	c := aClub(t, germanView(), func(_ *Options, d *Deps) {
+		d.History = h
+		d.Able = func(*site.Site, string) []Ability {
+			return []Ability{{Kind: site.ValveWeeping, Needs: "a flow meter"}}
+		}
+	})
+	ann := c.as(t, "ann")
+	for path, has := range map[string][]string{
+		"/":           {`<html lang="de">`, "A3 und B2 brauchen Sie.", "Di 14.7.", "MESZ", "Ventil schließt nicht", "Becken A3: Ventil schließt nicht", "19 mm darüber", "16,4 °C", "Das Handventil von Becken A3 schließen, oder die Zuleitung absperren (the red wheel"},
+		"/bays/A2":    {"Becken A2", "2 mm unter dem Sollwert von 62 mm.", "0,29 ± 0,02", "gestern", "Mo 18:41 bis 00:41", "ein Durchflusszähler", "Ventil tropft", "−6,0 ± 15 L"},
+		"/alarms":     {"2 Alarme sind offen.", "Wenn niemand etwas tut: Das Becken füllt sich", "Erklärt: Becken A3: Überfüllt.", "Zurückgestellt bis Mi 08:41.", "Netzspannung ist Sache des Elektrikers"},
+		"/round":      {"Morgenrunde", "Handmessung, Sensor und Sollwert stimmen überein.", "Sollwert um 2,5 mm anheben, auf 64,5 mm.", "Heute spielte er sich trocken", "Letzte Handmessung 63 mm um 06:40 von ann."},
+		"/reports":    {"Bericht: 13. Juli bis 19. Juli 2026", "Zuletzt: 1842,60 m³ um 05:41 von ann.", "Der letzte Tag ist noch nicht um", "0,37"},
+		"/procedures": {"Abläufe"},
+		"/login":      {"Anmelden", "Passwort"},
+		"/nothing":    {"Nicht gefunden", "Unter dieser Adresse gibt es nichts."},
+		"/bays/Z9":    {"Es gibt kein Becken &#34;Z9&#34;."},
+	} {
+		body := strings.ReplaceAll(get(t, c.Server, path, ann).Body.String(), "\u00a0", " ")
+		for _, text := range has {
+			require.Contains(t, body, text, path)
+		}
+		require.NotContains(t, body, "%!", path)
+		body = inEnglish.ReplaceAllString(body, "")
+		body = strings.ReplaceAll(body[strings.Index(body, "<body"):], "the red wheel in the pump house", "") // the club's own words
+		if found := commonWords.FindString(markup.ReplaceAllString(body, " \n ")); found != "" {
+			t.Errorf("%s: %q is English", path, found)
+		}
+	}
+	// Programs are answered in English.
+	w := get(t, c.Server, "/api/v1/events?bay=Z9", ann)
+	require.Equal(t, http.StatusNotFound, w.Code)
+	require.Contains(t, w.Body.String(), `There is no bay \"Z9\".`)
+	w = c.post(t, "/bays/A1/dip", map[string][]string{"level": {"viel"}, "back": {"/round"}}, ann)
+	require.Contains(t, w.Body.String(), "&#34;viel&#34; ist keine Höhe; schreiben Sie zum Beispiel 63 mm.")
+}

@@ -1,0 +1,224 @@
+package words
+
+import (
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"html/template"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"text/template/parse"
+	"unicode"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+// speakers are the packages that speak to people, and speaks the calls that do, with the place of
+// their phrase.
+var (
+	speakers = []string{".", "../page", "../report"}
+	speaks   = map[string]int{"Say": 0, "Key": 0, "key": 0, "bad": 0, "refuse": 1}
+)
+
+// sheets are the templates, read with functions of those names only.
+func sheets(t *testing.T) map[string]*template.Template {
+	t.Helper()
+	files, err := filepath.Glob("../page/templates/*.html")
+	require.NoError(t, err)
+	require.Greater(t, len(files), 8)
+	out := map[string]*template.Template{}
+	none := func(...any) string { return "" }
+	for _, path := range append(files, "../report/report.html") {
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		tree, err := template.New(path).Funcs(template.FuncMap{"t": none, "th": none, "asset": none, "mark": none, "lower": none, "join": none}).Parse(string(text))
+		require.NoError(t, err)
+		out[path] = tree
+	}
+	return out
+}
+
+// phrases are all that is said, with where.
+func phrases(t *testing.T) map[string]string {
+	t.Helper()
+	said := map[string]string{}
+	for _, k := range site.Kinds {
+		for _, phrase := range []string{k.Title, k.Consequence, k.FirstAction, k.DoNot} {
+			if phrase != "" {
+				said[phrase] = "the table of kinds"
+			}
+		}
+	}
+	for _, dir := range speakers {
+		files, err := filepath.Glob(filepath.Join(dir, "*.go"))
+		require.NoError(t, err)
+		for _, path := range files {
+			if strings.HasSuffix(path, "_test.go") {
+				continue
+			}
+			file, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+			require.NoError(t, err)
+			ast.Inspect(file, func(n ast.Node) bool {
+				call, ok := n.(*ast.CallExpr)
+				if !ok {
+					return true
+				}
+				name := ""
+				switch f := call.Fun.(type) {
+				case *ast.Ident:
+					name = f.Name
+				case *ast.SelectorExpr:
+					name = f.Sel.Name
+				}
+				i, ok := speaks[name]
+				if !ok || i >= len(call.Args) {
+					return true
+				}
+				if lit, ok := call.Args[i].(*ast.BasicLit); ok && lit.Kind == token.STRING {
+					phrase, err := strconv.Unquote(lit.Value)
+					require.NoError(t, err)
+					said[phrase] = path
+				}
+				return true
+			})
+		}
+	}
+	for path, tree := range sheets(t) {
+		for _, tmpl := range tree.Templates() {
+			eachNode(tmpl.Tree.Root, func(n parse.Node) {
+				c, ok := n.(*parse.CommandNode)
+				if !ok || len(c.Args) < 2 {
+					return
+				}
+				first := c.Args[0].String()
+				if first != "t" && first != "th" && !strings.HasSuffix(first, ".Count") {
+					return
+				}
+				for i, a := range c.Args[1:] {
+					if s, ok := a.(*parse.StringNode); ok && (i == 0 || strings.HasSuffix(first, ".Count")) {
+						said[s.Text] = path
+					}
+				}
+			})
+		}
+	}
+	return said
+}
+
+// eachNode visits a template's nodes.
+func eachNode(n parse.Node, f func(parse.Node)) {
+	pipe := func(p *parse.PipeNode) {
+		if p == nil {
+			return
+		}
+		for _, c := range p.Cmds {
+			eachNode(c, f)
+		}
+	}
+	branch := func(b *parse.BranchNode) {
+		pipe(b.Pipe)
+		eachNode(b.List, f)
+		if b.ElseList != nil {
+			eachNode(b.ElseList, f)
+		}
+	}
+	f(n)
+	switch n := n.(type) {
+	case *parse.ListNode:
+		for _, c := range n.Nodes {
+			eachNode(c, f)
+		}
+	case *parse.ActionNode:
+		pipe(n.Pipe)
+	case *parse.TemplateNode:
+		pipe(n.Pipe)
+	case *parse.PipeNode:
+		pipe(n)
+	case *parse.CommandNode:
+		for _, a := range n.Args {
+			if p, ok := a.(*parse.PipeNode); ok {
+				eachNode(p, f)
+			}
+		}
+	case *parse.IfNode:
+		branch(&n.BranchNode)
+	case *parse.RangeNode:
+		branch(&n.BranchNode)
+	case *parse.WithNode:
+		branch(&n.BranchNode)
+	}
+}
+
+var verb = regexp.MustCompile(`%(?:\[\d+\])?[+#.\d]*([a-z])`)
+
+// TestCatalogue: what is said somewhere is in every language, with the same figures in it, and
+// nothing else is.
+func TestCatalogue(t *testing.T) {
+	said := phrases(t)
+	require.Greater(t, len(said), 300)
+	require.Len(t, catalogues, len(Languages)-1)
+	for language, catalogue := range catalogues {
+		for phrase, where := range said {
+			if _, ok := catalogue[phrase]; !ok {
+				t.Errorf("%s has nothing for %q (%s)", language, phrase, where)
+			}
+		}
+		for phrase, translated := range catalogue {
+			if _, ok := said[phrase]; !ok {
+				t.Errorf("%s has %q, which nobody says", language, phrase)
+			}
+			require.NotEmpty(t, translated, phrase)
+			var args []any
+			for _, v := range verb.FindAllStringSubmatch(phrase, -1) {
+				args = append(args, map[string]any{"d": 7, "s": "s", "q": "q", "f": 1.5}[v[1]])
+			}
+			if len(args) > 0 {
+				if filled := fmt.Sprintf(translated, args...); strings.Contains(filled, "%!") {
+					t.Errorf("%s: %q does not take what %q does: %s", language, translated, phrase, filled)
+				}
+			}
+			for _, hole := range []string{"{bay}", "{shut-off}"} {
+				require.Equal(t, strings.Contains(phrase, hole), strings.Contains(translated, hole), translated)
+			}
+		}
+	}
+}
+
+var (
+	tag       = regexp.MustCompile(`(?s)<style>.*?</style>|<[^>]*>`)
+	attribute = regexp.MustCompile(`\b(?:aria-label|data-label|data-say|alt|title|placeholder)="([^"]*)`)
+)
+
+// TestTemplatesHaveNoBareWords: what stands in a template outside the catalogue is the same in every
+// language: signs and units.
+func TestTemplatesHaveNoBareWords(t *testing.T) {
+	same := []string{"L/m² per mm"}
+	for path, tree := range sheets(t) {
+		for _, tmpl := range tree.Templates() {
+			var text strings.Builder
+			eachNode(tmpl.Tree.Root, func(n parse.Node) {
+				if tn, ok := n.(*parse.TextNode); ok {
+					text.Write(tn.Text)
+				} else if _, ok := n.(*parse.ActionNode); ok {
+					text.WriteString("\x00")
+				}
+			})
+			for _, m := range attribute.FindAllStringSubmatch(text.String(), -1) {
+				require.False(t, strings.ContainsFunc(m[1], unicode.IsLetter), "%s: %s", path, m[0])
+			}
+			for _, bare := range strings.FieldsFunc(tag.ReplaceAllString(text.String(), "\x00"), func(r rune) bool { return r == 0 || r == '\n' }) {
+				if strings.ContainsFunc(bare, unicode.IsLetter) && !slices.Contains(same, strings.TrimSpace(bare)) {
+					t.Errorf("%s: %q is not in the catalogue", path, bare)
+				}
+			}
+		}
+	}
+}

@@ -1,0 +1,222 @@
+// Package words is how a site's people are spoken to: the catalogue of what page, reports and
+// notices say, in every language, and the language's form of figures and dates.
+//
+// A phrase is named by its English words, which are the English catalogue; german.go has the
+// others. Say looks a phrase up and fills it in, so the code that says something reads as what it
+// says. A test finds every phrase in the code and the templates and holds each language against
+// them: none missing, none left over, the same figures in each.
+//
+// What hurts: a phrase that is put together from parts cannot be turned round in another language.
+// Give Say the whole sentence with what varies in it.
+package words
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// Language is one that people are spoken to in, by its code of ISO 639-1.
+type Language string
+
+// The languages there are.
+const (
+	English Language = "en"
+	German  Language = "de"
+)
+
+// Languages are all of them.
+var Languages = []Language{English, German}
+
+// catalogues has the phrases of every language but English.
+var catalogues = map[Language]map[string]string{German: german}
+
+// Voice speaks to the people of one site: in their language and units, by their clock.
+type Voice struct {
+	Language Language
+	Display  site.Display
+	Zone     *time.Location
+}
+
+// Of is the voice of a site; of none, English in UTC.
+func Of(s *site.Site) Voice {
+	if s == nil {
+		return Voice{Language: English, Zone: time.UTC}
+	}
+	v := Voice{Language: Language(s.Language), Display: s.Display, Zone: s.Zone}
+	if _, ok := catalogues[v.Language]; !ok {
+		v.Language = English
+	}
+	return v
+}
+
+// Key marks a phrase that is said elsewhere, so that the test of the catalogue finds it.
+func Key(phrase string) string { return phrase }
+
+// Say says a phrase with its verbs (fmt) filled in. One that is not in the catalogue, such as a
+// name or the reason the watch gives, is said as it is.
+func (v Voice) Say(phrase string, args ...any) string {
+	if said, ok := catalogues[v.Language][phrase]; ok {
+		phrase = said
+	}
+	if len(args) == 0 {
+		return phrase
+	}
+	return fmt.Sprintf(phrase, args...)
+}
+
+// Lower is a title within a sentence; German keeps its nouns.
+func (v Voice) Lower(s string) string {
+	if v.Language == German {
+		return s
+	}
+	return strings.ToLower(s)
+}
+
+// Kind is the row of a kind in the site's language: title, consequence, first action, what not to
+// do. ok is false for a kind that is not in the table.
+func (v Voice) Kind(k site.Kind) (info site.KindInfo, ok bool) {
+	info, ok = k.Info()
+	if !ok {
+		info.Title = string(k)
+	}
+	info.Title, info.Consequence = v.Say(info.Title), v.Say(info.Consequence)
+	info.FirstAction, info.DoNot = v.Say(info.FirstAction), v.Say(info.DoNot)
+	return info, ok
+}
+
+// Title names a kind of trouble.
+func (v Voice) Title(k site.Kind) string {
+	info, _ := v.Kind(k)
+	return info.Title
+}
+
+// List joins names as people do.
+func (v Voice) List(names []string) string {
+	switch n := len(names); n {
+	case 0:
+		return ""
+	case 1:
+		return names[0]
+	default:
+		return v.Say("%s and %s", strings.Join(names[:n-1], ", "), names[n-1])
+	}
+}
+
+// Figure puts a figure written with a point into the language's form, with a true minus sign.
+func (v Voice) Figure(text string) string {
+	if v.Language == German {
+		text = strings.Replace(text, ".", ",", 1)
+	}
+	return strings.Replace(text, "-", "\u2212", 1)
+}
+
+// Number writes a number with so many decimals; an unknown one is a dash.
+func (v Voice) Number(x float64, decimals int) string {
+	if !site.Known(x) {
+		return "\u2013"
+	}
+	return v.Figure(fmt.Sprintf("%.*f", decimals, x))
+}
+
+// said is a figure of site.Display, which says in English that it is not known.
+func (v Voice) said(x float64, text string) string {
+	if !site.Known(x) {
+		return v.Say("unknown")
+	}
+	return v.Figure(nought(text))
+}
+
+// nought drops the decimal of a figure that is nothing: "0.0 L" is "0 L".
+func nought(text string) string {
+	if rest, ok := strings.CutPrefix(text, "0.0 "); ok {
+		return "0 " + rest
+	}
+	return text
+}
+
+// Depth writes a level, m; Water a volume, m3; Rate a flow, m3/s; Press a pressure, Pa.
+func (v Voice) Depth(m float64) string  { return v.said(m, v.Display.Depth(m)) }
+func (v Voice) Water(m3 float64) string { return v.said(m3, v.Display.Water(m3)) }
+func (v Voice) Rate(m3s float64) string { return v.said(m3s, v.Display.Rate(m3s)) }
+func (v Voice) Press(pa float64) string { return v.said(pa, v.Display.Press(pa)) }
+
+// PlusMinus writes a volume with its expanded uncertainty (k=2), both m3.
+func (v Voice) PlusMinus(m3, u2 float64) string {
+	if !site.Known(m3) || !site.Known(u2) {
+		return v.Water(m3)
+	}
+	return beside(v.Water(m3), v.Water(u2))
+}
+
+// DepthPlusMinus is PlusMinus for a level, m.
+func (v Voice) DepthPlusMinus(m, u2 float64) string {
+	if !site.Known(m) || !site.Known(u2) {
+		return v.Depth(m)
+	}
+	return beside(v.Depth(m), v.Depth(u2))
+}
+
+// beside writes a figure and its uncertainty with one unit.
+func beside(text, u string) string {
+	number, unit, _ := strings.Cut(text, " ")
+	u, _, _ = strings.Cut(u, " ")
+	return number + "\u00a0\u00b1\u00a0" + u + "\u00a0" + unit
+}
+
+const inchM = 0.0254
+
+// Fine writes a few millimetres of rain, of evaporation or of a set point's move: half millimetres
+// and hundredths of an inch are as fine as a controller can be set.
+func (v Voice) Fine(m float64) string {
+	switch {
+	case !site.Known(m):
+		return "\u2013"
+	case v.Display.Inches:
+		return v.Number(m/inchM, 2) + " in"
+	}
+	return v.Figure(nought(fmt.Sprintf("%.1f mm", m*1000)))
+}
+
+// Degrees writes a temperature given in degrees Celsius.
+func (v Voice) Degrees(c float64) string {
+	switch {
+	case !site.Known(c):
+		return "\u2013"
+	case v.Display.Inches:
+		return v.Number(c*1.8+32, 0) + " \u00b0F"
+	}
+	return v.Number(c, 1) + " \u00b0C"
+}
+
+// Span writes a duration in the largest unit that says enough.
+func (v Voice) Span(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return v.Say("%.0f s", math.Floor(d.Seconds()))
+	case d < 2*time.Hour:
+		return v.Say("%.0f min", math.Floor(d.Minutes()))
+	case d < 48*time.Hour:
+		return v.Say("%.0f h", math.Floor(d.Hours()))
+	}
+	return v.Say("%.0f days", math.Floor(d.Hours()/24))
+}
+
+// Count writes a number with its noun: one and many are phrases with a %d.
+func (v Voice) Count(n int, one, many string) string {
+	if n == 1 {
+		return v.Say(one, n)
+	}
+	return v.Say(many, n)
+}
+
+// Time writes a moment by the site's clock. layout is one of Go's that forms has.
+func (v Voice) Time(t time.Time, layout string) string {
+	if v.Language == German {
+		return germanNames.Replace(t.In(v.Zone).Format(germanForms[layout]))
+	}
+	return t.In(v.Zone).Format(layout)
+}
