@@ -33,7 +33,8 @@
 //   - a chamber is slow when its rise at the end of three fills lags behind its habit: no storage
 //     curve enters;
 //   - frost by Parton and Logan's night (1981) down to sunrise, and not under the dew point less
-//     two degrees;
+//     four degrees; on a clear calm night, known by its fall, the ground is taken to be two degrees
+//     colder; in a closed season only while a chamber or the line still shows water;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
 //     fills only the level saw;
 //   - wiring: a command that turns another bay's meter, two fills that lift another bay's chamber;

@@ -3,6 +3,7 @@ package watch
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"bayledger/agent/site"
 )
@@ -12,33 +13,41 @@ type frostState struct {
 	Risk  bool
 	Since int64
 	T     float64 // degC, smoothed over half an hour
-	Fall  float64 // K/h, smoothed over three hours
+	Fall  float64 // K/h, smoothed over two hours
 	At    int64
 	RH    float64 // relative humidity read last, 0 to 1
 	RHAt  int64
+	Wind  float64 // m/s, smoothed over half an hour
+	WndAt int64
 	// Dark is true at night; Sunset and Sunrise are when it last began and ended, ms, 0 never.
+	// DuskC is the air at that sunset.
 	Dark            bool
 	Sunset, Sunrise int64
+	DuskC           float64
 }
 
 const (
 	// frostAhead is how far ahead frost is foretold: a person can still drain a line by daylight
 	// or cover it before the night.
 	frostAhead = 6 * hour
-	// frostC is the air temperature in the weather screen at which thin pipes and the chamber's
-	// neck begin to freeze. On a clear night the ground is two or three degrees colder than the
-	// air in the screen, and water and soil hold warmth for hours after the air has reached
-	// freezing: the two are taken to cancel.
-	frostC = 0.0
+	// frostC is the temperature at which water freezes, groundC by how much the ground and what
+	// stands on it are colder than the air in a weather screen on a clear calm night. Grass is two to
+	// five degrees colder then; stone and clay hold more warmth and stay at the lower end.
+	frostC  = 0.0
+	groundC = 2.0
+	// mixedMS is the wind, m/s, that mixes the air: the ground is then no colder than the screen
+	// (radiation frosts come with less than 2 m/s; FAO Environment and Natural Resources 10, 2005).
+	mixedMS = 3.0
 	// underDew is how far below the dew point of the evening a night's air can fall: what
-	// condenses gives its warmth back.
-	underDew = 2.0
+	// condenses gives its warmth back, and the dew point falls with it.
+	underDew = 4.0
 )
 
-// frost foretells that standing water will freeze: the air is at the freezing point, or its fall
-// leads there within six hours. At night the air falls towards its lowest like an exponential of
-// the night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), so the fall that
-// is measured says what is left of it; and it stops at sunrise, and short of the dew point.
+// frost foretells that standing water will freeze: air or ground are at the freezing point, or
+// the air's fall leads there within six hours. At night the air falls towards its lowest like an
+// exponential of the night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), so
+// the fall that is measured says what is left of it; and it stops at sunrise, and short of the dew
+// point. Where nothing holds water there is nothing to freeze.
 func (w *Watch) frost(now int64) {
 	st := &w.st.Frost
 	if t := w.l.TempC(); !math.IsNaN(t) && now-st.At >= 5*minute {
@@ -47,19 +56,54 @@ func (w *Watch) frost(now int64) {
 	if !st.Risk {
 		return
 	}
+	what := w.wet(now)
+	if what == "" {
+		return
+	}
 	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
 	n.Confidence = 0.8
+	ground := ""
+	if g := st.ground(now); g >= 0.5 {
+		ground = fmt.Sprintf(", the ground on a clear night like this %.0f degrees lower", g)
+	}
 	switch {
-	case st.T <= frostC+0.5:
+	case st.T <= st.freezes(now)+0.5:
 		n.Confidence, n.ToSoft = 0.95, 0
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C: chambers and pipes with water in them will freeze.", st.T)
+		n.Because = fmt.Sprintf("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
 	default:
-		n.ToSoft = left(st.freezesIn() * 3600)
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f, and chambers and pipes with water in them will freeze.",
-			st.T, max(0, st.Fall), st.lowest(now))
+		n.ToSoft = left(st.freezesIn(now) * 3600)
+		n.Because = fmt.Sprintf("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
+			st.T, max(0, st.Fall), st.lowest(now), ground, what)
 	}
 	w.say(n)
 }
+
+// wet names what holds water: everything while the season is open; once it is closed, and so
+// drained, what a reading of the last hour still shows. It is empty where nothing does.
+func (w *Watch) wet(now int64) string {
+	if !w.l.Closed() {
+		return "chambers and pipes with water in them"
+	}
+	var what []string
+	for _, y := range w.bays {
+		if k := &y.look; k.LevelAt > 0 && now-k.LevelAt < hour && k.SmoothM > emptyM {
+			what = append(what, "the chamber of "+y.name())
+		}
+	}
+	if pa, at := w.l.Pressure(); at > 0 && now-at < hour && pa > emptyPa {
+		what = append(what, "the supply line")
+	}
+	if len(what) == 0 {
+		return ""
+	}
+	return strings.Join(what, ", ") + " (not drained)"
+}
+
+// emptyM and emptyPa are what an empty chamber and an empty line may still show.
+const (
+	emptyM  = 0.015
+	emptyPa = 20e3
+)
 
 // air takes the temperature of the last minutes.
 func (w *Watch) air(t float64, now int64) {
@@ -75,19 +119,43 @@ func (w *Watch) air(t float64, now int64) {
 	st.At = now
 	switch dark := !w.l.Day(); {
 	case dark && !st.Dark:
-		st.Dark, st.Sunset = true, now
+		st.Dark, st.Sunset, st.DuskC = true, now, st.T
 	case !dark && st.Dark:
 		st.Dark, st.Sunrise = false, now
 	}
-	low := st.lowest(now)
+	f, low := st.freezes(now), st.lowest(now)
 	switch {
-	case st.T <= frostC+0.5 || st.T < 5 && low <= frostC-0.5:
+	case st.T <= f+0.5 || st.T < f+8 && low <= f-0.5:
 		if !st.Risk {
 			st.Risk, st.Since = true, now
 		}
-	case st.T > frostC+2 && low > frostC+1:
+	case st.T > f+2 && low > f+1:
 		st.Risk = false
 	}
+}
+
+// blows takes a reading of the wind.
+func (s *frostState) blows(ms float64, t int64) {
+	if s.WndAt == 0 || t-s.WndAt > hour {
+		s.Wind = ms
+	}
+	s.Wind += (ms - s.Wind) * min(1, float64(t-s.WndAt)/float64(hour/2))
+	s.WndAt = t
+}
+
+// freezes is the air temperature at which standing water freezes, degC.
+func (s *frostState) freezes(now int64) float64 { return frostC + s.ground(now) }
+
+// ground is by how much the ground is colder than the air, K. A clear calm night shows itself by
+// its fall: by the root of the hours since sunset (Brunt 1932, and the frost trend of the FAO's
+// handbook), 2 to 3 K for each on the radiation frosts published there, half of one under cloud.
+// By day there is none; a measured wind that mixes the air takes it away.
+func (s *frostState) ground(now int64) float64 {
+	if !s.Dark || s.Sunset == 0 || s.WndAt > 0 && now-s.WndAt < hour && s.Wind > mixedMS {
+		return 0
+	}
+	since := max(1, float64(now-s.Sunset)/float64(hour))
+	return groundC * min(1, max(0, (s.DuskC-s.T)/math.Sqrt(since)-0.5))
 }
 
 // nightFall is the coefficient of Parton and Logan's night for the air at 1.5 m.
@@ -116,9 +184,9 @@ func (s *frostState) lowest(now int64) float64 {
 }
 
 // freezesIn is when the fall reaches freezing, in hours; NaN when it does not.
-func (s *frostState) freezesIn() float64 {
+func (s *frostState) freezesIn(now int64) float64 {
 	z := s.night()
-	return -z / nightFall * math.Log(1-(s.T-frostC)*nightFall/(max(0, s.Fall)*z))
+	return -z / nightFall * math.Log(1-(s.T-s.freezes(now))*nightFall/(max(0, s.Fall)*z))
 }
 
 // dewC is the dew point, degC, by the Magnus formula of FAO-56 (equation 11 solved for the

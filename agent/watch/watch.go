@@ -108,6 +108,9 @@ func (w *Watch) Sample(s site.Sample) {
 		if f.p.Quantity == site.Humidity && good {
 			w.st.Frost.RH, w.st.Frost.RHAt = s.Value, t
 		}
+		if f.p.Quantity == site.Wind && good {
+			w.st.Frost.blows(s.Value, t)
+		}
 		return
 	}
 	switch f.p.Quantity {

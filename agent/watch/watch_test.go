@@ -369,60 +369,6 @@ func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	require.Nil(t, has(v.out, site.OverflowFault, "A1"), "it holds its water again")
 }
 
-// night feeds a watch with an air temperature that falls as a clear night's does (Brunt 1932: by
-// the root of the hours since sunset, a law the watch does not use) and returns how long before
-// the air reaches freezing frost is told; -1 for never.
-func night(t *testing.T, duskC, fallenBy6h, rh float64, month time.Month) (lead time.Duration, coldest float64) {
-	v := newWorld(t, 1, func(s *site.Site) {
-		nan := math.NaN()
-		for id, q := range map[string]site.Quantity{"temp": site.AirTemperature, "rh": site.Humidity} {
-			s.Points = append(s.Points, site.Point{ID: id, Quantity: q, Interval: 5 * time.Minute, Min: nan, Max: nan, UStd: nan, Resolution: nan, PulseM3: nan, ModulusM3: nan, StartM3S: nan, MeterU: nan})
-		}
-	})
-	start := time.Date(2025, month, 1, 12, 0, 0, 0, time.UTC)
-	dusk := start.Add(6 * time.Hour) // about the equinox; what matters is the law of the fall
-	frozen, told := time.Time{}, time.Time{}
-	coldest = math.Inf(1)
-	for at := start; at.Before(start.Add(17 * time.Hour)); at = at.Add(5 * time.Minute) {
-		c := duskC + 6*math.Sin(math.Pi*dusk.Sub(at).Hours()/12)
-		if at.After(dusk) {
-			c = duskC - fallenBy6h*math.Sqrt(at.Sub(dusk).Hours()/6)
-		}
-		coldest = min(coldest, c)
-		for id, x := range map[string]float64{"temp": c, "rh": rh} {
-			smp := site.Sample{Point: id, Time: at, Value: x, Quality: site.Good}
-			v.l.Sample(smp)
-			v.w.Sample(smp)
-		}
-		v.l.Tick(at)
-		if frozen.IsZero() && c <= 0 {
-			frozen = at
-		}
-		if told.IsZero() && has(v.w.Tick(at), site.FreezeRisk, "") != nil {
-			told = at
-		}
-	}
-	switch {
-	case told.IsZero():
-		return -1, coldest
-	case frozen.IsZero():
-		return 0, coldest
-	}
-	return frozen.Sub(told), coldest
-}
-
-func TestFrostIsForetoldAndASummerNightIsNot(t *testing.T) {
-	lead, coldest := night(t, 4, 7, 0.6, time.October)
-	require.Less(t, coldest, -3.0)
-	require.GreaterOrEqual(t, lead, time.Hour, "a line can still be drained")
-	lead, coldest = night(t, 11, 6, 0.7, time.June)
-	require.InDelta(t, 3, coldest, 2)
-	require.Equal(t, time.Duration(-1), lead, "a fresh summer night")
-	dry, _ := night(t, 6, 6, 0.5, time.October)
-	damp, _ := night(t, 6, 6, 0.97, time.October)
-	require.Greater(t, dry, damp, "damp air gives its warmth back at the dew point, and may stop there")
-}
-
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
 	v := newWorld(t, 8, nil)
 	v.step = 30 * time.Second

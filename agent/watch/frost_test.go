@@ -1,0 +1,282 @@
+package watch
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+// outdoors is a watch that sees the weather alone, for a site at 48 N on the meridian, so that its
+// noon is 12:00.
+type outdoors struct {
+	*world
+	told time.Time // when frost was last first told; zero while it is not
+}
+
+func newOutdoors(t *testing.T) *outdoors {
+	return &outdoors{world: newWorld(t, 1, func(s *site.Site) {
+		nan := math.NaN()
+		s.Points = s.Points[:0]
+		for id, q := range map[string]site.Quantity{"temp": site.AirTemperature, "rh": site.Humidity, "wind": site.Wind, "press": site.Pressure, "A1-level": site.Level} {
+			p := site.Point{ID: id, Quantity: q, Interval: 5 * time.Minute, Min: nan, Max: nan, UStd: nan, Resolution: nan, PulseM3: nan, ModulusM3: nan, StartM3S: nan, MeterU: nan}
+			if q == site.Level {
+				p.Bay = "A1"
+			}
+			s.Points = append(s.Points, p)
+		}
+		slices.SortFunc(s.Points, func(a, b site.Point) int { return map[bool]int{true: -1, false: 1}[a.ID < b.ID] })
+	})}
+}
+
+// read gives readings and ticks; NaN is none.
+func (o *outdoors) read(at time.Time, readings map[string]float64) *site.Finding {
+	for _, p := range o.s.Points {
+		if x, ok := readings[p.ID]; ok && !math.IsNaN(x) {
+			smp := site.Sample{Point: p.ID, Time: at, Value: x}
+			o.l.Sample(smp)
+			o.w.Sample(smp)
+		}
+	}
+	o.l.Tick(at)
+	f := has(o.w.Tick(at), site.FreezeRisk, "")
+	switch {
+	case f == nil:
+		o.told = time.Time{}
+	case o.told.IsZero():
+		o.told = at
+	}
+	return f
+}
+
+// daylight is when the sun rises and sets at 48 N, hours (FAO-56, equations 24, 25 and 34).
+func daylight(day time.Time) (rise, set float64) {
+	decl := 0.409 * math.Sin(2*math.Pi*float64(day.YearDay())/365-1.39)
+	half := 12 / math.Pi * math.Acos(-math.Tan(48*math.Pi/180)*math.Tan(decl))
+	return 12 - half, 12 + half
+}
+
+// humidity of air at c with a dew point (FAO-56, equation 11).
+func humidity(c, dew float64) float64 {
+	e := func(t float64) float64 { return math.Exp(17.27 * t / (t + 237.3)) }
+	return min(1, e(dew)/e(c))
+}
+
+// radiationFrosts are the nights of the FAO's frost handbook (Snyder and de Melo-Abreu 2005, Frost
+// Protection, volume 1, chapter 5, the example of its forecast, as the R package frost repeats it):
+// air and dew point two hours after sunset, and the night's lowest, degC.
+var radiationFrosts = [][3]float64{
+	{3.2, -4.2, -3.1}, {0.8, -8.8, -5.0}, {0.2, -6.5, -6.3}, {2.6, -6.2, -5.4}, {4.4, -6.1, -4.0},
+	{5.2, 2.6, -2.5}, {2.7, -0.7, -4.8}, {1.2, -1.7, -5.0}, {4.5, -1.2, -4.4}, {5.6, 0.1, -3.3},
+}
+
+// TestFrostTrend is the handbook's own check of the course of such a night, which the nights below
+// follow: from 0.95 to -5.45 degC in a night of 15 h.
+func TestFrostTrend(t *testing.T) {
+	for h, want := range map[float64]float64{3: -0.825, 6: -2.600, 10: -4.071, 15: -5.45} {
+		require.InDelta(t, want, frostTrend(0.95, -5.45, 15, h), 0.001)
+	}
+}
+
+// frostTrend is the air h hours after sunset, from the second on, in a night of n hours: by the root
+// of the hours since the second (the handbook's FTrend; the watch goes by an exponential).
+func frostTrend(two, lowest, n, h float64) float64 {
+	return two + (lowest-two)*math.Sqrt((h-2)/(n-2))
+}
+
+// Every published radiation frost is foretold while a line can still be drained. Half of these
+// nights freeze within four hours of sunset: no trend tells that six hours ahead.
+func TestPublishedFrostsAreForetold(t *testing.T) {
+	var leads []time.Duration
+	for _, night := range radiationFrosts {
+		two, dew, lowest := night[0], night[1], night[2]
+		o := newOutdoors(t)
+		day := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC) // nights of twelve hours
+		var frozen time.Time
+		for at := day.Add(6 * time.Hour); at.Before(day.Add(30 * time.Hour)); at = at.Add(5 * time.Minute) {
+			h := at.Sub(day).Hours()
+			var c float64
+			switch {
+			case h < 15: // a clear day warms by ten degrees and more
+				c = two + 9 - 12*math.Pow(math.Cos(math.Pi/2*(h-6)/9), 2)
+			case h < 20:
+				c = two + 9*math.Cos(math.Pi/2*(h-15)/5)
+			default:
+				c = frostTrend(two, lowest, 12, h-18)
+			}
+			o.read(at, map[string]float64{"temp": c, "rh": humidity(c, min(dew, c)), "wind": 1})
+			if frozen.IsZero() && h >= 20 && c <= 0 {
+				frozen = at
+				break
+			}
+		}
+		require.False(t, o.told.IsZero(), "%v is not foretold", night)
+		leads = append(leads, frozen.Sub(o.told))
+	}
+	slices.Sort(leads)
+	t.Log("before the air is at freezing:", leads)
+	require.GreaterOrEqual(t, leads[0], 90*time.Minute) // one that freezes two and a half hours after sunset
+	require.GreaterOrEqual(t, leads[len(leads)/2], 150*time.Minute)
+}
+
+// days are the daily extremes of four years, from testdata.
+func days(t *testing.T) (first time.Time, highest, lowest []float64) {
+	f, err := os.Open("testdata/days.csv")
+	require.NoError(t, err)
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	require.NoError(t, err)
+	first, err = time.Parse(time.DateOnly, rows[1][0])
+	require.NoError(t, err)
+	for _, row := range rows[1:] {
+		hi, err := strconv.ParseFloat(row[1], 64)
+		require.NoError(t, err)
+		lo, err := strconv.ParseFloat(row[2], 64)
+		require.NoError(t, err)
+		highest, lowest = append(highest, hi), append(lowest, lo)
+	}
+	return first, highest, lowest
+}
+
+// Four winters of a station's days: the warmest at two in the afternoon and the coldest at sunrise are
+// measured, the course between goes by a cosine (de Wit 1978) until two hours after sunset and by
+// the handbook's root after that. Nights that froze are told hours before; of the others hardly any
+// that stayed clear of freezing is.
+func TestFrostOverFourWinters(t *testing.T) {
+	first, highest, lowest := days(t)
+	o := newOutdoors(t)
+	nights, frosts, missed, late, false_, mild := 0, 0, 0, 0, 0, 0
+	for i := range len(highest) - 1 {
+		day := first.AddDate(0, 0, i)
+		if day.Month() >= time.May && day.Month() <= time.September {
+			continue
+		}
+		rise, set := daylight(day)
+		next, _ := daylight(day.AddDate(0, 0, 1))
+		hi, lo := highest[i], lowest[i+1]
+		evening := hi + (lo-hi)*0.5*(1-math.Cos(math.Pi*(set+2-14)/(24+next-14)))
+		begun := lowest[i]
+		var told, frozen time.Time
+		for at := day.Add(time.Duration(rise * float64(time.Hour))).Truncate(5 * time.Minute); at.Sub(day).Hours() < 24+next; at = at.Add(5 * time.Minute) {
+			h := at.Sub(day).Hours()
+			var c float64
+			switch {
+			case h < 14:
+				c = begun + (hi-begun)*0.5*(1-math.Cos(math.Pi*(h-rise)/(14-rise)))
+			case h < set+2:
+				c = hi + (lo-hi)*0.5*(1-math.Cos(math.Pi*(h-14)/(24+next-14)))
+			default:
+				c = frostTrend(evening, lo, 24+next-set, h-set)
+			}
+			f := o.read(at, map[string]float64{"temp": c})
+			if f != nil && told.IsZero() && h > 12 {
+				told = at
+			}
+			if frozen.IsZero() && h > set && c <= 0 {
+				frozen = at
+			}
+		}
+		nights++
+		switch {
+		case lo <= 0 && hi > 2: // a night that froze after a day that had not
+			frosts++
+			if told.IsZero() {
+				missed++
+			} else if !frozen.IsZero() && frozen.Sub(told) < time.Hour {
+				late++
+			}
+		case lo > 3:
+			mild++
+			if !told.IsZero() {
+				false_++
+			}
+		}
+	}
+	t.Logf("%d nights: %d froze, %d of them missed, %d told within the last hour; %d stayed over 3 degrees, told in %d", nights, frosts, missed, late, mild, false_)
+	require.Greater(t, frosts, 50)
+	require.Zero(t, missed)
+	require.LessOrEqual(t, late, frosts/10)
+	require.LessOrEqual(t, false_, mild/50)
+}
+
+// A clear night's ground is colder than the air, a windy or a cloudy one's is not.
+func TestGroundIsColderOnAClearNight(t *testing.T) {
+	lowest := func(fall, wind float64) (told bool) {
+		o := newOutdoors(t)
+		day := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC)
+		for at := day.Add(12 * time.Hour); at.Before(day.Add(29 * time.Hour)); at = at.Add(5 * time.Minute) {
+			h := at.Sub(day).Hours()
+			c := 1.6 + fall*(1-math.Sqrt(max(0, h-18)/11)) // 1.6 at the end, whatever falls before
+			if o.read(at, map[string]float64{"temp": c, "wind": wind, "rh": 0.5}) != nil {
+				told = true
+			}
+		}
+		return told
+	}
+	require.True(t, lowest(7, 1), "clear and calm: 1.6 degrees in the screen are frost on the ground")
+	require.False(t, lowest(1.5, 1), "under cloud it hardly falls")
+	require.False(t, lowest(4, 6), "wind mixes the air")
+}
+
+// A fresh summer night is none; damp air gives its warmth back at the dew point.
+func TestSummerNightAndDampAir(t *testing.T) {
+	run := func(month time.Month, dusk, fall, dew float64) (earliest float64) {
+		o := newOutdoors(t)
+		day := time.Date(2025, month, 20, 0, 0, 0, 0, time.UTC)
+		_, set := daylight(day)
+		earliest = math.NaN()
+		for at := day.Add(12 * time.Hour); at.Before(day.Add(28 * time.Hour)); at = at.Add(5 * time.Minute) {
+			h := at.Sub(day).Hours()
+			c := dusk + 6*math.Sin(math.Pi*max(0, set-h)/12)
+			if h > set {
+				c = dusk - fall*math.Sqrt((h-set)/6)
+			}
+			if o.read(at, map[string]float64{"temp": c, "rh": humidity(c, min(dew, c))}) != nil && math.IsNaN(earliest) {
+				earliest = c
+			}
+		}
+		return earliest
+	}
+	require.True(t, math.IsNaN(run(time.June, 12, 6, 6)), "a fresh summer night")
+	dry, damp := run(time.October, 7, 5, -6), run(time.October, 7, 5, 6)
+	require.False(t, math.IsNaN(dry))
+	require.False(t, damp > dry, "damp air is told later or not at all")
+}
+
+// Frost is told while something holds water: in an open season always, in a closed one only what a
+// reading still shows.
+func TestFrostOnlyWhereWaterStands(t *testing.T) {
+	o := newOutdoors(t)
+	at := time.Date(2025, 1, 10, 0, 0, 0, 0, time.UTC)
+	tell := func(readings map[string]float64) *site.Finding {
+		var f *site.Finding
+		for range 24 {
+			at = at.Add(5 * time.Minute)
+			readings["temp"] = -4
+			f = o.read(at, readings)
+		}
+		return f
+	}
+	require.NotNil(t, tell(map[string]float64{}), "in an open season everything holds water")
+	closed := site.Record{Time: at, Kind: site.RecSeason, Text: "closed"}
+	o.l.Record(closed)
+	o.w.Record(closed)
+	require.Nil(t, tell(map[string]float64{}), "closed and drained, its sensors in store")
+	require.Nil(t, tell(map[string]float64{"A1-level": 0.002, "press": 4e3}), "they hang in the air, the line is relieved")
+	f := tell(map[string]float64{"A1-level": 0.045, "press": 4e3})
+	require.NotNil(t, f)
+	require.Contains(t, f.Because, "the chamber of A1")
+	f = tell(map[string]float64{"A1-level": 0.002, "press": 180e3})
+	require.NotNil(t, f)
+	require.Contains(t, f.Because, "the supply line")
+	require.NotContains(t, f.Because, "chamber")
+}
