@@ -171,6 +171,12 @@ func (b *Book) Record(r site.Record) {
 		if !ours(r) {
 			b.st.Others[r.Bay] = others{r.Until, r.Who, r.Text}
 		}
+	case site.RecHandWatering:
+		for _, x := range b.st.Runs {
+			if x.Rests != nil && (r.Bay == "" || r.Bay == x.Bay) {
+				x.Rests.Other = max(x.Rests.Other, ms(r.Time))
+			}
+		}
 	case site.RecProcedure:
 		var e Entry
 		if json.Unmarshal([]byte(r.Text), &e) == nil && e.Answer != nil {

@@ -3,9 +3,11 @@ package procedure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // calibrate holds a bay's sensor against two dips and its meter against a bucket, finds the crest
@@ -395,29 +397,50 @@ func lineStd(x, x1, x2, u float64) float64 {
 	return u * math.Hypot(1-t, t)
 }
 
-// porosity waits for the first two weeks and tells what the account has learned.
+// porosity waits for the first two weeks and tells what the bay's fills say of its stone; where
+// rain or play left too few of them, as many weeks again.
 func (l *look) porosity(id string) Verdict {
-	n, ok := l.ledger.Now(id)
-	if !ok {
-		return failed("The account does not know the bay.")
+	b := l.site.Bay(id)
+	if l.run.Rests == nil {
+		l.run.Rests = &rests{}
 	}
-	p := n.Learned.Porosity
-	words := "nothing yet"
-	if known := site.Known(p.Value) && site.Known(p.U); known {
-		words = fmt.Sprintf("%.1f %% (± %.1f %%)", 100*p.Value, 100*p.U)
+	s, level := l.run.Rests, math.NaN()
+	if p := l.site.Find(id, site.Level); l.trace(p) != nil && l.now.Sub(time.UnixMilli(l.trace(p).LastT)) < max(time.Minute, 2*p.Interval) {
+		level = l.trace(p).Last
 	}
-	if left := firstWeeks - l.elapsed(); left > 0 {
-		return watching("", "Drainable porosity so far: %s; the account learns for another %s.", words, span(left))
+	if m := l.trace(l.meterOf(id)); m != nil {
+		_, et := l.ledger.Weather()
+		var k water.Look
+		l.ledger.Look(slices.Index(l.bayIDs(), id), &k)
+		s.Other = max(s.Other, k.RainAt)
+		s.look(ms(l.now), level, m.Moved, et, m.MoveLast, b.AreaM2)
 	}
-	v := passed("Drainable porosity at the level the bay is held: %s.", words)
-	if !site.Known(p.Value) || !site.Known(p.U) {
-		v.State = Undecided
-		v.Says = "In two weeks no settled fill taught the account the bay's porosity; the site file's figure stands."
-		return v
+	phi, u, known := s.porosity()
+	words := "not known yet"
+	if known {
+		words = fmt.Sprintf("%.1f %% (± %.1f %%)", 100*phi, 100*u)
 	}
-	v.Values = map[string]float64{"porosity": p.Value, "porosity_u": p.U, "scale": n.Learned.Scale.Value, "scale_u": n.Learned.Scale.U}
-	for _, layer := range l.site.Bay(id).Layers {
-		v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * n.Learned.Scale.Value
+	n := len(s.Rises)
+	switch left := firstWeeks - l.elapsed(); {
+	case left > 0:
+		return watching("", "Drainable porosity: %s. Fills between two rests: %d. Another %s.", words, n, span(left))
+	case !known && -left < firstWeeks:
+		return watching("", "Only %d fills between two rests so far, %d are needed. Waiting for another %s at the most.", n, leastRises, span(left+firstWeeks))
+	case !known:
+		return Verdict{State: Undecided, Phase: "undecided",
+			Says: fmt.Sprintf("In four weeks only %d fills stood between two rests; %d are needed. The site file's porosity stands.", n, leastRises)}
+	}
+	v := passed("Drainable porosity at the level the bay is held: %s, from %d fills.", words, n)
+	v.Values = map[string]float64{"porosity": phi, "porosity_u": u, "rises": float64(n)}
+	// The curve keeps the site file's shape.
+	if now, ok := l.ledger.Now(id); ok && now.Learned.Porosity.Value > 0 {
+		scale := phi * now.Learned.Scale.Value / now.Learned.Porosity.Value
+		for _, layer := range b.Layers {
+			v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * scale
+			if math.Abs(scale-1) > u/phi {
+				v.Fix = append(v.Fix, fmt.Sprintf("bay %s: layers: - { name: %s, porosity: %.1f %% }", id, layer.Name, 100*layer.DrainablePorosity*scale))
+			}
+		}
 	}
 	return v
 }

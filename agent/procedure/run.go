@@ -27,6 +27,8 @@ type run struct {
 	HasValue   bool      `json:"has_value,omitempty"`
 	Word       string    `json:"word,omitempty"`
 	Verdict    Verdict   `json:"verdict"`
+	// Rests are what the porosity is learned from; nil in every other step.
+	Rests *rests `json:"rests,omitempty"`
 	// Latched is true when the verdict is bad and stands until a person decides.
 	Latched bool `json:"latched,omitempty"`
 
@@ -132,7 +134,7 @@ func (b *Book) start(a Answer, rec site.Record) {
 func (b *Book) enter(r *run, id string, t time.Time) {
 	r.Step, r.StepAt, r.Traces = id, t, map[string]*trace{}
 	r.Answered, r.AnsweredAt, r.Value, r.HasValue, r.Word = false, time.Time{}, 0, false, ""
-	r.Verdict, r.Latched = Verdict{State: Watching}, false
+	r.Verdict, r.Latched, r.Rests = Verdict{State: Watching}, false, nil
 	r.Sign = t
 	r.steps = nil
 	if s := r.step(b); s.alone {

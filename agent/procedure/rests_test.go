@@ -1,0 +1,53 @@
+package procedure
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Quantiles 0.975 of Student's t, from the printed tables (NIST/SEMATECH e-Handbook 1.3.6.7.2).
+func TestStudent95(t *testing.T) {
+	for n, want := range map[int]float64{3: 3.182, 4: 2.776, 5: 2.571, 10: 2.228, 30: 2.042, 100: 1.984} {
+		require.InDelta(t, want, student95(n), 0.01, n)
+	}
+}
+
+func TestFading(t *testing.T) {
+	// The mean of exp(-x) from 0 to 2 is (1 - exp(-2))/2.
+	require.InDelta(t, (1-math.Exp(-2))/2, fading(1, math.Exp(-2)), 1e-12)
+	require.InDelta(t, 0.3, fading(0.3, 0.3), 1e-12)
+	require.Greater(t, fading(0.001, -0.1), 0.0)
+}
+
+// A bay of 100 m2 and a porosity of a quarter, without noise, that loses 0.2 mm an hour day and
+// night and whose chamber leads for an hour after each fill: the porosity is found, and rain and
+// watering by hand are left out.
+func TestRestsFindThePorosity(t *testing.T) {
+	play := func(rain bool) *rests {
+		s := &rests{}
+		level, in, ran, lead := 0.080, 0.0, int64(0), 0.0
+		const tick = 10_000
+		for now := int64(tick); now < 12*24*3600_000; now += tick {
+			if hour := now / 3600_000 % 24; hour == 20 && now%3600_000 < 600_000 {
+				in, ran = in+0.002, now
+				level, lead = level+0.002/100/0.25, 0.003
+			}
+			if rain && now%(24*3600_000) == 22*3600_000 {
+				level += 0.003
+				s.Other = now
+			}
+			lead *= math.Exp(-tick / 3600e3)
+			level -= 0.0002 * tick / 3600e3
+			s.look(now, level+lead, in, 0, ran, 100)
+		}
+		return s
+	}
+	phi, u, ok := play(false).porosity()
+	require.True(t, ok)
+	require.InDelta(t, 0.25, phi, u)
+	require.Less(t, u, 0.04)
+	_, _, ok = play(true).porosity()
+	require.False(t, ok, "rain every night leaves nothing to tell by")
+}
