@@ -247,7 +247,7 @@ func (s *rests) porosity() (phi, u float64, ok bool) {
 }
 
 // student95 is the quantile 0.975 of Student's t with n degrees of freedom (Abramowitz and Stegun
-// 26.7.5), within 0.01 of the tables from three on.
+// 26.7.5), within 0.024 of the tables from three on.
 func student95(n int) float64 {
 	const z = 1.959964
 	v, z3, z5, z7 := float64(n), math.Pow(z, 3), math.Pow(z, 5), math.Pow(z, 7)
