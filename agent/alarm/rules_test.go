@@ -78,7 +78,7 @@ func TestRunbook(t *testing.T) {
 	slices.Sort(want)
 	require.Equal(t, want, have)
 	plain := func(s string) string {
-		return strings.NewReplacer("{bay}", "the bay", "{shut-off}", "the shut-off place").Replace(s)
+		return strings.NewReplacer("bay {bay}", "the bay", "{shut-off}", "the shut-off place").Replace(s)
 	}
 	for _, k := range site.Kinds {
 		if e, ok := entry[AlertName(k.Kind)]; ok {

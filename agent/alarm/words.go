@@ -3,6 +3,7 @@ package alarm
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -58,44 +59,66 @@ type words struct {
 	row *site.KindInfo
 }
 
+// shortName is how much of a name the short message has room for, leastName how much it keeps
+// where that lets in what would not fit.
+const shortName, leastName = 26, 12
+
 func (m words) short(lead string, ways []string) string {
-	var parts []string
-	add := func(text string) {
-		if text != "" {
-			parts = append(parts, strings.TrimRight(text, ".")+".")
-		}
-	}
-	add(lead)
+	lead = sentence(lead)
 	if m.e.State == site.Cleared {
-		add(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(shortName), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time)))
-		add(m.numbers())
-		return fit(strings.Join(parts, " "), ShortMax)
+		return fit(join(lead, sentence(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(shortName), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time))),
+			sentence(m.numbers(" in all"))), ShortMax)
 	}
-	add(fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(shortName), m.row.Title, m.since()))
-	add(m.numbers())
-	add(m.soon())
 	answer := "Answer: " + ways[0]
-	text := strings.Join(parts, " ")
-	room := func() int {
+	begin := func(name int) string {
+		what := fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(name), m.row.Title, m.since())
+		if n := m.numbers(""); n != "" {
+			what += ": " + n
+		}
+		return join(lead, sentence(what), sentence(m.soon()))
+	}
+	room := func(text string) int {
 		return ShortMax - utf8.RuneCountInString(text) - utf8.RuneCountInString(answer) - 2
 	}
-	if utf8.RuneCountInString(m.e.FirstAction) > room() {
-		return text + " " + fit(m.e.FirstAction, room()) + " " + answer
+	text, action, caution := begin(shortName), m.action(), m.caution()
+	if need := join(action, caution); utf8.RuneCountInString(need) > room(text) {
+		// A shorter name is understood; what to do and what not to must be there.
+		text = begin(leastName)
 	}
-	text += " " + m.e.FirstAction
-	more := []string{"", m.row.Caution(m.s, m.e.Bay), ""}
-	if m.e.Carried {
-		more[0] = "The overflow carries it all."
-	}
-	if where := m.shutOff(); where != "" {
-		more[2] = "Shut-off: " + where + "."
-	}
-	for _, o := range more {
-		if o != "" && utf8.RuneCountInString(o)+1 <= room() {
-			text += " " + o
+	text = join(text, fit(action, room(text)))
+	for _, more := range []string{caution, m.shutOff()} {
+		if more != "" && utf8.RuneCountInString(more) <= room(text) {
+			text = join(text, more)
 		}
 	}
-	return text + " " + answer
+	return join(text, answer)
+}
+
+// sentence ends a text with one full stop; an empty one stays empty.
+func sentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	return strings.TrimRight(text, ".") + "."
+}
+
+// join puts a blank between those that are not empty.
+func join(parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(p string) bool { return p == "" }), " ")
+}
+
+// action is the first action without the bay, which the message has named already.
+func (m words) action() string {
+	bay := m.bay(ShortMax)
+	return strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(m.e.FirstAction)
+}
+
+// caution is what not to do, in few words.
+func (m words) caution() string {
+	if m.row.DoNotShort != "" {
+		return m.row.DoNotShort
+	}
+	return m.row.Caution(m.s, m.e.Bay)
 }
 
 func (m words) long(ways []string) string {
@@ -113,7 +136,11 @@ func (m words) long(ways []string) string {
 		line("Until", fmt.Sprintf("%s (%s UTC)", localTime(m.s, e.Time.Time, e.Time.Time), e.Time.UTC().Format("2006-01-02 15:04")))
 	}
 	line("Why", e.Because)
-	line("How much", m.numbers())
+	so := " so far"
+	if e.State == site.Cleared {
+		so = " in all"
+	}
+	line("How much", m.numbers(so))
 	line("Time left", m.left())
 	if e.Confidence != nil && *e.Confidence < 0.995 {
 		line("How sure", fmt.Sprintf("%.0f %%", *e.Confidence*100))
@@ -125,7 +152,7 @@ func (m words) long(ways []string) string {
 	if e.State != site.Cleared {
 		line("Do first", e.FirstAction)
 		line("Careful", m.row.Caution(m.s, e.Bay))
-		line("Shut-off", m.shutOff())
+		line("Shut-off", strings.TrimSuffix(strings.TrimPrefix(m.shutOff(), "Shut-off: "), "."))
 		if e.Carried {
 			line("If nobody acts", carriedWords)
 		} else {
@@ -168,6 +195,10 @@ func (m words) place(n int) string {
 		}
 		return name
 	}
+	// Where two bays are mixed up or leak into each other, either name alone would mislead.
+	if n := len(m.e.Bays); n == 2 && slices.Contains(m.e.Bays, m.e.Bay) {
+		return name + ", bays " + m.e.Bays[0] + " and " + m.e.Bays[1]
+	}
 	return name + ", bay " + m.bay(n)
 }
 
@@ -178,9 +209,6 @@ func (m words) bay(n int) string {
 	}
 	return fit(m.e.Bay, n)
 }
-
-// shortName is how much of a name the short message has room for.
-const shortName = 26
 
 func (m words) fullPlace() string {
 	place := m.place(ShortMax)
@@ -194,7 +222,7 @@ func (m words) fullPlace() string {
 	if m.e.Bay != "" && m.e.Subject != "" {
 		place += ", " + m.e.Subject
 	}
-	if len(m.e.Bays) > 0 {
+	if n := len(m.e.Bays); n > 2 || n > 0 && m.e.Bay == "" {
 		place += " (bays " + strings.Join(m.e.Bays, ", ") + ")"
 	}
 	return place
@@ -202,29 +230,23 @@ func (m words) fullPlace() string {
 
 func (m words) since() string { return localTime(m.s, m.e.Since.Time, m.e.Time.Time) }
 
-// numbers are the rate and the litres with their uncertainty, in the site's units.
-func (m words) numbers() string {
+// numbers are the rate and the litres with their uncertainty, in the site's units; so says of the
+// litres what they are.
+func (m words) numbers(so string) string {
 	var parts []string
 	if m.e.RateLPH != nil {
 		parts = append(parts, m.s.Display.Rate(*m.e.RateLPH/3.6e6))
 	}
-	if m.e.Litres != nil {
+	switch {
+	case m.e.Litres != nil && m.e.LitresU != nil:
 		name, size := m.s.Display.WaterUnit()
-		v, digits := *m.e.Litres/1000/size, 0
-		if m.e.LitresU != nil {
-			u := *m.e.LitresU / 1000 / size
-			if u < 1 {
-				digits = 1
-			}
-			parts = append(parts, fmt.Sprintf("%.*f ± %.*f %s", digits, v, digits, max(u, 0.1), name))
-		} else {
-			parts = append(parts, m.s.Display.Water(*m.e.Litres/1000))
+		v, u, digits := *m.e.Litres/1000/size, *m.e.LitresU/1000/size, 0
+		if u < 1 {
+			digits = 1
 		}
-		so := " so far"
-		if m.e.State == site.Cleared {
-			so = " in all"
-		}
-		parts[len(parts)-1] += so
+		parts = append(parts, fmt.Sprintf("%.*f ± %.*f %s%s", digits, v, digits, max(u, 0.1), name, so))
+	case m.e.Litres != nil:
+		parts = append(parts, m.s.Display.Water(*m.e.Litres/1000)+so)
 	}
 	return strings.Join(parts, ", ")
 }
@@ -258,22 +280,24 @@ func (m words) left() string {
 
 func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-// soon is left in as few words as will do.
+// soon is left in as few words as will do, and whether the court floods.
 func (m words) soon() string {
-	suffers := strings.TrimPrefix(m.row.SoftWords(), "the ")
-	suffers = strings.Replace(suffers, " is ", " ", 1)
+	suffers := strings.NewReplacer("the surface is soft", "soft surface", "the surface is dust", "dusty surface").Replace(m.row.SoftWords())
 	var parts []string
 	for _, x := range []struct {
 		s    *float64
 		what string
 	}{{m.e.ToCrestS, "overflow runs"}, {m.e.ToSoftS, suffers}} {
 		switch {
-		case x.s == nil:
+		case x.s == nil, x.s == m.e.ToCrestS && m.e.Kind == site.Overflowing: // that is what it says
 		case duration(*x.s) < time.Minute:
 			parts = append(parts, x.what+" now")
 		default:
 			parts = append(parts, x.what+" in "+span(duration(*x.s)))
 		}
+	}
+	if m.e.Carried {
+		parts = append(parts, "no flood")
 	}
 	if len(parts) == 0 {
 		return ""
@@ -286,10 +310,10 @@ func (m words) soon() string {
 // says it.
 func (m words) shutOff() string {
 	stops := (m.row.Severity == site.ByWater || m.row.Severity == site.ByFrost) && m.row.Suffers != "the surface is dust"
-	if !stops || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
+	if !stops || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
-	return strings.TrimRight(m.s.ShutOff, ".")
+	return "Shut-off: " + sentence(m.s.ShutOff)
 }
 
 // span writes a duration the way people say it.

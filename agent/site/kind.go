@@ -96,6 +96,8 @@ type KindInfo struct {
 	Settles bool
 	// FirstAction and DoNot are said to whoever is woken. {bay} and {shut-off} are filled in.
 	FirstAction, DoNot string
+	// DoNotShort is DoNot in the words there is room for on a telephone; empty where DoNot is short.
+	DoNotShort string
 	// Owner is who is expected to act.
 	Owner    string
 	Explains []Explains
@@ -159,7 +161,7 @@ var Kinds = []KindInfo{
 		Kind: MainMeterFault, Title: "Main meter fault",
 		Says: "the main meter disagrees with the bays' meters in a way no leak explains", Ends: "it agrees again or is replaced",
 		Consequence: "leaks in the supply line cannot be seen", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
-		FirstAction: "Read the main meter's dial against the register named here.", Owner: "integrator",
+		FirstAction: "Read the main meter's dial and compare it with what the page shows.", Owner: "integrator",
 		Explains: []Explains{{SupplyLineLeak, AllBays}},
 	},
 	{
@@ -180,7 +182,8 @@ var Kinds = []KindInfo{
 		Says: "water runs into the bay although the valve should be shut", Ends: "the meter has stood still for two pulses' time",
 		Consequence: "the bay fills to its overflow and the surface goes soft", AllYear: true, Severity: ByWater, OffDelay: time.Minute,
 		FirstAction: "Shut the hand valve of bay {bay}, or the main at {shut-off}.",
-		DoNot:       "Do not open the cabinet with wet hands or standing in water; leave mains wiring to an electrician.", Owner: "on call",
+		DoNot:       "Do not open the cabinet with wet hands or standing in water; leave mains wiring to an electrician.",
+		DoNotShort:  "Cabinet: dry hands only.", Owner: "on call",
 		Explains: []Explains{{Overfill, SameBay}, {Overflowing, SameBay}},
 	},
 	{
@@ -215,14 +218,14 @@ var Kinds = []KindInfo{
 		Kind: Leak, Title: "Leak",
 		Says: "water leaves the bay that weather and level do not explain", Ends: "the account has closed for as long as the leak took to see",
 		Consequence: "water runs to waste and the bay may not hold its level", Severity: ByWater,
-		FirstAction: "Check the overflow and drain of bay {bay} first; then shut its hand valve overnight and see whether the level still falls.", Owner: "groundskeeper",
+		FirstAction: "Check the overflow and drain of bay {bay} first; then shut the hand valve overnight and see whether the level still falls.", Owner: "groundskeeper",
 		Explains: []Explains{{Drying, SameBay}, {UnexplainedLoss, SameBay}},
 	},
 	{
 		Kind: UnexplainedLoss, Title: "Unexplained loss",
 		Says: "the account does not close, and the evidence cannot name liner, overflow, meter or sensor", Ends: "the cause is named or the account closes",
 		Consequence: "water or readings are being lost", Severity: ByWater,
-		FirstAction: "Dip the chamber of bay {bay}, look at its overflow, and read its meter by hand.", Owner: "groundskeeper",
+		FirstAction: "Dip the chamber of bay {bay}, look at the overflow, and read the meter by hand.", Owner: "groundskeeper",
 		Explains: []Explains{{Drying, SameBay}},
 	},
 	{
@@ -243,20 +246,20 @@ var Kinds = []KindInfo{
 		Kind: Overflowing, Title: "Overflow running",
 		Says: "water stands at or over the overflow's crest", Ends: "the level is below the crest, or no metered water stands there any more",
 		Consequence: "water runs to waste; if the overflow cannot carry it the surface floods", Severity: ByWater, OnDelay: time.Minute, OffDelay: 5 * time.Minute,
-		FirstAction: "Look whether the valve of bay {bay} runs; if it does, shut its hand valve.", Owner: "on call",
+		FirstAction: "Look whether the valve of bay {bay} runs; if it does, shut the hand valve.", Owner: "on call",
 		Explains: []Explains{{Overfill, SameBay}},
 	},
 	{
 		Kind: Overfill, Title: "Overfilled",
 		Says: "the level stands above its band and stays or rises", Ends: "the level has settled back in its band",
 		Consequence: "the surface goes soft", Severity: ByWater, OffDelay: 10 * time.Minute, Settles: true,
-		FirstAction: "Check that the valve of bay {bay} is shut and that its set point is what you meant.", Owner: "on call",
+		FirstAction: "Check that the valve of bay {bay} is shut and that the set point is what you meant.", Owner: "on call",
 	},
 	{
 		Kind: Drying, Title: "Drying out",
 		Says: "the level has fallen below its band and will not recover by itself", Ends: "the level is back in its band",
 		Consequence: "the surface turns to dust", Suffers: "the surface is dust", Severity: ByWater, OffDelay: 10 * time.Minute, Settles: true,
-		FirstAction: "Check that the controller calls for water at bay {bay} and that its hand valve is open.", Owner: "groundskeeper",
+		FirstAction: "Check that the controller calls for water at bay {bay} and that the hand valve is open.", Owner: "groundskeeper",
 	},
 	{
 		Kind: SlowChamber, Title: "Chamber slow",
@@ -293,7 +296,7 @@ var Kinds = []KindInfo{
 		Kind: SinkUnreachable, Title: "Historian or broker away",
 		Says: "a historian or broker does not take data", Ends: "it takes data again",
 		Consequence: "history is kept here and sent later", AllYear: true, Severity: Morning, OnDelay: 15 * time.Minute,
-		FirstAction: "Check the address, the network and the access named here.", Owner: "ops",
+		FirstAction: "Check the network here, then the address and the access in the site file.", Owner: "ops",
 	},
 }
 
