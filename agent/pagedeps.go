@@ -17,7 +17,7 @@ import (
 // journal.
 func (a *Agent) pageDeps(o page.Options) (page.Deps, error) {
 	d := page.Deps{View: a.View, Now: a.clk.Now, Metrics: a.metricsHandler(), Log: a.part("page"),
-		History: pageHistory{a.journal}, Record: a.Record, Able: abilities, Calibration: a.keeper.calibration}
+		History: pageHistory{a.journal}, Record: a.Record, Able: watch.Able, Calibration: a.keeper.calibration}
 	if o.UsersFile == "" {
 		return d, nil
 	}
@@ -75,14 +75,4 @@ func (h pageHistory) Series(ctx context.Context, point string, from, to time.Tim
 		dots = append(dots, page.Dot{Time: b.Start, Value: b.Mean, Min: b.Min, Max: b.Max})
 	}
 	return dots, nil
-}
-
-// abilities puts what the watch says of a bay into the page's own words: the page does not know
-// the watch.
-func abilities(s *site.Site, bay string) []page.Ability {
-	var out []page.Ability
-	for _, x := range watch.Able(s, bay) {
-		out = append(out, page.Ability{Kind: x.Kind, Can: x.Can, How: x.How, Needs: x.Needs})
-	}
-	return out
 }

@@ -29,8 +29,7 @@ type bayPage struct {
 	SpanPlot template.HTML
 	OldLeak  bool
 	Learned  []fact
-	Cannot   []Ability
-	Can      []Ability
+	Cannot   []site.Ability
 	ID       string
 }
 
@@ -110,9 +109,7 @@ func (s *Server) bay(w http.ResponseWriter, r *http.Request) {
 	p.Learned = learnedFacts(sh.voice, b)
 	if s.deps.Able != nil {
 		for _, a := range s.deps.Able(v.Site, id) {
-			if a.Can {
-				p.Can = append(p.Can, a)
-			} else {
+			if !a.Can {
 				p.Cannot = append(p.Cannot, a)
 			}
 		}

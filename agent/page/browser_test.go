@@ -72,8 +72,8 @@ func nightClub(t *testing.T, v func() *View) *club {
 	}
 	return aClub(t, nil, func(_ *Options, d *Deps) {
 		d.View, d.History = v, h
-		d.Able = func(*site.Site, string) []Ability {
-			return []Ability{{site.Leak, true, "by the account", ""}, {site.ValveWeeping, false, "", "a flow meter that turns from 0.1 L/min"}}
+		d.Able = func(*site.Site, string) []site.Ability {
+			return []site.Ability{{Kind: site.Leak, Can: true, How: "by the account"}, {Kind: site.ValveWeeping, Needs: "a flow meter that turns from 0.1 L/min"}}
 		}
 	})
 }

@@ -36,8 +36,8 @@ func TestGerman(t *testing.T) {
 	}}
 	c := aClub(t, germanView(), func(_ *Options, d *Deps) {
 		d.History = h
-		d.Able = func(*site.Site, string) []Ability {
-			return []Ability{{Kind: site.ValveWeeping, Needs: "a flow meter"}}
+		d.Able = func(*site.Site, string) []site.Ability {
+			return []site.Ability{{Kind: site.ValveWeeping, Needs: "a flow meter"}}
 		}
 	})
 	ann := c.as(t, "ann")

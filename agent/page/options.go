@@ -36,11 +36,6 @@ type Options struct {
 	MaxStreams int
 }
 
-// DefaultOptions listens on this machine only and lets everybody on it read.
-func DefaultOptions() Options {
-	return Options{Listen: "127.0.0.1:8420", OpenReading: true, Fresh: 2 * time.Minute, MaxStreams: 100}
-}
-
 // Loopback reports whether only this machine can reach the listening address.
 func (o Options) Loopback() bool {
 	host, _, err := net.SplitHostPort(o.Listen)

@@ -48,7 +48,7 @@ type Deps struct {
 	// it an offset is told, to be written into the site file, and not taken here.
 	Calibration func(point string) (k site.Calibration, ok bool)
 	// Able lists what the watch can and cannot find at a bay.
-	Able func(s *site.Site, bay string) []Ability
+	Able func(s *site.Site, bay string) []site.Ability
 	Log  *slog.Logger
 }
 
@@ -62,14 +62,6 @@ type History interface {
 	// It gives one dot for each step, a whole number of minutes; a step without a good reading has
 	// NaN, or no dot.
 	Series(ctx context.Context, point string, from, to time.Time, step time.Duration) ([]Dot, error)
-}
-
-// Ability says whether a bay can find a kind of trouble with the instruments it has: how, or
-// what it would need.
-type Ability struct {
-	Kind       site.Kind
-	Can        bool
-	How, Needs string
 }
 
 // Dot is what a step of readings came to: mean, least and greatest of those that were not bad, in

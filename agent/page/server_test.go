@@ -21,10 +21,15 @@ import (
 	"bayledger/agent/site"
 )
 
+// defaults are the site file's: this machine only, and everybody on it may read.
+func defaults() Options {
+	return Options{Listen: "127.0.0.1:8420", OpenReading: true, Fresh: 2 * time.Minute, MaxStreams: 100}
+}
+
 // serve returns a server that shows v at aMorning.
 func serve(t *testing.T, v *View, change ...func(*Options, *Deps)) *Server {
 	t.Helper()
-	o := DefaultOptions()
+	o := defaults()
 	d := Deps{View: func() *View { return v }, Now: func() time.Time { return aMorning }, History: &aHistory{}, Metrics: promhttp.HandlerFor(prometheus.NewRegistry(), promhttp.HandlerOpts{})}
 	for _, c := range change {
 		c(&o, &d)
@@ -179,9 +184,9 @@ func TestAssetsAreKept(t *testing.T) {
 // told.
 func TestHealth(t *testing.T) {
 	old := aQuietView()
-	old.Watch.LastReading = aMorning.Add(-DefaultOptions().Fresh - time.Second)
+	old.Watch.LastReading = aMorning.Add(-defaults().Fresh - time.Second)
 	edge := aQuietView()
-	edge.Watch.LastReading = aMorning.Add(-DefaultOptions().Fresh)
+	edge.Watch.LastReading = aMorning.Add(-defaults().Fresh)
 	stuck := aQuietView()
 	stuck.Time = aMorning.Add(-time.Hour)
 	down := aQuietView()
@@ -244,13 +249,13 @@ func TestBrokenHistory(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	with := func(f func(*Options)) Options { o := DefaultOptions(); f(&o); return o }
+	with := func(f func(*Options)) Options { o := defaults(); f(&o); return o }
 	rows := []struct {
 		name string
 		o    Options
 		path string // of the only problem, "" for none
 	}{
-		{"defaults", DefaultOptions(), ""},
+		{"defaults", defaults(), ""},
 		{"no port", with(func(o *Options) { o.Listen = "127.0.0.1" }), "page.listen"},
 		{"loopback with users", with(func(o *Options) { o.UsersFile = "u" }), ""},
 		{"IPv6 loopback with users", with(func(o *Options) { o.UsersFile, o.Listen = "u", "[::1]:8420" }), ""},

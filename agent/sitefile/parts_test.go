@@ -48,7 +48,7 @@ func TestDefaultsAreTheParts(t *testing.T) {
 influxdb: [ { id: archive, url: "http://192.0.2.8:8086", bucket: courts } ]`))
 	require.Equal(t, journal.DefaultOptions("/var/lib/bayledger"), c.Journal)
 	require.Equal(t, 5*time.Second, c.CommitEvery)
-	require.Equal(t, page.DefaultOptions(), c.Page)
+	require.Equal(t, page.Options{Listen: "127.0.0.1:8420", OpenReading: true, Fresh: 2 * time.Minute, MaxStreams: 100}, c.Page)
 	require.Equal(t, []influx.Options{influx.DefaultOptions("archive", "http://192.0.2.8:8086", "courts")}, c.Influx)
 	mqtt := relay.DefaultOptions()
 	mqtt.Broker = "tcp://192.0.2.9"

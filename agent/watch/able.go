@@ -6,34 +6,20 @@ import (
 	"bayledger/agent/site"
 )
 
-// Ability says whether a bay can find a kind of trouble with the instruments it has.
-type Ability struct {
-	Kind site.Kind
-	Can  bool
-	// How says with what, or how much less well than with full instruments; empty when there is
-	// nothing to add.
-	How string
-	// Needs names the instruments that would let it; empty when it can.
-	Needs string
-	// Sharper names the instruments that would let it be found sooner or more surely, when it can
-	// be found at all; empty when none would.
-	Sharper string
-}
-
 // Able lists, in the order of the table of kinds, what a bay can and cannot find (bay empty: the
 // site). A kind that has nothing to do with a bay's instruments is left out.
-func Able(s *site.Site, bay string) []Ability {
+func Able(s *site.Site, bay string) []site.Ability {
 	has := func(q site.Quantity) bool { return s.Find(bay, q) != nil }
 	at := func(q site.Quantity) bool { return s.Find("", q) != nil }
 	main := at(site.Volume) || at(site.Flow)
 	weather := at(site.AirTemperature)
 	station := weather && at(site.Humidity) && at(site.Wind) && at(site.Solar)
-	var out []Ability
+	var out []site.Ability
 	add := func(k site.Kind, can bool, how, more string) {
 		if can {
-			out = append(out, Ability{Kind: k, Can: true, How: how, Sharper: more})
+			out = append(out, site.Ability{Kind: k, Can: true, How: how, Sharper: more})
 		} else {
-			out = append(out, Ability{Kind: k, Needs: more})
+			out = append(out, site.Ability{Kind: k, Needs: more})
 		}
 	}
 	if bay == "" {

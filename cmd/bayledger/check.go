@@ -102,7 +102,7 @@ type checkReport struct {
 	Runnable bool             `json:"runnable"`
 	Problems []checkProblem   `json:"problems,omitempty"`
 	Site     *checkSite       `json:"site,omitempty"`
-	Findings []checkAbility   `json:"findings,omitempty"`
+	Findings []site.Ability   `json:"findings,omitempty"`
 	Bays     []checkBay       `json:"bays,omitempty"`
 	Points   []checkPoint     `json:"points,omitempty"`
 	Lines    []checkLine      `json:"lines,omitempty"`
@@ -141,28 +141,11 @@ type checkBay struct {
 	CrestMM  *float64       `json:"crest_mm,omitempty"`
 	SetMM    *float64       `json:"set_point_mm,omitempty"`
 	HeldL    *float64       `json:"held_at_set_point_l,omitempty"`
-	Findings []checkAbility `json:"findings"`
+	Findings []site.Ability `json:"findings"`
 	// Inseparable is what no data of this bay can tell apart, in sentences.
 	Inseparable []string `json:"inseparable"`
 	heldM3      float64
 	bay         *site.Bay
-}
-
-// checkAbility says of one kind of trouble whether it can be found and what would help.
-type checkAbility struct {
-	Kind    site.Kind `json:"kind"`
-	Can     bool      `json:"can"`
-	How     string    `json:"how,omitempty"`
-	Needs   string    `json:"needs,omitempty"`
-	Sharper string    `json:"sharper,omitempty"`
-}
-
-func abilities(s *site.Site, bay string) []checkAbility {
-	var out []checkAbility
-	for _, a := range watch.Able(s, bay) {
-		out = append(out, checkAbility(a))
-	}
-	return out
 }
 
 type checkPoint struct {
@@ -205,7 +188,7 @@ func newCheckReport(cfg *sitefile.Config) *checkReport {
 	s := cfg.Site
 	r := &checkReport{
 		File: cfg.Name, OK: true, Runnable: len(cfg.Runnable()) == 0, Values: cfg.Values, cfg: cfg,
-		Findings: abilities(s, ""),
+		Findings: watch.Able(s, ""),
 		Site:     &checkSite{s.ID, s.Name, s.Zone.String(), s.Display.String(), s.Revision},
 	}
 	if r.Runnable {
@@ -213,7 +196,7 @@ func newCheckReport(cfg *sitefile.Config) *checkReport {
 	}
 	for b := range s.Bays() {
 		c := checkBay{ID: b.ID, Name: b.Name, Court: b.Court, AreaM2: b.AreaM2, bay: b,
-			Findings: abilities(s, b.ID), Inseparable: watch.Inseparable(s, b.ID),
+			Findings: watch.Able(s, b.ID), Inseparable: watch.Inseparable(s, b.ID),
 			DepthMM: site.Num(b.DepthM() * 1000), CrestMM: site.Num(b.CrestM * 1000), SetMM: site.Num(b.SetPointM * 1000)}
 		c.heldM3 = site.Unknown()
 		if site.Known(b.SetPointM) {
@@ -494,7 +477,7 @@ func (r *checkReport) findings(w *plainWriter) {
 	w.line("what can be found, and what would let more be found")
 	type group struct {
 		who []string
-		of  []checkAbility
+		of  []site.Ability
 		not []string // what no data can tell apart
 	}
 	var groups []group
