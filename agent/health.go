@@ -89,7 +89,7 @@ func (k *keeper) troublesOfKeeping() (out []condition) {
 		out = append(out, isolationTroubles(k.core.Procedures.Main(), i.Device)...)
 	}
 	if !k.times.standing.Sure {
-		add(site.ClockUnsure, "clock", "Nothing vouches for this machine's clock: "+orUnknown(k.times.standing.Note)+".")
+		add(site.ClockUnsure, "clock", "This machine's clock is not to be trusted: "+orUnknown(k.times.standing.Note)+".")
 	}
 	return out
 }

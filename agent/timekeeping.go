@@ -31,7 +31,7 @@ type timekeeping struct {
 
 // beginTime brings journal and clock together: what was known of this boot's time goes on.
 func (a *Agent) beginTime(ctx context.Context) (*timekeeping, error) {
-	boot, err := bootID()
+	boot, err := BootID()
 	if err != nil {
 		return nil, err
 	}
@@ -127,8 +127,8 @@ func (t *timekeeping) mend(s *site.Sample) {
 	}
 }
 
-// bootID names this boot of the machine.
-func bootID() (string, error) {
+// BootID names this boot of the machine.
+func BootID() (string, error) {
 	b, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {
 		return "", fmt.Errorf("name this boot: %w", err)

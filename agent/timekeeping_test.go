@@ -137,7 +137,7 @@ func TestReadingsOfAWrongClockAreDatedAndOnlyThenSent(t *testing.T) {
 // forgetBoot makes the journal take the next start for the first of its boot: the test's machine
 // has only one.
 func forgetBoot(t *testing.T, dir string) {
-	boot, err := bootID()
+	boot, err := BootID()
 	require.NoError(t, err)
 	execSQL(t, dir+"/ledger.db", "UPDATE runs SET boot = 'earlier' WHERE boot = ?", boot)
 }

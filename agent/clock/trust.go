@@ -67,6 +67,10 @@ const (
 	holdover = 24 * time.Hour
 	// walk: while it is ahead, the clock loses one part in so many.
 	walk = 10
+	// longWalk is a lead that a person should end.
+	longWalk = 2 * time.Hour
+	// redate is how.
+	redate = "stop the daemon and run bayledger journal redate"
 )
 
 // epoch is older than this program, so no time before it can be true.
@@ -166,7 +170,7 @@ func (w *Watched) check(l Look) Change {
 		case !vouched:
 			return Change{}
 		case !l.Wall.After(w.newest):
-			w.note = fmt.Sprintf("it shows %s, and the newest reading is of %s", l.Wall.UTC().Format(time.RFC3339), w.newest.UTC().Format(time.RFC3339))
+			w.note = fmt.Sprintf("it shows %s, and the newest reading is of %s; if it is that reading that is wrong, %s", l.Wall.UTC().Format(time.RFC3339), w.newest.UTC().Format(time.RFC3339), redate)
 			return Change{}
 		}
 		c := Change{Dated: true, Base: truth, Before: w.at(l.Boot), Shift: off}
@@ -193,6 +197,9 @@ func (w *Watched) check(l Look) Change {
 	w.vouched, w.note = l.Boot, ""
 	if ahead := w.ahead(l.Boot); ahead > step {
 		w.note = fmt.Sprintf("it was ahead and is %v ahead still; it runs slower until true time has come level", ahead.Round(time.Second))
+		if ahead > longWalk {
+			w.note += ", in " + (walk * ahead).Round(time.Hour).String() + "; if that is too long, " + redate
+		}
 	}
 	return c
 }

@@ -147,6 +147,23 @@ func TestAStepForwardsIsFollowedAndOneBackwardsIsWalked(t *testing.T) {
 	require.Equal(t, m.l.Wall, w.Now())
 }
 
+// A clock that is years ahead would take decades: the note says so, and what to do.
+func TestALongWalkSaysWhatEndsIt(t *testing.T) {
+	for ahead, want := range map[time.Duration]string{
+		2 * time.Hour: "it was ahead and is 2h0m0s ahead still; it runs slower until true time has come level",
+		3 * time.Hour: "it was ahead and is 3h0m0s ahead still; it runs slower until true time has come level, in 30h0m0s; " +
+			"if that is too long, stop the daemon and run bayledger journal redate",
+	} {
+		m := booted(morning.Add(ahead))
+		m.l.Kernel = Synchronised
+		w := m.clock()
+		w.Begin(Start{})
+		m.set(-ahead)
+		_, s := w.Check()
+		require.Equal(t, want, s.Note)
+	}
+}
+
 func TestAClockAheadWhenItIsDatedWalksToo(t *testing.T) {
 	m := booted(morning.Add(2 * time.Hour)) // a battery clock set two hours wrong: one of them is the margin
 	w := m.clock()
@@ -182,5 +199,6 @@ func TestAVouchedClockThatShowsLessThanTheNewestReadingIsNotBelieved(t *testing.
 	_, dated := w.Begin(Start{Newest: morning.Add(48 * time.Hour)})
 	require.False(t, dated)
 	_, s := w.Check()
-	require.Equal(t, Standing{Note: "it shows 2027-03-01T06:00:00Z, and the newest reading is of 2027-03-03T06:00:00Z"}, s)
+	require.Equal(t, Standing{Note: "it shows 2027-03-01T06:00:00Z, and the newest reading is of 2027-03-03T06:00:00Z; " +
+		"if it is that reading that is wrong, stop the daemon and run bayledger journal redate"}, s)
 }

@@ -556,9 +556,66 @@ func TestCrashClock(t *testing.T) {
 		}
 	}
 	j := h.journal()
-	defer j.Close()
 	records, err := j.Records(t.Context(), 0, 0, site.RecClock)
 	require.NoError(t, err)
 	require.Len(t, records, 1)
 	require.True(t, strings.HasPrefix(records[0].Text, "readings of this boot were dated"))
+	require.NoError(t, j.Close())
+	h.ahead(upto)
+}
+
+// ahead has a time server say that it is ten years later, and then the truth. Somebody is told what
+// ends that, does it, and no reading has a wrong time any more, in the journal or in InfluxDB.
+func (h *pumphouse) ahead(upto int64) {
+	h.t.Helper()
+	const future = 87600 * time.Hour
+	h.start()
+	beyond := func(t time.Time) func() bool {
+		return func() bool {
+			rows, err := h.influx.TryQuery("pump", fmt.Sprintf("SELECT count(value) FROM /.*/ WHERE time > %dms", t.UnixMilli()))
+			return err == nil && len(rows) > 0
+		}
+	}
+	h.until("the daemon sends again", beyond(time.Now()))
+	h.clock(future.String(), true)
+	h.until("readings of ten years later are sent", beyond(time.Now().Add(future/2)))
+	h.clock("0s", true)
+	h.until("it stands on record what to do", func() bool {
+		j := h.journal()
+		defer j.Close()
+		records, err := j.Records(h.t.Context(), 0, 0, site.RecCondition)
+		require.NoError(h.t, err)
+		return slices.ContainsFunc(records, func(r site.Record) bool { return strings.Contains(r.Text, "bayledger journal redate") })
+	})
+	redate := func(more ...string) (string, error) {
+		out, err := exec.CommandContext(h.t.Context(), h.program, append([]string{"journal", "redate", "--config", h.config}, more...)...).CombinedOutput()
+		return string(out), err
+	}
+	said, err := redate("--yes")
+	require.Error(h.t, err)
+	require.Contains(h.t, said, "stop it first")
+	h.terminate()
+	said, err = redate()
+	require.NoError(h.t, err, said)
+	require.Contains(h.t, said, "seen to step")
+	require.Contains(h.t, said, "nothing is done yet")
+	said, err = redate("--yes")
+	require.NoError(h.t, err, said)
+	h.t.Log(said)
+	_, statement, _ := strings.Cut(said, "DELETE ")
+	h.influx.Query("pump", "DELETE "+strings.TrimSpace(statement))
+	require.False(h.t, beyond(time.Now().Add(future/2))())
+	began := time.Now()
+	h.start()
+	h.until("the daemon goes on in true time", beyond(began))
+	h.terminate()
+	require.Greater(h.t, h.sameAsJournal(), upto)
+	for point, samples := range h.stored() {
+		for _, s := range samples {
+			require.True(h.t, s.Time.Before(time.Now()), "%s at %v", point, s.Time)
+		}
+	}
+	said, err = redate()
+	require.NoError(h.t, err)
+	require.Contains(h.t, said, "nothing to put right")
 }

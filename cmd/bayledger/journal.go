@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"time"
 
+	"bayledger/agent"
+	"bayledger/agent/clock"
 	"bayledger/agent/sitefile"
 	"bayledger/historian/journal"
 )
@@ -16,6 +18,7 @@ type journalCmd struct {
 	Check   journalCheckCmd   `cmd:"" help:"Examine the whole journal and name every violation."`
 	Refused journalRefusedCmd `cmd:"" help:"List lines a server refused, with its words."`
 	Again   journalAgainCmd   `cmd:"" help:"Have refused lines sent once more."`
+	Redate  journalRedateCmd  `cmd:"" help:"Put readings where they belong that a clock far ahead has dated; the daemon must be stopped."`
 }
 
 // readJournal opens a site's journal beside the daemon that may be writing it.
@@ -117,5 +120,78 @@ func (c *journalAgainCmd) Run(env *environment) (err error) {
 		return badInput(fmt.Errorf("there is no refused line %d", c.ID))
 	}
 	_, err = fmt.Fprintf(env.Stdout, "%d lines will be sent once more within a minute or two of the daemon's running\n", n)
+	return err
+}
+
+type journalRedateCmd struct {
+	Config string        `required:"" placeholder:"FILE" help:"Site file."`
+	From   string        `placeholder:"TIME" help:"Time of the first wrong reading (RFC 3339), where the jump is not found by itself."`
+	By     time.Duration `placeholder:"DURATION" help:"By how much the clock was ahead, where it is known, such as 87600h."`
+	Yes    bool          `help:"Do it; without, only say what would be done."`
+}
+
+// Run implements the command.
+func (c *journalRedateCmd) Run(env *environment) (err error) {
+	cfg, err := sitefile.LoadFile(c.Config)
+	if err != nil {
+		return badInput(err)
+	}
+	var from time.Time
+	if c.From != "" {
+		if from, err = time.Parse(time.RFC3339, c.From); err != nil {
+			return badInput(fmt.Errorf("--from: write a time such as 2026-07-01T06:00:00Z: %w", err))
+		}
+	}
+	boot, err := agent.BootID()
+	if err != nil {
+		return err
+	}
+	o := cfg.Journal
+	o.ReadOnly = !c.Yes
+	j, err := journal.Open(env.Ctx, o)
+	if errors.Is(err, journal.ErrInUse) {
+		return badInput(errors.New("the daemon is writing the journal; stop it first (systemctl stop bayledger)"))
+	} else if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, j.Close()) }()
+	look := clock.This().Look()
+	now := look.Wall
+	r, err := j.Ahead(env.Ctx, now, from)
+	if err != nil {
+		return err
+	}
+	say := func(format string, args ...any) {
+		if err == nil {
+			_, err = fmt.Fprintf(env.Stdout, format+"\n", args...)
+		}
+	}
+	say("this machine's clock shows %s; the newest reading is of %s", now.Format(time.RFC3339), j.Newest().Format(time.RFC3339))
+	if r.N == 0 {
+		say("no reading is ahead of the clock: there is nothing to put right")
+		return err
+	}
+	why := "the clock was seen to step by so much"
+	switch {
+	case c.By != 0:
+		r.Shift, why = -c.By.Abs(), "as you say"
+	case !r.Seen:
+		why = "nobody saw the clock step, so they are put right behind the reading before them; --by says it better"
+	}
+	say("%d readings are ahead, numbers %d to %d, of %s to %s", r.N, r.First, r.Last, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
+	say("the reading before them is of %s", r.Sound.Format(time.RFC3339))
+	say("they are moved by %v to %s to %s: %s", r.Shift, r.From.Add(r.Shift).Format(time.RFC3339), r.To.Add(r.Shift).Format(time.RFC3339), why)
+	if !c.Yes {
+		say("nothing is done yet; if the clock is right now and the jump is the one meant, stop the daemon and say --yes")
+		return err
+	}
+	if rerr := j.Redate(env.Ctx, r, now, boot, now.Add(-look.Boot)); rerr != nil {
+		return errors.Join(err, badInput(rerr))
+	}
+	say("done: they go out once more, marked uncertain; start the daemon")
+	if len(cfg.Influx) > 0 {
+		say("what the servers already have of them stays there under the wrong times; in InfluxDB 1.8, for each database:")
+		say("  DELETE FROM /.*/ WHERE \"site\" = '%s' AND time >= '%s'", cfg.Site.ID, r.From.Format(time.RFC3339))
+	}
 	return err
 }

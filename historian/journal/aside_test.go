@@ -1,6 +1,8 @@
 package journal
 
 import (
+	"context"
+	"database/sql"
 	"os"
 	"path/filepath"
 	"testing"
@@ -67,6 +69,29 @@ func TestPlacesOutliveTheSiteFile(t *testing.T) {
 	shut(t, j)
 	j = open(t, o)
 	require.Equal(t, site.Places{"A1-level": {Quantity: site.Level, Court: "A", Bay: "A1"}, "rain": {Quantity: site.Rain, Court: "A"}}, j.Places())
+}
+
+// TestWhatWasBrokenOffIsOverBeforeTheFilesClose: a transaction whose context ends is rolled back by
+// a goroutine of database/sql. The writer, which folds the log up, must be the last to close.
+func TestWhatWasBrokenOffIsOverBeforeTheFilesClose(t *testing.T) {
+	for range 4 {
+		o := DefaultOptions(t.TempDir())
+		j, err := Open(t.Context(), o)
+		require.NoError(t, err)
+		put(t, j, cycle(noon, 2)...)
+		ctx, cancel := context.WithCancel(t.Context())
+		for _, db := range []*sql.DB{j.samples.r, j.samples.w, j.ledger.r} {
+			tx, err := db.BeginTx(ctx, nil)
+			require.NoError(t, err)
+			var n int
+			require.NoError(t, tx.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n))
+		}
+		cancel()
+		require.NoError(t, j.Close())
+		left, err := filepath.Glob(filepath.Join(o.Dir, "*-wal"))
+		require.NoError(t, err)
+		require.Empty(t, left)
+	}
 }
 
 func TestAReaderNeedsNoDaemon(t *testing.T) {

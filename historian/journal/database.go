@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -118,12 +119,33 @@ func openDatabase(ctx context.Context, file, schema string, s settings) (*databa
 
 func (d *database) close() error {
 	var errs []error
-	for _, db := range []*sql.DB{d.r, d.w} { // the writer last: it checkpoints when nobody reads
-		if db != nil {
-			errs = append(errs, db.Close())
+	for _, db := range []*sql.DB{d.r, d.w} { // the writer last: it folds up the log when nobody reads
+		if db == nil {
+			continue
 		}
+		quiet(db)
+		if db == d.w {
+			// The end of a context can interrupt a connection after its statement was over, and what
+			// SQLite does at closing is interrupted then. The next statement takes that back.
+			_, _ = db.Exec("PRAGMA wal_checkpoint(PASSIVE)") // what it does not do, closing does
+		}
+		errs = append(errs, db.Close())
 	}
 	return errors.Join(errs...)
+}
+
+// quiet waits until no connection is in use: what the end of a context has broken off is rolled
+// back behind its caller's back, and a reader that outlives the writer leaves the log behind.
+func quiet(db *sql.DB) {
+	if db.Stats().InUse == 0 {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	db.SetMaxOpenConns(1)
+	if c, err := db.Conn(ctx); err == nil { // there is one when all others are back
+		_ = c.Close() // it only goes back to the others
+	}
 }
 
 func (d *database) prepare(ctx context.Context, schema string, s settings) error {

@@ -39,7 +39,8 @@
 // are provisional: an hour early or just after the newest reading, because the core can be moved
 // forwards only. A run of them is a row of runs; dating it sets its shift. Entries shows the
 // core's times, everything else the true ones. A vouched step back is walked at a tenth of the
-// speed. Where nothing vouches, as in a container, bayledger run sends nothing unless the site
+// speed. A clock that was years ahead is put right by a person (redate.go), and nothing grows too
+// old before readings have come for a week after a leap. Where nothing vouches, as in a container, bayledger run sends nothing unless the site
 // file says journal.clock: own: tests with the real program need that, or the build tag clockfile.
 //
 // Proof outside the journal: TestCrash (the field's own word of what it served, acknowledged

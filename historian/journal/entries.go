@@ -16,7 +16,8 @@ type Entry struct {
 	// Record is nil for a sample.
 	Record *site.Record
 	// Sample is calibrated. Its time is the one the core saw: for a sample taken before the
-	// clock was known it is provisional.
+	// clock was known it is provisional. Of readings that Redate has moved, the core has seen
+	// nothing yet.
 	Sample site.Sample
 	// Provisional is true when nobody vouched for the clock at that time.
 	Provisional bool
@@ -56,6 +57,10 @@ func (j *Journal) Entries(ctx context.Context, after Position) iter.Seq2[Entry, 
 				break
 			}
 			stopped, provisional := false, b.run != 0
+			shift, state := j.runs.shift(b.run)
+			if state != runNever { // a guess is one for everybody; a date that came later, the core did not see
+				shift = 0
+			}
 			var failed error
 			err := eachReading(b.data, b.t, b.n, func(i int, r reading) bool {
 				seq := b.first + int64(i)
@@ -69,6 +74,7 @@ func (j *Journal) Entries(ctx context.Context, after Position) iter.Seq2[Entry, 
 					return false
 				}
 				at.Seq = seq
+				r.t += shift
 				var s site.Sample
 				if s, failed = j.sample(r, cal); failed != nil {
 					return false

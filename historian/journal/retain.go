@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -61,20 +62,8 @@ func (j *Journal) prune(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	cutoff := newest - j.opts.MaxAge.Milliseconds()
-	aged, err := j.before(ctx, cutoff)
-	if err != nil {
+	if err := j.dropAged(ctx, newest, settled); err != nil {
 		return err
-	}
-	for n := int64(pruneBatches); n == pruneBatches; {
-		if n, err = j.drop(ctx, min(aged, settled), pruneBatches); err != nil {
-			return err
-		}
-	}
-	for table, before := range map[string]int64{"minutes": cutoff, "hours": newest - j.opts.HourlyAge.Milliseconds()} {
-		if _, err := j.samples.w.ExecContext(ctx, "DELETE FROM "+table+" WHERE t < ?", before); err != nil {
-			return fmt.Errorf("drop old %s: %w", table, classify(err))
-		}
 	}
 	for {
 		used, limit, err := j.pages(ctx)
@@ -101,6 +90,43 @@ func (j *Journal) prune(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// trial is how long readings must have come after a silence as long before anything is too old.
+const trial = 7 * 24 * time.Hour
+
+// dropAged drops what is older than the options want to keep. A clock that is years ahead makes
+// everything old at once, so age does not count before readings have come for a week: until then
+// Redate can put that right.
+func (j *Journal) dropAged(ctx context.Context, newest, settled int64) error {
+	wait := min(trial, j.opts.MaxAge).Milliseconds()
+	earlier, err := j.before(ctx, newest-wait)
+	if err != nil {
+		return err
+	}
+	page, err := readBatches(ctx, j.samples.r, 1, "WHERE first <= ? ORDER BY first DESC LIMIT ?", earlier)
+	if err != nil || len(page) == 0 {
+		return err
+	}
+	if shift, _ := j.runs.shift(page[0].run); page[0].t+page[0].span+shift < newest-2*wait {
+		return nil
+	}
+	cutoff := newest - j.opts.MaxAge.Milliseconds()
+	aged, err := j.before(ctx, cutoff)
+	if err != nil {
+		return err
+	}
+	for n := int64(pruneBatches); n == pruneBatches; {
+		if n, err = j.drop(ctx, min(aged, settled), pruneBatches); err != nil {
+			return err
+		}
+	}
+	for table, before := range map[string]int64{"minutes": cutoff, "hours": newest - j.opts.HourlyAge.Milliseconds()} {
+		if _, err := j.samples.w.ExecContext(ctx, "DELETE FROM "+table+" WHERE t < ?", before); err != nil {
+			return fmt.Errorf("drop old %s: %w", table, classify(err))
+		}
+	}
+	return nil
 }
 
 // pages returns how many pages of the samples' file are in use, and its limit.

@@ -153,6 +153,35 @@ func TestOldSamplesGoAndHoursStay(t *testing.T) {
 	}
 }
 
+// TestNothingIsOldBecauseTheClockLeapt: what is too old by a clock that has just leapt stays until
+// readings have come for a while.
+func TestNothingIsOldBecauseTheClockLeapt(t *testing.T) {
+	o := DefaultOptions(t.TempDir())
+	o.MaxAge, o.HourlyAge = 2*time.Hour, 2*time.Hour
+	j := open(t, o)
+	minutes := func(from, n int) {
+		for i := range n {
+			_, err := j.Append(t.Context(), cycle(noon.Add(time.Duration(from+i)*time.Minute), 2))
+			require.NoError(t, err)
+		}
+		require.NoError(t, j.Maintain(t.Context()))
+	}
+	oldest := func() time.Time { return entries(t, j, Position{})[0].Sample.Time }
+	hour := func() int64 {
+		series, err := j.Series(t.Context(), "pA", noon, noon.Add(time.Hour), time.Hour)
+		require.NoError(t, err)
+		return series[0].N
+	}
+	minutes(0, 60)
+	const leapt = 30 * 24 * 60
+	minutes(leapt, 100)
+	require.Equal(t, noon, oldest())
+	require.EqualValues(t, 60, hour())
+	minutes(leapt+100, 200)
+	require.Less(t, noon.Add((leapt-1)*time.Minute), oldest())
+	require.Zero(t, hour())
+}
+
 func TestADamagedFileIsSetAsideAndNamed(t *testing.T) {
 	for _, file := range []string{samplesFile, ledgerFile} {
 		o := DefaultOptions(t.TempDir())

@@ -150,6 +150,41 @@ func eachBucket(data []byte, start int64, f func(bucketKey, bucket) bool) error 
 	return nil
 }
 
+// rollup are fresh buckets of both levels, by their start.
+type rollup struct {
+	minutes, hours map[int64]map[bucketKey]*bucket
+}
+
+func newRollup() rollup {
+	return rollup{map[int64]map[bucketKey]*bucket{}, map[int64]map[bucketKey]*bucket{}}
+}
+
+// add counts a reading whose time is the true one.
+func (u rollup) add(r reading) {
+	for _, level := range []struct {
+		into map[int64]map[bucketKey]*bucket
+		ms   int64
+	}{{u.minutes, minuteMS}, {u.hours, hourMS}} {
+		start := r.t / level.ms * level.ms
+		if level.into[start] == nil {
+			level.into[start] = map[bucketKey]*bucket{}
+		}
+		k := bucketKey{r.point, r.cal}
+		if level.into[start][k] == nil {
+			level.into[start][k] = &bucket{}
+		}
+		level.into[start][k].add(r)
+	}
+}
+
+// merge puts the buckets into the tables.
+func (u rollup) merge(ctx context.Context, tx *sql.Tx) error {
+	if err := mergeBuckets(ctx, tx, "minutes", u.minutes); err != nil {
+		return classify(err)
+	}
+	return classify(mergeBuckets(ctx, tx, "hours", u.hours))
+}
+
 // rollBatches is how many batches are rolled up in one transaction: an append waits for it.
 const rollBatches = 500
 
@@ -161,8 +196,7 @@ func (j *Journal) rollUp(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		minutes := map[int64]map[bucketKey]*bucket{}
-		hours := map[int64]map[bucketKey]*bucket{}
+		fresh := newRollup()
 		n, end := 0, cursor
 		for b, err := range j.batches(ctx, cursor) {
 			if err != nil {
@@ -178,20 +212,7 @@ func (j *Journal) rollUp(ctx context.Context) error {
 					return true
 				}
 				r.t += shift
-				for _, level := range []struct {
-					into map[int64]map[bucketKey]*bucket
-					ms   int64
-				}{{minutes, minuteMS}, {hours, hourMS}} {
-					start := r.t / level.ms * level.ms
-					if level.into[start] == nil {
-						level.into[start] = map[bucketKey]*bucket{}
-					}
-					k := bucketKey{r.point, r.cal}
-					if level.into[start][k] == nil {
-						level.into[start][k] = &bucket{}
-					}
-					level.into[start][k].add(r)
-				}
+				fresh.add(r)
 				return true
 			})
 			if err != nil {
@@ -202,23 +223,19 @@ func (j *Journal) rollUp(ctx context.Context) error {
 		if end == cursor {
 			return nil
 		}
-		if err := j.writeBuckets(ctx, cursor, end, minutes, hours); err != nil {
+		if err := j.writeBuckets(ctx, cursor, end, fresh); err != nil {
 			return err
 		}
 	}
 }
 
 // writeBuckets merges buckets into the tables and moves the cursor, in one transaction.
-func (j *Journal) writeBuckets(ctx context.Context, cursor, end int64, minutes, hours map[int64]map[bucketKey]*bucket) error {
+func (j *Journal) writeBuckets(ctx context.Context, cursor, end int64, fresh rollup) error {
 	tx, err := j.samples.w.BeginTx(ctx, nil)
 	if err != nil {
 		return classify(err)
 	}
-	err = mergeBuckets(ctx, tx, "minutes", minutes)
-	if err == nil {
-		err = mergeBuckets(ctx, tx, "hours", hours)
-	}
-	if err == nil {
+	if err = fresh.merge(ctx, tx); err == nil {
 		_, err = tx.ExecContext(ctx, "INSERT INTO meta (key, value) VALUES ('rolled', ?) ON CONFLICT DO UPDATE SET value = excluded.value", end)
 	}
 	if err != nil {
