@@ -233,7 +233,6 @@ func (l *lumped) siteFault(kind virtual.FaultKind) bool {
 }
 
 func (l *lumped) facts() *site.Site { return l.st }
-func (l *lumped) now() time.Time    { return l.at }
 
 func (l *lumped) truth(bay string) truth {
 	for _, b := range l.bays {

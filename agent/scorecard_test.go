@@ -27,7 +27,9 @@ import (
 //
 //	go test ./agent -run 'TestScorecard$' -v -scorecard full -timeout 24h
 //	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.share 0.2 -timeout 8h
+//	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.row clean -scorecard.for 1h -timeout 2h
 //
+// The last plays clean runs alone, as many as begin within the hour: 5 s of processor time a bay-year.
 // It writes testdata/scorecard/full.txt; the degraded sets are left out of a share under a half.
 // Both cards fail where a row's upper limit lies under its reach,
 // except for the rows that are known to fall short (rows[i].short): those are printed as short,
@@ -39,6 +41,7 @@ var (
 	scorecardSet  = flag.String("scorecard.set", "full", "instruments of the clean runs, by a name of the degraded sets")
 	scorecardRuns = flag.Int("scorecard.runs", 0, "runs a row, in place of the size's own")
 	scorecardPart = flag.Float64("scorecard.share", 1, "share of the full card's runs")
+	scorecardFor  = flag.Duration("scorecard.for", 0, "begin no run after this time; the table says how many were played")
 	scorecardOut  = flag.String("scorecard.out", "", "write the table to this file too")
 	scorecardLog  = flag.Bool("scorecard.log", false, "one line for every run")
 )
@@ -73,11 +76,21 @@ type job struct {
 	out  *outcome
 }
 
-// playAll plays jobs on as many cores as there are.
+// playAll plays jobs on as many cores as there are, in their order; those whose turn has not come
+// by the time -scorecard.for allows stay without an outcome.
 func playAll(ctx context.Context, jobs []job, lean bool) error {
+	var late <-chan time.Time
+	if *scorecardFor > 0 {
+		late = time.After(*scorecardFor)
+	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for _, j := range jobs {
+		select {
+		case <-late:
+			return g.Wait()
+		default:
+		}
 		g.Go(func() error {
 			if err := ctx.Err(); err != nil {
 				return err
@@ -221,8 +234,12 @@ type falseRates struct {
 }
 
 func tallyClean(runs []outcome) falseRates {
-	f := falseRates{severity: map[site.Severity]int{}, kinds: map[site.Kind]int{}, runs: len(runs)}
+	f := falseRates{severity: map[site.Severity]int{}, kinds: map[site.Kind]int{}}
 	for _, o := range runs {
+		if o.bayYears == 0 {
+			continue // its turn did not come
+		}
+		f.runs++
 		f.years += o.bayYears
 		f.base += o.baseFalse
 		for s, n := range o.false_ {
@@ -385,8 +402,14 @@ func TestScorecard(t *testing.T) {
 		return short
 	}
 	var table strings.Builder
-	fmt.Fprintf(&table, "go test ./agent -run 'TestScorecard$' -scorecard %s -scorecard.share %g -scorecard.seed %d -scorecard.runs %d\n%s, %d cores, %s\n\n",
-		*scorecardSize, *scorecardPart, *scorecardSeed, *scorecardRuns, runtime.Version(), runtime.GOMAXPROCS(0), runtime.GOARCH)
+	given := ""
+	flag.Visit(func(f *flag.Flag) {
+		if name, ok := strings.CutPrefix(f.Name, "scorecard"); ok && f.Name != "scorecard.out" {
+			given += fmt.Sprintf(" -scorecard%s %q", name, f.Value)
+		}
+	})
+	fmt.Fprintf(&table, "go test ./agent -run 'TestScorecard$'%s\n%s, %d cores, %s\n\n",
+		given, runtime.Version(), runtime.GOMAXPROCS(0), runtime.GOARCH)
 
 	var jobs []job
 	var clean []outcome

@@ -17,7 +17,7 @@ import (
 type world interface {
 	// facts is the site as its club knows it: surveyed areas, book porosities, nothing learned.
 	facts() *site.Site
-	now() time.Time
+
 	// advance moves the model to t, a whole number of its steps ahead.
 	advance(t time.Time)
 	// samples are the readings that fall due now, records what people put on record since the
@@ -337,7 +337,6 @@ func newVirtual(p plan) *virtualWorld {
 }
 
 func (w *virtualWorld) facts() *site.Site   { return w.st }
-func (w *virtualWorld) now() time.Time      { return w.f.Now() }
 func (w *virtualWorld) advance(t time.Time) { w.f.Advance(t) }
 
 func (w *virtualWorld) samples() []site.Sample {
