@@ -87,6 +87,9 @@ func (c *Core) Record(r site.Record) []site.Event {
 func (c *Core) Now() time.Time { return c.ticked }
 
 func (c *Core) tickTo(t time.Time) []site.Event {
+	if d := t.Sub(c.ticked); d >= 0 && d < tickEvery && !c.ticked.IsZero() {
+		return nil // the rest of one poll's readings
+	}
 	grid := t.Truncate(tickEvery)
 	if c.ticked.IsZero() || grid.Sub(c.ticked) > silentGap {
 		if !c.ticked.IsZero() {

@@ -3,7 +3,12 @@ package watch
 import (
 	"fmt"
 	"math"
+
+	"bayledger/agent/site"
 )
+
+// vagueM is the uncertainty of a level beyond which its figure tells a person nothing, m.
+const vagueM = 0.020
 
 // Explain says, as lines for a person, what the watch knows of a bay at the last tick: the
 // evidence behind what holds, or why nothing does. ok is false for a bay the site does not have.
@@ -22,7 +27,11 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 	n, _ := w.l.Now(id)
 	le := n.Learned
 	say("Bay %s at %s.", y.name(), at(w.st.Now).In(w.s.Zone).Format("2006-01-02 15:04:05 MST"))
-	say("Level %s (%s of the bay itself, U %s, %s), set point %s, flow %s.", d.Depth(n.LevelM), d.Depth(n.BayLevelM), d.Depth(n.BayLevelU), n.Doing, d.Depth(n.SetPointM), d.Rate(n.FlowM3S))
+	itself := fmt.Sprintf("the bay itself %s ± %s", d.Depth(n.BayLevelM), d.Depth(n.BayLevelU))
+	if !(n.BayLevelU < vagueM) {
+		itself = "the bay's own level not known well enough yet"
+	}
+	say("Level %s (%s, %s), set point %s, flow %s.", d.Depth(n.LevelM), itself, n.Doing, d.Depth(n.SetPointM), d.Rate(n.FlowM3S))
 	say("Learned: storage %.2f ± %.2f of nominal, evaporation factor %.2f ± %.2f, constant loss %s ± %s, settling %s, learning %v.",
 		le.Scale.Value, le.Scale.U, le.Factor.Value, le.Factor.U, d.Rate(le.ConstantM3S.Value), d.Rate(le.ConstantM3S.U), lasted(int64(le.SettleS*1000)), le.Learning)
 	if !le.OldLeakExcluded {
@@ -58,6 +67,11 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		_, et := likeliest(s.Onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
 			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
+	}
+	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
+		say("The loss went on as the water sank, so it is not the overflow's.")
+	} else if s.Open == site.Leak && c.LipM != c.LipM {
+		say("Whether the loss ends as the water sinks, as an overflow's would, has not shown itself yet.")
 	}
 	if f, ok := w.lastHours(y); ok {
 		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) are missing.",

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"fmt"
+	"math"
 
 	"bayledger/agent/site"
 )
@@ -26,14 +27,24 @@ type fillState struct {
 	// chamber leads and sinks back, as most do. Both are this bay's habit over HabitN fills.
 	Gain, After float64
 	HabitN      int
+	// Spread is how far single fills' rises lie beside Gain, a share (one standard deviation), and
+	// Far how far the nearest of the slow fills in a row lay, in such deviations.
+	Spread, Far float64
 	Rise, Whole float64 // the last fill's rise at its end and with what came after, over the habit's
 	SlowN       int
 	SlowAt      int64
 	Slow        bool
 }
 
-// inARow is how many fills in a row must agree before a habit counts as broken.
-const inARow = 3
+// inARow is how many fills in a row must agree before a habit counts as broken, inARowFar how many
+// do when each lies farDeviations of the bay's own fills beside it: a bay that is filled once a day
+// has shown as much in two.
+const (
+	inARow        = 3
+	inARowFar     = 2
+	farDeviations = 4
+	leastSpread   = 0.08 // nobody's fills are more alike
+)
 
 // fills watches two habits: how fast a bay fills, and how fast its chamber settles afterwards.
 func (w *Watch) fills(y *bay, now int64) {
@@ -96,7 +107,9 @@ func (y *bay) followed(now int64) {
 		if s.EndM-s.StartM < least {
 			return
 		}
-		s.HabitN++
+		if s.HabitN++; s.HabitN > 1 {
+			s.Spread += (math.Abs(rise/s.Gain-1)/0.8 - s.Spread) / float64(s.HabitN-1)
+		}
 		s.Gain += (rise - s.Gain) / float64(s.HabitN)
 		s.After += (behind - s.After) / float64(s.HabitN)
 		return
@@ -112,15 +125,18 @@ func (y *bay) followed(now int64) {
 	case y.st.Bank.Open == site.Leak && !y.st.Crest.GoesOn && behind <= 0:
 		// It may be so: a pipe that clogs lets the chamber go on rising behind the fill.
 	case s.Rise < 0.6 && (s.Whole > 1.4*s.Rise || s.Whole < 0.3):
+		far := (1 - s.Rise) / max(s.Spread, leastSpread)
 		if s.SlowN == 0 {
-			s.SlowAt = now
+			s.SlowAt, s.Far = now, far
 		}
 		s.SlowN++
-		s.Slow = s.Slow || s.SlowN >= inARow
+		s.Far = min(s.Far, far)
+		s.Slow = s.Slow || s.SlowN >= inARow || s.SlowN >= inARowFar && s.Far >= farDeviations
 	default:
 		s.SlowN = 0
 		if s.Rise > 0.75 {
 			s.Slow = false
+			s.Spread += (math.Abs(s.Rise-1)/0.8 - s.Spread) / 20
 			s.Gain += (rise - s.Gain) / 20
 			s.After += (behind - s.After) / 20
 		}
@@ -160,7 +176,7 @@ func (w *Watch) sayFills(y *bay, now int64) {
 		n := site.NewFinding(site.SlowChamber, y.b.ID, "", at(s.SlowAt))
 		n.Confidence = 0.85
 		n.Because = fmt.Sprintf("In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.",
-			max(s.SlowN, inARow), y.name(), 100*max(0, s.Rise))
+			max(s.SlowN, inARowFar), y.name(), 100*max(0, s.Rise))
 		w.say(n)
 	}
 }

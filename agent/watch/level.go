@@ -92,8 +92,9 @@ func (w *Watch) levels(y *bay, now int64) {
 				s.HighAt = now
 			}
 			// A hose can put a bay above its band; it comes back by itself. What tells is water
-			// that is still let in above the band, or a level that stays for a day and a half.
-			if now-s.HighAt >= 30*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour {
+			// that is still let in above the band by all that is unsure, so that the crest is foretold
+			// while there is time; or a level that stays for a day and a half.
+			if now-s.HighAt >= 5*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour {
 				s.High = true
 			}
 		}
@@ -103,7 +104,7 @@ func (w *Watch) levels(y *bay, now int64) {
 		switch {
 		case k.BayM >= low-u && (!s.Low || k.BayM >= deep-u+dead):
 			s.LowAt, s.Low = 0, false
-		case k.BayM < deep-u:
+		case k.BayM < low-u:
 			_, runs := y.running(now)
 			if runs || !w.free(y, now) || k.SetMoved > 0 && now-k.SetMoved < 6*hour || k.RunAt > 0 && now-k.RunAt < 15*minute {
 				if !s.Low {
@@ -114,12 +115,17 @@ func (w *Watch) levels(y *bay, now int64) {
 			if s.LowAt == 0 {
 				s.LowAt = now
 			}
-			if now-s.LowAt >= hour {
+			// A bay a whole band too low has been forgotten; one that is low by no more than what is
+			// unsure may still have its turn to come.
+			if k.BayM < deep-u && now-s.LowAt >= hour || now-s.LowAt >= lowFor+y.turn().Milliseconds() {
 				s.Low = true
 			}
 		}
 	}
 }
+
+// lowFor is how long beyond its turn a bay may stand just under its band.
+const lowFor = 2 * hour
 
 func (w *Watch) sayLevels(y *bay, now int64) {
 	s, k, d := &y.st.Level, &y.look, w.s.Display
@@ -143,7 +149,11 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		n := site.NewFinding(site.Drying, y.b.ID, "", at(s.LowAt))
 		n.Confidence = 0.95
 		n.ToSoft = y.toDust()
-		n.Because = fmt.Sprintf("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes.", y.name(), d.Depth(k.BayM), d.Depth(y.lower()))
+		dust := ""
+		if n.ToSoft > 0 && n.ToSoft != site.NoTimeLeft {
+			dust = fmt.Sprintf("; on a summer's day the surface is dust in about %s", lasted(n.ToSoft.Milliseconds()))
+		}
+		n.Because = fmt.Sprintf("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes%s.", y.name(), d.Depth(k.BayM), d.Depth(y.lower()), dust)
 		w.say(n)
 	}
 }

@@ -3,6 +3,7 @@ package watch
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"bayledger/agent/site"
 )
@@ -32,6 +33,7 @@ type meterState struct {
 func (s *meterState) init() { *s = meterState{Low: math.NaN(), Total: math.NaN()} }
 
 // unmetered is how many fills without a count make a meter dead: a hose may do it once, or twice.
+// Fewer do where the valve was told to open, and one where the main meter counted the water.
 const unmetered = 3
 
 // meterRule finds a meter that has stopped: the level rises as fast as only a fill lifts it, again
@@ -84,6 +86,9 @@ func (w *Watch) meterRule(y *bay, now int64) {
 	need := unmetered
 	if k.ValveKnown && (k.ValveOpen || now-k.ValveChanged < 10*minute) {
 		need = 2 // the valve says that it was a fill
+		if v := &y.st.Valve; v.Opened > 0 && now-v.Opened < int64(onItsWay/time.Millisecond) && w.mainBeyond()-v.AskMainL > 1000*sparseM3 {
+			need = 1 // and the main meter that water went there
+		}
 	}
 	if s.Rises >= need && !s.Dead {
 		s.Dead, s.Since = true, s.FirstT

@@ -18,10 +18,12 @@ type crestState struct {
 	AboveM  float64 // how high it stood then
 	Blocked bool
 
-	// ShortM3 is the metered total when the level last rested in its band, ShortAt when that was and
-	// AskedM3 what the weather has asked for since; Displaced is set while much more has been let in
-	// than the bay was short of.
+	// ShortM3 is the metered total when the level last rested in its band, ShortAt when that was,
+	// ShortM the level then and AskedM3 what the weather has asked for since; Displaced is set while
+	// much more of what was let in is gone than the bay is short of, RanM3 and RanU (k=2) how much.
 	ShortM3, AskedM3 float64
+	ShortM           float64
+	RanM3, RanU      float64
 	ShortAt          int64
 	ShortSeq         int64
 	Displaced        bool
@@ -36,7 +38,9 @@ type crestState struct {
 	LostUM3 float64
 }
 
-func (s *crestState) init() { s.KnownM3, s.ShortM3, s.LipM = math.NaN(), math.NaN(), math.NaN() }
+func (s *crestState) init() {
+	s.KnownM3, s.ShortM3, s.LipM = math.NaN(), math.NaN(), math.NaN()
+}
 
 // slipped says whether the overflow is held to have slipped below the band.
 func (s *crestState) slipped() bool { return s.Displaced || s.LipM == s.LipM }
@@ -123,7 +127,7 @@ func (w *Watch) displaced(y *bay, now int64) {
 	back := shown >= low-k.NoiseM && k.Settled
 	if full || back || k.SetMoved > s.ShortAt || math.IsNaN(s.ShortM3) {
 		s.Displaced, s.LipM = false, math.NaN()
-		s.ShortM3, s.ShortAt, s.AskedM3, s.ShortSeq = k.TotalM3, now, 0, k.Seq
+		s.ShortM3, s.ShortM, s.ShortAt, s.AskedM3, s.ShortSeq = k.TotalM3, shown, now, 0, k.Seq
 		return
 	}
 	if k.Seq != s.ShortSeq {
@@ -135,9 +139,13 @@ func (w *Watch) displaced(y *bay, now int64) {
 	if k.Runs || now-k.RunAt < displacedRest || y.st.Sensor.open() || s.GoesOn || shown >= low-k.NoiseM || k.SmoothM >= low-k.NoiseM {
 		return // how far a chamber leads or lags is known only when the water has stopped for a while
 	}
-	need, u := w.l.HeldBetween(y.i, shown, low)
-	if k.TotalM3-s.ShortM3 > 2*need+2*u+s.AskedM3+clayM*y.b.AreaM2 && now-s.ShortAt >= hour {
-		s.Displaced = true
+	let := k.TotalM3 - s.ShortM3
+	need, _ := w.l.HeldBetween(y.i, shown, low)
+	held, u := w.l.HeldBetween(y.i, s.ShortM, shown)
+	ran := let - held - s.AskedM3
+	u = math.Sqrt(sq(u) + sq(k.BayUM*k.SlopeM2) + sq(water.MeterU(0.02)*let))
+	if let > need && ran > need+2*u+clayM*y.b.AreaM2 && now-s.ShortAt >= hour {
+		s.Displaced, s.RanM3, s.RanU = true, ran, 2*u
 	}
 }
 
@@ -262,11 +270,9 @@ func (w *Watch) saySlipped(y *bay, now int64) {
 		return
 	}
 	n.Confidence = 0.7
-	need, u := w.l.HeldBetween(y.i, y.shown(), y.lower())
-	n.VolumeM3 = max(0, k.TotalM3-c.ShortM3-need)
-	n.VolumeU = 2 * math.Hypot(u, water.MeterU(0.02)*(k.TotalM3-c.ShortM3))
+	n.VolumeM3, n.VolumeU = c.RanM3, c.RanU
 	n.RateM3S = n.VolumeM3 / (float64(now-c.ShortAt) / 1000)
-	n.Because = fmt.Sprintf("Bay %s has been let in %s since %s and stands at %s; about %s would bring it back to %s, so the rest has run off.",
-		y.name(), d.Water(k.TotalM3-c.ShortM3), w.when(c.ShortAt), d.Depth(y.shown()), d.Water(need), d.Depth(y.lower()))
+	n.Because = fmt.Sprintf("Bay %s has been let in %s since %s and stands at %s, still below the %s it should keep; %s (± %s) have run off.",
+		y.name(), d.Water(k.TotalM3-c.ShortM3), w.when(c.ShortAt), d.Depth(y.shown()), d.Depth(y.lower()), d.Water(c.RanM3), d.Water(c.RanU))
 	w.say(n)
 }

@@ -185,13 +185,13 @@ func (w *Watch) saySensor(y *bay, now int64) {
 	case s.Frozen:
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.Since))
 		n.Confidence = 0.97
-		n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change for %s, while evaporation should have moved it by %s.", y.name(), d.Depth(k.LevelM), lasted(now-s.Since), d.Depth(s.Moved))
+		n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change for %s, while what the weather asked and the meter counted should have moved it by at least %s.", y.name(), d.Depth(k.LevelM), lasted(now-s.Since), d.Depth(s.Moved))
 		if s.ByWater > 0 {
 			in, moved := max(s.ByWater, k.TotalM3-s.SameTotal), s.Moved
 			if k.SlopeM2 > 0 {
 				moved += (in - s.ByWater) / k.SlopeM2
 			}
-			n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change since %s, while %s were let in: it should have risen by %s.", y.name(), d.Depth(k.LevelM), w.clock(s.Since), d.Water(in), d.Depth(moved))
+			n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change since %s, while %s were let in: it should have risen by at least %s.", y.name(), d.Depth(k.LevelM), w.clock(s.Since), d.Water(in), d.Depth(moved))
 		}
 		if rate, runs := y.running(now); runs && rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.RateM3S, n.ToCrest = rate, left(max(0, k.RoomM3)/rate)

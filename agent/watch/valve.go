@@ -154,9 +154,9 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	w.habits(y, now)
 	rate, runs := y.running(now)
 	if v.Open {
-		if !runs && now-k.RunAt >= y.still() {
+		// Only a reading says that it has stopped: in a gap the finding stands, with its onset.
+		if !runs && k.MeterAt-k.RunAt >= y.still() {
 			v.Open, v.Base = false, math.NaN()
-			return
 		}
 		return
 	}

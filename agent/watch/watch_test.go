@@ -220,6 +220,22 @@ func TestValveStuckOpenIsToldAtOnce(t *testing.T) {
 	require.Contains(t, f.Because, "told to shut")
 	require.Less(t, f.ToCrest, 4*time.Hour)
 	require.Nil(t, has(v.out, site.ValveStuckOpen, "A2"))
+
+	// Twenty minutes in which nothing of the bay is read: the same finding, its litres going on.
+	since, before := f.Since, f.VolumeM3
+	v.bays[0].silent = true
+	for end := v.t.Add(20 * time.Minute); v.t.Before(end); {
+		v.tick()
+		require.NotNil(t, has(v.out, site.ValveStuckOpen, "A1"), "nobody has seen it stop")
+	}
+	v.bays[0].silent = false
+	v.tick()
+	v.tick()
+	f = has(v.out, site.ValveStuckOpen, "A1")
+	require.NotNil(t, f)
+	require.Equal(t, since, f.Since)
+	require.InDelta(t, before+20*30e-3, f.VolumeM3, 0.05)
+
 	v.bays[0].stuck = false
 	for end := v.t.Add(2 * time.Minute); v.t.Before(end); {
 		v.tick()
@@ -369,6 +385,52 @@ func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	require.Nil(t, has(v.out, site.OverflowFault, "A1"), "it holds its water again")
 }
 
+// TestALossThatEndsAtALip: what tells a slipped overflow from a liner is that its loss ends. Nothing
+// is let in meanwhile, so the level alone says it, from an hour after the loss was found.
+func TestALossThatEndsAtALip(t *testing.T) {
+	for _, row := range []struct {
+		name     string
+		lip      float64
+		lipKnown bool
+	}{
+		{"drains to a lip and stops", 0.068, true},
+		{"goes on", 0, false},
+	} {
+		v := newWorld(t, 34, nil)
+		v.step = 30 * time.Second
+		v.quiet(t, 4*24*time.Hour+21*time.Hour)
+		y, from := v.w.bays[0], v.t
+		v.bays[0].shut = true // nobody fills it
+		run := func(d time.Duration) {
+			for end := v.t.Add(d); v.t.Before(end); {
+				v.bays[0].loss = 0
+				if v.bays[0].h > row.lip {
+					v.bays[0].loss = 120e-3 / 3600
+				}
+				v.tick()
+			}
+		}
+		run(2 * time.Hour)
+		y.st.Bank.open(site.Leak, &onset{From: from.UnixMilli(), To: v.t.UnixMilli(), Nu: 240}, v.t.UnixMilli(), 120, 10, 20, 20)
+		v.tick()
+		require.Equal(t, site.OverflowFault, has(v.out, site.Leak, "A1").OrKind, "%s: nothing has shown which of the two it is", row.name)
+		run(3 * time.Hour)
+		require.Equal(t, row.lipKnown, y.st.Crest.LipM == y.st.Crest.LipM, row.name)
+		require.Equal(t, !row.lipKnown, y.st.Crest.GoesOn, row.name)
+		f, leak := has(v.out, site.OverflowFault, "A1"), has(v.out, site.Leak, "A1")
+		if row.lipKnown {
+			require.NotNil(t, f)
+			require.InDelta(t, row.lip, y.st.Crest.LipM, 0.003)
+			require.Contains(t, f.Because, "stopped losing")
+			continue
+		}
+		require.Nil(t, f)
+		require.Empty(t, leak.OrKind, "a loss that goes on is the liner's")
+		require.InDelta(t, 5*0.120, leak.VolumeM3, leak.VolumeU, "by the account")
+		require.Less(t, leak.VolumeU, 0.5)
+	}
+}
+
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
 	v := newWorld(t, 8, nil)
 	v.step = 30 * time.Second
@@ -418,9 +480,13 @@ func TestDeadMeter(t *testing.T) {
 	v := newWorld(t, 11, nil)
 	v.quiet(t, 8*time.Hour)
 	v.bays[0].meterDead = true
+	for !v.bays[0].command {
+		v.tick()
+	}
 	d := v.until(10*time.Hour, site.MeterFault, "A1")
 	require.Greater(t, d, time.Duration(0))
 	require.Equal(t, "A1-meter", has(v.out, site.MeterFault, "A1").Subject)
+	require.Zero(t, v.kinds(12 * time.Hour)[site.SupplyLineLeak], "the water went to the bay")
 	require.Nil(t, has(v.out, site.MeterFault, "A2"))
 }
 

@@ -38,6 +38,7 @@ func longRecord(w io.Writer, n, scans int) error {
 	fmt.Fprintln(b, "time,bay,level_mm,flow_lpm,meter_l,valve_open,setpoint_mm,temp_c,rh_pct,wind_ms,solar_wm2,rain_mm,supply_kpa,main_meter_l")
 	start := time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)
 	total := make([]float64, n)
+	main := 0.0
 	var buf []byte
 	for i := range scans {
 		buf = start.Add(time.Duration(i)*10*time.Second).AppendFormat(buf[:0], time.RFC3339)
@@ -49,6 +50,7 @@ func longRecord(w io.Writer, n, scans int) error {
 			if phase < 12 { // two minutes of water, then the chamber sinks
 				open, flow = 1, 24
 				total[j] += 4
+				main += 4
 			}
 			if phase < 180 {
 				level += 6 * math.Exp(-float64(phase)/60)
@@ -57,7 +59,7 @@ func longRecord(w io.Writer, n, scans int) error {
 			fmt.Fprintf(b, "%s,%s,%.1f,%.1f,%.1f,%d,85,,,,,,,\n", buf, bayName(j), level+noise, flow, 1000+total[j], open)
 		}
 		if i%30 == 0 {
-			fmt.Fprintf(b, "%s,,,,,,,%.1f,%.0f,%.1f,%.0f,0,310,%.0f\n", buf, 14+10*sun, 80-35*sun, 1+2*sun, 850*sun, 5000+float64(n)*total[0])
+			fmt.Fprintf(b, "%s,,,,,,,%.1f,%.0f,%.1f,%.0f,0,310,%.0f\n", buf, 14+10*sun, 80-35*sun, 1+2*sun, 850*sun, 5000+main)
 		}
 	}
 	return b.Flush()
