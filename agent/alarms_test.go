@@ -1,14 +1,21 @@
 package agent
 
 import (
+	"context"
+	"encoding/json"
 	"math"
+	"sync"
 	"testing"
 	"time"
 
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/alarm"
+	"bayledger/agent/clock"
 	"bayledger/agent/page"
+	"bayledger/agent/relay"
+	"bayledger/agent/servertest"
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
 )
@@ -77,4 +84,62 @@ func TestOpenAlarmsStayInTheirDelay(t *testing.T) {
 	require.Equal(t, []bool{false}, list(at.Add(20*time.Second), f))
 	require.Equal(t, []bool{true}, list(at.Add(30*time.Second)))
 	require.Empty(t, list(at.Add(90*time.Second)), "over, though nobody has answered")
+}
+
+// A machine that starts again with its clock an hour behind, and with nobody to vouch for it, goes
+// on behind what the broker keeps: live values go by the journal's time, which never goes back.
+func TestEndToEndLiveValuesAfterAStartWithTheClockSetBack(t *testing.T) {
+	broker := servertest.Mosquitto(t, servertest.MosquittoOptions{})
+	var mu sync.Mutex
+	var seen []time.Time
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(broker.URL).SetClientID("reader").SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) {
+		var v struct{ T site.Stamp }
+		if json.Unmarshal(m.Payload(), &v) == nil {
+			mu.Lock()
+			defer mu.Unlock()
+			seen = append(seen, v.T.Time)
+		}
+	}))
+	done := c.Connect()
+	require.True(t, done.WaitTimeout(time.Minute) && done.Error() == nil)
+	defer c.Disconnect(0)
+	done = c.Subscribe("bayledger/club/live/#", 1, nil)
+	require.True(t, done.WaitTimeout(time.Minute) && done.Error() == nil)
+
+	dir, m := t.TempDir(), vouched()
+	run := func(readings int) {
+		h := startHouse(t, dir, m, false)
+		o := relay.DefaultOptions()
+		o.Broker, o.Standing = broker.URL, func() site.Standing {
+			h.k.mu.Lock()
+			defer h.k.mu.Unlock()
+			return site.Standing{ClockSure: h.k.times.standing.Sure}
+		}
+		r, err := relay.New(o, smallSite(), nil, nil, clock.NewScaled(m.l.Wall, 1), h.a.log, "")
+		require.NoError(t, err)
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- r.Run(ctx) }()
+		<-r.Online()
+		h.k.after = func(samples []site.Sample, _ []site.Event) { r.Live(samples) }
+		for range readings {
+			sent := r.Status().Live
+			m.pass(5 * time.Second)
+			h.poll()
+			h.k.commit(t.Context())
+			require.Eventually(t, func() bool { return r.Status().Live > sent }, time.Minute, time.Millisecond)
+		}
+		h.stop(t)
+		cancel()
+		require.NoError(t, <-ended)
+	}
+	run(3)
+	m.l = clock.Look{Wall: m.l.Wall.Add(-time.Hour), Boot: m.l.Boot, Kernel: clock.Unsynchronised}
+	run(3)
+	require.Eventually(t, func() bool { mu.Lock(); defer mu.Unlock(); return len(seen) >= 6 }, time.Minute, 5*time.Millisecond)
+	mu.Lock()
+	defer mu.Unlock()
+	for i, at := range seen[1:] {
+		require.True(t, at.After(seen[i]), "%s after %s", at, seen[i])
+	}
 }

@@ -10,8 +10,9 @@
 //     everything not acknowledged is sent again, in order: a reader may see an event twice, told
 //     by its seq, and never misses one the broker took. What the broker keeps for readers that are
 //     away is the broker's persistence.
-//   - A retained live value never goes back in time. Between two sends only the newest value of a
-//     point is kept, so memory is bounded by the number of points however long the broker is away.
+//   - A retained live value never goes back in time, over starts neither: what the broker keeps is
+//     asked for at every connection. Between two sends only the newest value of a point is kept, so
+//     memory is bounded by the number of points however long the broker is away.
 //   - Nothing here blocks its caller: Live, Alarms, Reload and Kick only note what is to be sent.
 //   - Status is "online" from the first moment of a connection and "offline" after it, by the
 //     broker (will) when the connection breaks and by us, acknowledged, before we leave.

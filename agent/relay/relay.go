@@ -77,6 +77,7 @@ type Relay struct {
 	site    *site.Site
 	newest  map[string]site.Sample // by point: the newest seen
 	pending map[string]bool        // points whose newest is not sent
+	kept    map[string]time.Time   // by point: the time of the value the broker kept when we came
 	alarms  []Alarm
 	told    bool // alarms are with the broker
 	// haveAlarms is true once a list of alarms was given, be it empty.
@@ -106,7 +107,7 @@ func New(o Options, s *site.Site, events Events, history History, clk clock.Cloc
 	return &Relay{
 		opts: o, broker: u, site: s, events: events, history: history, clk: clk, log: log, version: version,
 		wake: make(chan struct{}, 1), online: make(chan struct{}), told: true,
-		newest: map[string]site.Sample{}, pending: map[string]bool{}, queueErr: map[string]string{},
+		newest: map[string]site.Sample{}, pending: map[string]bool{}, kept: map[string]time.Time{}, queueErr: map[string]string{},
 		st: Status{Since: clk.Now(), Err: "not connected yet"},
 	}, nil
 }
@@ -132,6 +133,36 @@ func (r *Relay) Live(batch []site.Sample) {
 	if changed {
 		r.poke()
 	}
+}
+
+// keeps notes the time of a value the broker keeps.
+func (r *Relay) keeps(point string, t time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.kept[point] = t
+}
+
+// behind reports whether a sample is older than what the broker keeps, as after a start without the
+// journal and with a clock that was set back: then nothing is sent until time has come level. Only
+// where somebody vouches for the clock (sure) is a value from the future one that was dated
+// wrongly. What the broker kept is forgotten with the first value that replaces it. The caller
+// holds the lock.
+func (r *Relay) behind(s site.Sample, sure bool) bool {
+	kept := r.kept[s.Point]
+	if kept.After(s.Time) && !(sure && kept.After(r.clk.Now().Add(time.Minute))) {
+		return true
+	}
+	delete(r.kept, s.Point)
+	return false
+}
+
+// sure reports whether the clock is vouched for, as far as that is asked for. It must not be called
+// under the lock: who answers may wait for somebody who calls us.
+func (r *Relay) sure() bool {
+	r.mu.Lock()
+	asked := len(r.kept) > 0 && r.opts.Standing != nil
+	r.mu.Unlock()
+	return !asked || r.opts.Standing().ClockSure
 }
 
 // Alarms notes the list of open alarms, which is published when it says something else than

@@ -3,6 +3,7 @@ package relay
 import (
 	"context"
 	"crypto/tls"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -21,16 +22,16 @@ const (
 	goodbye = 2 * time.Second
 	// historyBatch is the most samples in one history message.
 	historyBatch = 500
-	// maxStale bounds how many stale topics are noted at once; the rest are found next time.
-	maxStale = 4096
-	// sweepQuiet is how long stale topics are waited for after the broker has answered.
+	// maxKept bounds how many kept values are noted at once; the rest are found next time.
+	maxKept = 4096
+	// sweepQuiet is how long kept values are waited for after the broker has answered.
 	sweepQuiet = 50 * time.Millisecond
 )
 
 // session is one connection from its begin to its end. It reports whether there was one. The
 // client is used for this connection only: see the package comment.
 func (r *Relay) session(ctx context.Context, up func()) (connected bool, err error) {
-	c := &conn{r: r, lost: make(chan error, 1), stale: make(chan string, maxStale)}
+	c := &conn{r: r, lost: make(chan error, 1), kept: make(chan kept, maxKept)}
 	r.mu.Lock()
 	c.site = r.site
 	r.mu.Unlock()
@@ -47,11 +48,11 @@ func (r *Relay) session(ctx context.Context, up func()) (connected bool, err err
 	if err := c.birth(ctx); err != nil {
 		return true, c.whyLost(err)
 	}
+	up()
 	r.count(func(s *Status) {
 		s.Connected, s.Err, s.Since = true, "", r.clk.Now()
 		s.Connections++
 	})
-	up()
 	r.onlineO.Do(func() { close(r.online) })
 	sending, cancel := outlast(ctx, goodbye)
 	defer cancel()
@@ -76,6 +77,12 @@ func outlast(ctx context.Context, grace time.Duration) (context.Context, context
 	return late, func() { stop(); cancel() }
 }
 
+// kept is a live value the broker keeps: its topic and its time, zero when it has none.
+type kept struct {
+	topic string
+	t     time.Time
+}
+
 // conn is one connection.
 type conn struct {
 	r      *Relay
@@ -85,7 +92,7 @@ type conn struct {
 	site   *site.Site
 	since  time.Time
 	lost   chan error
-	stale  chan string // retained live topics the broker sent us, to be looked at
+	kept   chan kept // live values the broker keeps, to be looked at
 }
 
 // connect opens the connection; it ends with ctx.
@@ -123,8 +130,10 @@ func (c *conn) connect(ctx context.Context) error {
 	})
 	p.SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) {
 		if m.Retained() && len(m.Payload()) > 0 {
+			var v liveValue
+			_ = json.Unmarshal(m.Payload(), &v) // what is not ours has no time
 			select {
-			case c.stale <- m.Topic():
+			case c.kept <- kept{m.Topic(), v.T.Time}:
 			default: // the rest are found at the next connection
 			}
 		}
@@ -208,8 +217,9 @@ func (c *conn) birth(ctx context.Context) error {
 	return nil
 }
 
-// sweep asks the broker for every live topic it keeps of this site and clears those that belong
-// to no point of it. A broker that does not let us read is left as it is.
+// sweep asks the broker for every live value it keeps of this site, clears those that belong to no
+// point of it, and notes the times of the others. A broker that does not let us read is left as it
+// is.
 func (c *conn) sweep(ctx context.Context) error {
 	sub := c.client.Subscribe(c.topics.allLive(), 0, nil)
 	if err := c.await(ctx, sub); err != nil {
@@ -223,20 +233,24 @@ func (c *conn) sweep(ctx context.Context) error {
 	if err := c.await(ctx, c.client.Unsubscribe(c.topics.allLive())); err != nil {
 		return err
 	}
-	valid := map[string]bool{}
+	points := map[string]string{}
 	for i := range c.site.Points {
-		valid[c.topics.live(&c.site.Points[i])] = true
+		points[c.topics.live(&c.site.Points[i])] = c.site.Points[i].ID
 	}
 	// Two messages may still be on their way inside the library.
 	quiet := time.NewTimer(sweepQuiet)
 	defer quiet.Stop()
 	for {
 		select {
-		case topic := <-c.stale:
-			if valid[topic] || !strings.HasPrefix(topic, c.topics.root+"/live/") {
+		case k := <-c.kept:
+			if id, ok := points[k.topic]; ok {
+				c.r.keeps(id, k.t)
 				continue
 			}
-			if err := c.send(ctx, topic, 1, true, nil); err != nil {
+			if !strings.HasPrefix(k.topic, c.topics.root+"/live/") {
+				continue
+			}
+			if err := c.send(ctx, k.topic, 1, true, nil); err != nil {
 				return err
 			}
 		case <-quiet.C:
@@ -293,20 +307,6 @@ func (c *conn) round(ctx context.Context) (more bool, err error) {
 	resync := r.resync
 	r.resync = false
 	c.site = r.site
-	alarms, tellAlarms := r.alarms, !r.told
-	r.told = true
-	type live struct {
-		topic   string
-		payload []byte
-	}
-	var values []live
-	for i := range c.site.Points { // in the order of ids: the map's own order would differ each time
-		p := &c.site.Points[i]
-		if r.pending[p.ID] {
-			values = append(values, live{c.topics.live(p), livePayload(p, r.newest[p.ID])})
-		}
-	}
-	clear(r.pending)
 	r.mu.Unlock()
 	defer func() {
 		if more && err == nil {
@@ -327,6 +327,23 @@ func (c *conn) round(ctx context.Context) (more bool, err error) {
 			return false, err
 		}
 	}
+	type live struct {
+		topic   string
+		payload []byte
+	}
+	var values []live
+	sure := r.sure()
+	r.mu.Lock()
+	alarms, tellAlarms := r.alarms, !r.told
+	r.told = true
+	for i := range c.site.Points { // in the order of ids: the map's own order would differ each time
+		p := &c.site.Points[i]
+		if r.pending[p.ID] && !r.behind(r.newest[p.ID], sure) {
+			values = append(values, live{c.topics.live(p), livePayload(p, r.newest[p.ID])})
+		}
+	}
+	clear(r.pending)
+	r.mu.Unlock()
 	for _, v := range values {
 		if err := c.await(ctx, c.client.Publish(v.topic, 0, true, v.payload)); err != nil {
 			return false, fmt.Errorf("publish a live value: %w", err)
