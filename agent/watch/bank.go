@@ -31,19 +31,20 @@ type bankState struct {
 	Onsets []onset
 	Quiet  int64 // no onset before this moment (a restart)
 
-	Open     site.Kind // what is open on the bay by the bank's evidence, empty for none
-	Since    int64
-	Seen     int64 // when it was found
-	Size     float64
-	First    float64 // size when it was found
-	SizeU    float64
-	LLR      float64
-	Rival    float64         // log odds against the best rival
-	MeterLLR float64         // how well a meter that counts wrongly explains the same
-	Sig      water.Signature // the open trouble's, since its onset
-	Back     water.Signature // the same, since it may have ended
-	BackAt   int64
-	Other    causes // that remain beside what is open
+	Open       site.Kind // what is open on the bay by the bank's evidence, empty for none
+	Since      int64
+	Seen       int64 // when it was found
+	Size       float64
+	First      float64 // size when it was found
+	SizeU      float64
+	LLR        float64
+	Rival      float64         // log odds against the best rival
+	MeterLLR   float64         // how well a meter that counts wrongly explains the same
+	MeterShare float64         // by how much it would count too much
+	Sig        water.Signature // the open trouble's, since its onset
+	Back       water.Signature // the same, since it may have ended
+	BackAt     int64
+	Other      causes // that remain beside what is open
 
 	Tally tally
 }
@@ -71,7 +72,7 @@ func (w *Watch) others(y *bay) (c causes) {
 	}
 	switch s.Open {
 	case site.Leak:
-		if s.MeterLLR > 0 && s.MeterLLR > s.LLR-w.budget.odds {
+		if s.MeterLLR > 0 && s.MeterLLR > s.LLR-w.budget.odds && !w.meterCleared(y, s.Since, s.MeterShare) {
 			c |= byMeter
 		}
 		if y.maySlip(drift) {
@@ -118,7 +119,7 @@ func (s *bankState) thin(now int64) {
 // something is wrong with the bay's balance.
 func (w *Watch) bank(y *bay, now int64) {
 	s, k := &y.st.Bank, &y.look
-	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || y.st.Meter.Dead {
+	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || y.st.Meter.Dead || y.st.Meter.Wrong {
 		s.Onsets = s.Onsets[:0]
 		return
 	}
@@ -150,11 +151,15 @@ func (w *Watch) bank(y *bay, now int64) {
 	if len(fresh) > 0 {
 		s.thin(now)
 	}
-	if s.Open != "" {
-		w.follow(y, now)
+	if s.Open == "" {
+		w.test(y, now)
 		return
 	}
-	w.test(y, now)
+	w.follow(y, now)
+	if s.Open == site.ValveWeeping {
+		// What comes in does not hide what runs out many times faster.
+		w.quick(y, now, leastKnown+w.l.Known())
+	}
 }
 
 // carry takes an onset's signatures through a window.
@@ -275,7 +280,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= w.budget.odds && now-m.From > day && m.From >= w.st.Started+meterBaseline {
 		g := m.sig(tMeter)
 		size, u, _ := g.Best()
-		if sum(onsets, tMeter, sign(size), shares[:], known) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && g.J*0.5 < m.Slope.J+1e-9 {
+		if !w.meterCleared(y, m.From, size) && sum(onsets, tMeter, sign(size), shares[:], known) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && g.J*0.5 < m.Slope.J+1e-9 {
 			s.open(site.MeterFault, m, now, size, u, mLLR, mLLR-max(harmless, rLLR))
 			s.Sig = g
 			return
@@ -305,7 +310,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 			kind = site.ValveWeeping
 		}
 		s.open(kind, o, now, size, u, llr, max(llr-harmless, w.budget.odds))
-		s.MeterLLR = mLLR
+		s.byMeter(m, mLLR)
 		s.Sig = o.Sig[tRate]
 		if o.From == onsets[len(onsets)-1].From && o.To == onsets[len(onsets)-1].To && len(onsets) > len(s.Onsets) {
 			s.Sig = water.Signature{}
@@ -327,6 +332,15 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 // mostOfET is about as much as any clay gives of reference evapotranspiration.
 const mostOfET = 1.2
 
+// byMeter notes how well a meter that counts wrongly would explain what is open.
+func (s *bankState) byMeter(o *onset, llr float64) {
+	s.MeterLLR, s.MeterShare = llr, 0
+	if o != nil {
+		g := o.sig(tMeter)
+		s.MeterShare, _, _ = g.Best()
+	}
+}
+
 // quick looks at the last hours alone for a loss so large that neither weather nor a habit
 // learned wrong can be it.
 func (w *Watch) quick(y *bay, now int64, known float64) {
@@ -343,7 +357,7 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if f.Night {
 			least = 0.1 * y.b.AreaM2
 		}
-		if f.Nu < least*f.Hours || f.Nu*f.Nu < 9*f.S {
+		if f.Nu < least*f.Hours || surprise(&f) < 4.5 {
 			continue
 		}
 		if !w.l.Against(y.i, &f) {
@@ -356,17 +370,28 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		}
 		// Stretches of some hours are four times as many as windows. No clay gives much more than
 		// the reference evaporation.
-		if size < least || heavy(f.Nu*f.Nu/(2*f.S), known) < limit+math.Log(4) || f.Loss < mostOfET*f.ET {
+		if size < least || heavy(surprise(&f), known) < limit+math.Log(4) || f.Loss < mostOfET*f.ET {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {
 			continue
 		}
-		llr := f.Nu * f.Nu / (2 * f.S)
+		llr := surprise(&f)
 		s.open(site.Leak, &onset{From: f.From, To: f.To, Nu: f.Nu}, now, size, u, llr, llr)
 		s.Sig = water.Signature{}
 		return
 	}
+}
+
+// surprise is the log-likelihood ratio of a loss of the size seen against none. Of the storage
+// curve the surer statement holds: that it is wrong by a factor of known deviation, or that it is
+// wrong by no more than the limits of that.
+func surprise(f *water.Window) float64 {
+	x := f.Nu * f.Nu / (2 * f.S)
+	if f.Least > 0 {
+		x = max(x, f.Least*f.Least/(2*f.LeastS))
+	}
+	return x
 }
 
 // lastHours is the stretch of the last hours that shows most.
@@ -453,7 +478,7 @@ func (w *Watch) follow(y *bay, now int64) {
 		s.Size, s.SizeU, s.LLR = size, u, llr
 	}
 	if len(w.l.Fresh(y.i)) > 0 {
-		_, s.MeterLLR = likeliest(s.Onsets, tMeter, 0.3, 0)
+		s.byMeter(likeliest(s.Onsets, tMeter, 0.3, 0))
 	}
 	s.Other &= w.others(y)
 	took := min(max(s.Seen-s.Since, 6*hour), 3*day)

@@ -28,6 +28,12 @@ type meterState struct {
 	Still     int64
 	StillBase float64
 	Stuck     bool
+
+	// Wrong is true while the meter counts Share too much, by the main meter, since WrongAt; Odds is
+	// the logarithm of how much likelier that is than anything else.
+	Wrong               bool
+	WrongAt             int64
+	Share, ShareU, Odds float64
 }
 
 func (s *meterState) init() { *s = meterState{Low: math.NaN(), Total: math.NaN()} }
@@ -131,5 +137,17 @@ func (w *Watch) sayMeter(y *bay, now int64) {
 		n.Confidence = 0.95
 		n.Because = fmt.Sprintf("Bay %s's meter reports a flow of %s and its total has not moved since %s.", y.name(), d.Rate(y.look.FlowM3S), w.clock(s.Still))
 		w.say(n)
+	case s.Wrong:
+		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.WrongAt))
+		n.Confidence = 1 / (1 + math.Exp(-min(s.Odds, 30)))
+		n.Because = fmt.Sprintf("Bay %s's meter has counted %.0f %% (± %.0f %%) %s than the main meter does while it is filled, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.ShareU, moreOrLess(s.Share), w.when(s.WrongAt))
+		w.say(n)
 	}
+}
+
+func moreOrLess(share float64) string {
+	if share < 0 {
+		return "less"
+	}
+	return "more"
 }

@@ -74,11 +74,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	n.Confidence = 1 / (1 + math.Exp(-max(0, min(s.Rival, 30))))
 	if s.Open == site.MeterFault {
 		n.OrKind, n.WouldDecide = site.LevelSensorFault, "Run a bucket of known size through the meter; if it counts it rightly, dip the chamber."
-		word := "more"
-		if s.Size < 0 {
-			word = "less"
-		}
-		n.Because = fmt.Sprintf("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, word, w.when(s.Since))
+		n.Because = fmt.Sprintf("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, moreOrLess(s.Size), w.when(s.Since))
 		w.say(n)
 		return
 	}

@@ -15,26 +15,25 @@ var lineSizes = [...]float64{5, 10, 20, 50, 100, 300, 1000}
 
 // mainState is what is remembered of the main meter against the bays'.
 type mainState struct {
-	From           int64 // when the hour under way began, ms; 0 before the first
-	Main, Bays     float64
-	Share          float64 // learned: how much more the main meter counts of what the bays do
-	ShareP         float64 // its variance
-	Rest           float64 // learned: what flows beside the bays all the time, L/h
-	RestP          float64
-	R              [len(lineSizes)]float64 // Shiryaev-Roberts sums, logarithms
-	S              float64                 // drawn back to nought while nothing is wrong
-	Lost           float64                 // L since the onset
-	SVar           float64
-	Begin          int64 // onset: when S was last at nought
-	Open           bool
-	Since, Quiet   int64
-	Rate, RateU    float64
-	Short, ShortAt float64
-	Fault          bool
-	FaultAt        int64
-	Hours          int
-	Past           []mainMark // of the last days, one an hour
-	Sum, SumV      float64    // L and L2, the excess and its variance since the start
+	From    int64 // when the comparison under way began, ms; 0 before the first
+	Main    float64
+	Bays    []float64 // L, each bay's total then
+	Habit   mainHabit
+	R       [len(lineSizes)]float64 // Shiryaev-Roberts sums, logarithms
+	Open    bool
+	Since   int64
+	Quiet   int64
+	Rate    float64
+	RateU   float64
+	Short   float64
+	ShortAt float64
+	Fault   bool
+	FaultAt int64
+	Share   float64 // by which the main meter counts too much, where that was found; 0 where it stopped
+	ShareU  float64
+	Past    []mainMark // of the last days, one an hour
+	Sum     float64    // L and L2, the excess and its variance since the start
+	SumV    float64
 }
 
 // mainMark is where the main meter's excess stood.
@@ -66,90 +65,81 @@ func (w *Watch) mainSince(t int64) (rate, u float64, ok bool) {
 // mainPast is how many hours of the main meter's excess are kept.
 const mainPast = 10 * 24
 
-// mainMeter sets the main meter against the sum of the bays', hour by hour. What the main counts
-// beyond its learned share and the learned rest, steadily, is lost before the bays; a main that
-// counts far less than the bays is itself at fault.
+// mainMeter sets the main meter against the bays', from one moment at which nothing has run for a
+// while to another. What the main counts beyond its habit, steadily, is lost before the bays; what
+// it counts too much or too little whenever one bay is filled is that bay's meter; and a main that
+// departs with all bays is itself at fault.
 func (w *Watch) mainMeter(now int64) {
 	st := &w.st.Main
 	if !w.hasMain() {
 		return
 	}
-	bays, pulses := 0.0, 0.0
-	since := max(st.From, now-hour)
+	// The main meter may be read minutes after a bay's; only while nothing has run for a while
+	// do their totals belong together.
+	runs := false
 	for _, y := range w.bays {
 		k := &y.look
-		if !k.HasFlow && !k.HasMeter || y.uncounted(since) {
+		if !k.HasFlow && !k.HasMeter || y.uncounted(max(st.From, now-hour), now) {
 			st.From = 0 // a bay's water is not counted: nothing can be compared
 			return
 		}
-		bays += k.TotalM3 * 1000
-		pulses += sq(k.PulseM3*1000) / 6
+		runs = runs || now-max(k.RunAt, y.st.Valve.Opened) < apartAtMost
+	}
+	if runs || st.From > 0 && now-st.From < hour {
+		return
 	}
 	main := w.l.MainL()
-	if st.From == 0 || now-st.From > 12*hour {
-		if st.ShareP == 0 {
-			// Two class 2 meters and bays' meters that start late: three percent.
-			st.ShareP, st.RestP = sq(0.03), sq(5)
-			for i := range st.R {
-				st.R[i] = math.Inf(-1)
-			}
+	if st.Bays == nil {
+		st.Bays = make([]float64, len(w.bays))
+		for i := range st.R {
+			st.R[i] = math.Inf(-1)
 		}
-		st.From, st.Main, st.Bays = now, main, bays
-		return
 	}
-	if now-st.From < hour {
-		return
+	if len(w.fed) != len(w.bays) {
+		w.fed = make([]float64, len(w.bays))
 	}
-	// The main meter may be read minutes after a bay's; only while nothing has run for a while
-	// do their totals belong together.
-	for _, y := range w.bays {
-		if now-y.look.RunAt < apartAtMost {
-			return
-		}
+	d, fed, ends, own := main-st.Main, 0.0, 0.0, 0.25
+	for i, y := range w.bays {
+		total := y.look.TotalM3 * 1000
+		f := total - st.Bays[i]
+		w.fed[i] = f
+		fed += f
+		own += sq(meterRepeats * f)
+		ends += sq(y.look.PulseM3*1000) / 12
+		st.Bays[i] = total
+	}
+	if point := w.s.Find("", site.Volume); point != nil && point.PulseM3 > 0 {
+		ends += sq(point.PulseM3*1000) / 12
 	}
 	hours := float64(now-st.From) / float64(hour)
-	fed := bays - st.Bays
-	d := main - st.Main - fed
-	q := 0.0
-	if p := w.s.Find("", site.Volume); p != nil && p.PulseM3 > 0 {
-		q = p.PulseM3 * 1000
-	}
-	st.From, st.Main, st.Bays = now, main, bays
-	st.Hours++
-	if st.Hours == 1 {
+	first := st.From == 0 || hours > 48
+	st.From, st.Main = now, main
+	h := &st.Habit
+	h.size(len(w.bays))
+	if first {
+		h.start(ends)
 		return
 	}
-	x := d - st.Share*fed - st.Rest*hours
-	v := q*q/6 + pulses + sq(0.01*fed) + sq(2*q)/6 + sq(1) + st.ShareP*fed*fed + st.RestP*hours*hours
+	// What is wrong with a meter is taken into the habit when it is found; a loss is not.
+	x, v := h.compare(d-fed, w.fed, hours, ends, own, st.Open || st.Fault && st.Share == 0)
 	st.Sum += x
 	st.SumV += v
 	if len(st.Past) == mainPast {
 		st.Past = st.Past[:copy(st.Past, st.Past[1:])]
 	}
 	st.Past = append(st.Past, mainMark{now, st.Sum, st.SumV})
-	w.lineTest(x, v, hours, now)
-	w.mainFault(d, fed, v, now)
-	if st.Open || st.Fault {
-		return
-	}
-	// Learning, slow enough that a leak is found before it is learned.
-	s := v
-	x2 := min(math.Abs(x), 3*math.Sqrt(s))
-	if x < 0 {
-		x2 = -x2
-	}
-	kShare, kRest := st.ShareP*fed/s, st.RestP*hours/s
-	st.Share += kShare * x2
-	st.Rest += kRest * x2
-	st.ShareP = st.ShareP*(1-kShare*fed) + sq(0.0005)
-	st.RestP = st.RestP*(1-kRest*hours) + sq(0.02)
+	h.carry(now, w.fed, hours, x, v)
+	h.learn(x)
+	w.meterShares(now)
+	w.lineTest(x, v, hours)
+	w.mainStopped(d-fed, fed, v, now)
 }
 
 // uncounted says whether the bay may have taken water since from that its meter did not count: its
-// valve was told to open and nothing was heard of it, or its level rose as in a fill.
-func (y *bay) uncounted(from int64) bool {
+// valve was told to open and for some time nothing was heard of it, or its level rose as in a fill.
+func (y *bay) uncounted(from, now int64) bool {
 	m, v := &y.st.Meter, &y.st.Valve
-	opened := v.Opened > 0 && (v.Opened >= from || v.IsOpen) && y.look.RunAt < v.Opened
+	opened := v.Opened > 0 && (v.Opened >= from || v.IsOpen) && y.look.RunAt < v.Opened && now-v.Opened >= apartAtMost
 	return m.Dead || m.Stuck || m.RiseT > 0 && m.RiseT >= from || opened && !v.Closed
 }
 
@@ -171,12 +161,68 @@ func (w *Watch) hasMain() bool {
 	return w.s.Find("", site.Volume) != nil || w.s.Find("", site.Flow) != nil
 }
 
-func (w *Watch) lineTest(x, v, hours float64, now int64) {
+// meterShares asks by the main meter whether a bay's meter, or the main itself, has come to count
+// otherwise: wrongly, or rightly again.
+func (w *Watch) meterShares(now int64) {
+	st := &w.st.Main
+	h := &st.Habit
+	c, sum, ok := h.verdict(now, w.budget.odds)
+	if !ok || sum < w.budget.morning || math.Abs(c.size) < wrongLeast || math.Abs(c.size) < 3*c.u {
+		return
+	}
+	if c.col == h.N+mainCol {
+		if st.Fault && st.Share == 0 {
+			return // it has stopped
+		}
+		if !st.Fault {
+			st.FaultAt = c.from
+		}
+		st.Share += c.size
+		st.ShareU = c.u
+		if st.Fault = math.Abs(st.Share) >= wrongLeast; !st.Fault {
+			st.Share = 0
+		}
+	} else {
+		y := w.bays[c.col]
+		m := &y.st.Meter
+		if !m.Wrong {
+			m.WrongAt, m.Odds = c.from, c.odds
+		}
+		// What the main counts too much while this bay is filled, its own meter counts too little.
+		m.Share, m.ShareU = (1+m.Share)/(1+c.size)-1, c.u
+		if m.Wrong = math.Abs(m.Share) >= wrongLeast; !m.Wrong {
+			m.Share = 0
+		}
+		y.st.Bank.restart(now)
+		y.st.Bank.Open = ""
+	}
+	h.jump(c)
+	// What was taken for a loss before the bays was this.
+	w.lineOver()
+}
+
+// meterCleared says that by the main meter a bay's own has not come to count a share too much since
+// a moment.
+func (w *Watch) meterCleared(y *bay, since int64, share float64) bool {
+	h := &w.st.Main.Habit
+	if h.N != len(w.bays) {
+		return false
+	}
+	size, u, ok := h.since(since, y.i)
+	return ok && math.Abs(size+share/(1+share)) > 3*u && math.Abs(size) < math.Abs(share)/2
+}
+
+// wrongLeast is the least share of mis-registration worth telling: two class 2 meters may come to
+// differ by it.
+const wrongLeast = 0.04
+
+func (w *Watch) lineTest(x, v, hours float64) {
 	st := &w.st.Main
 	top := math.Inf(-1)
 	for i, size := range lineSizes {
 		m := size * hours
-		llr := m*x/v - m*m/(2*v)
+		// A hose that ran once, far beyond any noise, is no loss that goes on.
+		llr := m*max(-3*math.Sqrt(v), min(3*math.Sqrt(v), x))/v - m*m/(2*v)
 		// R = (1 + R) L, in logarithms.
 		r := max(st.R[i], 0) + math.Log1p(math.Exp(-math.Abs(st.R[i])))
 		if math.IsInf(st.R[i], -1) {
@@ -185,28 +231,20 @@ func (w *Watch) lineTest(x, v, hours float64, now int64) {
 		st.R[i] = r + llr
 		top = max(top, st.R[i])
 	}
-	// A sum that half a deviation an hour pulls back to nought dates the onset: it began when the
-	// sum last left nought, and what was counted since gives the rate.
-	if st.S+x-0.5*math.Sqrt(v) <= 0 && !st.Open {
-		st.S, st.Lost, st.SVar, st.Begin = 0, 0, 0, now
-	} else {
-		st.S += x - 0.5*math.Sqrt(v)
-		st.Lost += x
-		st.SVar += v
-	}
-	if lasted := float64(now-st.Begin) / float64(hour); lasted > 0 && st.Lost > 0 {
-		st.Rate, st.RateU = st.Lost/lasted, math.Sqrt(st.SVar)/lasted
-	}
 	sum := 0.0
 	for _, r := range st.R {
 		sum += math.Exp(r - top)
 	}
 	stat := top + math.Log(sum/float64(len(lineSizes)))
 	if !st.Open {
-		if stat > w.budget.hourly {
-			st.Open, st.Since, st.Quiet = true, st.Begin, 0
+		if stat > w.budget.hourly && st.Habit.steadily(w.budget.odds) {
+			c := st.Habit.likeliest(st.Habit.N+lineCol, true)
+			st.Open, st.Since, st.Quiet, st.Rate, st.RateU = true, c.from, 0, c.size, c.u
 		}
 		return
+	}
+	if size, u, ok := st.Habit.since(st.Since, st.Habit.N+lineCol); ok && x > st.Rate*hours/2 {
+		st.Rate, st.RateU = size, u
 	}
 	// Over: three hours in a row without half the loss.
 	if x < st.Rate*hours/2 {
@@ -215,24 +253,30 @@ func (w *Watch) lineTest(x, v, hours float64, now int64) {
 		st.Quiet = 0
 	}
 	if st.Quiet >= 3 {
-		st.Open, st.S, st.Lost, st.SVar, st.Begin = false, 0, 0, 0, now
-		for i := range st.R {
-			st.R[i] = math.Inf(-1)
-		}
+		w.lineOver()
 	}
 }
 
-// mainFault finds a main meter that counts far less than the bays' meters together.
-func (w *Watch) mainFault(d, fed, v float64, now int64) {
+// lineOver forgets what spoke for a loss before the bays.
+func (w *Watch) lineOver() {
+	st := &w.st.Main
+	st.Open, st.Quiet = false, 0
+	for i := range st.R {
+		st.R[i] = math.Inf(-1)
+	}
+}
+
+// mainStopped finds a main meter that counts far less than the bays' meters together.
+func (w *Watch) mainStopped(d, fed, v float64, now int64) {
 	st := &w.st.Main
 	st.Short = 0.8*st.Short + min(0, d)
 	st.ShortAt = 0.8*st.ShortAt + fed
 	switch {
 	case st.ShortAt > 50 && st.Short < -0.15*st.ShortAt-5*math.Sqrt(v):
-		if !st.Fault {
-			st.Fault, st.FaultAt = true, now
+		if !st.Fault && st.Habit.allAlike(w.budget.odds) {
+			st.Fault, st.FaultAt, st.Share = true, now, 0
 		}
-	case st.Short > -0.07*st.ShortAt:
+	case st.Short > -0.07*st.ShortAt && st.Share <= 0:
 		st.Fault = false
 	}
 }
@@ -255,6 +299,9 @@ func (w *Watch) sayMain(now int64) {
 		n := site.NewFinding(site.MainMeterFault, "", id, at(st.FaultAt))
 		n.Confidence = 0.9
 		n.Because = fmt.Sprintf("The main meter counts %.0f %% less than the bays' meters together.", -100*st.Short/st.ShortAt)
+		if st.Share != 0 {
+			n.Because = fmt.Sprintf("The main meter has counted %.0f %% (± %.0f %%) %s than the bays' meters, whichever bay is filled, since about %s.", 100*math.Abs(st.Share), 200*st.ShareU, moreOrLess(st.Share), w.when(st.FaultAt))
+		}
 		w.say(n)
 	}
 }

@@ -21,7 +21,8 @@ type Watch struct {
 	feeds  []feed
 	st     state
 	out    []site.Finding
-	trial  []onset // the bank's onsets with the window under way, used again
+	trial  []onset   // the bank's onsets with the window under way, used again
+	fed    []float64 // L, of the main meter's comparison, used again
 }
 
 // state is what a snapshot keeps of the site.
@@ -136,6 +137,7 @@ func (w *Watch) Record(r site.Record) {
 			if mine {
 				y.st.Meter.init()
 				y.st.Bank.restart(t)
+				w.st.Main.Habit.forget(y.i)
 			}
 		case site.RecDip:
 			if r.Bay == y.b.ID {
@@ -146,6 +148,9 @@ func (w *Watch) Record(r site.Record) {
 				y.st.Bank.restart(max(t, r.Until.UnixMilli()))
 			}
 		}
+	}
+	if p := w.s.Find("", site.Volume); r.Kind == site.RecMeterReplaced && p != nil && r.Subject == p.ID {
+		w.st.Main = mainState{}
 	}
 }
 
@@ -214,7 +219,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 	}
 	w.frost(now)
 	for _, y := range w.bays {
-		blind := y.st.Meter.Dead || y.st.Meter.Stuck
+		blind := y.st.Meter.Dead || y.st.Meter.Stuck || y.st.Meter.Wrong
 		w.l.Blind(y.i, blind)
 		w.l.Hold(y.i, blind || y.st.Bank.Open != "" || y.st.Crest.slipped() || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
 	}

@@ -115,6 +115,7 @@ type bayState struct {
 	LastRainT      int64
 	LastHandT      int64
 	ClayL          [2]float64 // L of the day's evaporation the clay has yet to make up for
+	LateL          float64    // L of evaporation that clay, were all of it drawn through it, has yet to draw
 }
 
 // jump is a change of level by itself within a quarter of an hour.
@@ -137,6 +138,7 @@ type mark struct {
 	UH                  float64 // mm, its standard uncertainty without the curve's
 	Settled             bool
 	ETmm                float64 // mm
+	Late                float64 // L of reference evaporation, as clay would draw it (clayLate)
 	Method              Method
 	Pulses              int // asynchronous readings of the meter: 2 when there is one
 	RainU               float64
@@ -461,6 +463,9 @@ func (y *bay) stride(from, now int64, k *sky) {
 		s.Wet[n] = st.ClayL[n] * (1 - math.Exp(-s.DT/tau))
 		st.ClayL[n] -= s.Wet[n]
 	}
+	late := (st.LateL + s.ET/2) * (1 - math.Exp(-s.DT/clayLate))
+	st.LateL += s.ET - late
+	st.Cum.Late += late
 	// Within an hour a cloud or a gust, and in an evening the clay, depart from their learned
 	// shares by a good part: an hour is twelve strides that err together.
 	wet := f.X[sWet1]*s.Wet[0] + f.X[sWet2]*s.Wet[1]

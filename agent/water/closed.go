@@ -92,6 +92,7 @@ type Closed struct {
 	Hours, Dark             float64
 	Metered, Hand, Rain, ET float64
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
+	Late                    float64 // how much more reference evaporation clay that passes it on late would draw
 	Held, Loss              float64
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
@@ -107,16 +108,16 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c := Closed{From: a.M.T, To: b.M.T, Hours: float64(b.M.T-a.M.T) / 3.6e6, Dark: b.M.Dark - a.M.Dark,
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
+	c.Late = b.M.Late - a.M.Late - c.ET
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
 	c.Far, c.Soaked = y.far(c.Level), max(0, a.Soak-b.Soak)
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
-	dh := math.Abs(b.H - a.H)
-	// Held elsewhere, the stone above the water takes its share of a rise or gives it up for hours,
-	// and the curve is another; within a band both come and go.
-	shape := min(0.4, shapeMM*dh+0.085*max(0, dh-movedMM))
+	// Held higher, the stone above the water takes its share of a rise, and gives it up for hours
+	// after; within a band both come and go. A fall drains what every fall before it drained.
+	shape := min(0.4, shapeMM*math.Abs(b.H-a.H)+0.085*max(0, b.H-a.H-movedMM))
 	lead := leadModel * scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
 	if a.Poor || b.Poor {
 		shape = 0.6

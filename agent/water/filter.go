@@ -37,6 +37,14 @@ var chamberTau = [3]float64{5. / 60, 18. / 60, 60. / 60}
 // clayTau are the times, in hours, in which clay that dried by day wets again after sunset.
 var clayTau = [2]float64{1.2, 4}
 
+// clayLate is how long, in hours, clay takes to pass on what the air takes from it. Of a bay's
+// evaporation lateShare is taken to come that late, give or take as much: thick, dry clay draws
+// all of it late, a wet thin one none.
+const (
+	clayLate  = 2.0
+	lateShare = 0.3
+)
+
 const (
 	tauE = 18.0 // h, how long weather departs from its formula: most of a day
 	tauN = 4.0  // h, how long a night's loss departs from its habit

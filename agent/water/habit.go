@@ -30,10 +30,16 @@ type Window struct {
 	Night    bool
 	Expected float64 // L, the loss the habit and the site's other bays ask for
 	Nu, S    float64 // loss less expected, L, and its variance
-	Joined   bool    // it follows on the window before
-	h, gain  [nHabit]float64
+	// Least is what is missing at least, whatever the storage curve, L, and LeastS the variance
+	// of that: all that is not the curve's.
+	Least, LeastS float64
+	Joined        bool // it follows on the window before
+	h, gain       [nHabit]float64
 	// Nu by this bay's habit alone, and the variance of it that other bays do not share.
 	lone, loneOwn float64
+	// What clay draws late within a day, L, and the variance of when it does; 0 for whole days and
+	// nights, whose habits hold it.
+	late, lateVar float64
 }
 
 // prior: factor and share are those of the stride's filter (see there for their reasons). A sound
@@ -113,7 +119,7 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		w.Expected += h * x
 	}
 	w.Nu = w.Loss - w.Expected
-	s := r + sq(w.U) + sq(w.Rel*w.curveSays()) + w.farVar()
+	s := r + sq(w.U) + w.farVar()
 	var ph [nHabit]float64
 	for i := range p {
 		for j, h := range w.h {
@@ -121,21 +127,50 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		}
 		s += w.h[i] * ph[i]
 	}
+	w.Least, w.LeastS = w.leastLoss()-w.Expected, s
+	s += sq(w.Rel * w.curveSays(math.Sqrt(s)))
 	w.S = s
 	for i := range ph {
 		w.gain[i] = ph[i] / s
 	}
 }
 
-// curveSays is how much of the water held the storage curve can be wrong about, L. A curve that is
-// wrong makes a rise larger or smaller than it is, never a fall of it: where the level went the
-// other way than the rest of the balance asks for, the curve has no part in what is missing.
-func (w *Window) curveSays() float64 {
-	were := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
-	if were*w.Held <= 0 {
+// curveSays is how much of the water held the storage curve can be wrong about, L; sd is the
+// standard deviation of all else. The slope of a curve is wrong by a factor, whose logarithm has
+// the deviation Rel: a change of held water that should have been a and is read as b lies
+// ln(b/a)/Rel deviations off, so that b-a must be measured by Rel times the logarithmic mean
+// (b-a)/ln(b/a). What should have been held is itself known to sd only. A curve that is wrong
+// makes a rise larger or smaller than it is, never a fall of it: where the level went the other
+// way than the rest of the balance asks for, the curve has no part in what is missing.
+func (w *Window) curveSays(sd float64) float64 {
+	b := math.Abs(w.Held)
+	a := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
+	if w.Held < 0 {
+		a = -a
+	}
+	if a += sd; a <= 0 || b == 0 {
 		return 0
 	}
-	return max(math.Abs(were), math.Abs(w.Held))
+	return logMean(a, b)
+}
+
+// logMean is the logarithmic mean of two positive numbers.
+func logMean(a, b float64) float64 {
+	if r := b / a; math.Abs(r-1) > 1e-6 {
+		return (b - a) / math.Log(r)
+	}
+	return a
+}
+
+// leastLoss is the loss if the curve is wrong as far as it may be, all in the direction of no
+// loss, L. A factor with a stated deviation and no tails is a rectangle of the root of three
+// deviations each way (GUM 4.3.7).
+func (w *Window) leastLoss() float64 {
+	far := math.Exp(math.Sqrt(3) * w.Rel)
+	if w.Held < 0 {
+		far = 1 / far
+	}
+	return w.Loss + w.Held - w.Held*far
 }
 
 // learn takes the window into the habit. hold keeps what is learned (Schmidt). A window far out

@@ -106,11 +106,21 @@ func TestHeldBackTheHabitKeepsWhatItKnows(t *testing.T) {
 
 func TestWhatExcusesASurprise(t *testing.T) {
 	w := Window{Closed: Closed{Metered: 300, Held: -100}, Expected: 60}
-	require.Zero(t, w.curveSays(), "a level that fell though water was let in is no curve's error")
+	require.Zero(t, w.curveSays(0), "a level that fell though water was let in is no curve's error")
+	require.Zero(t, w.curveSays(200), "nor where what was let in is known to less than itself")
 	w.Held = 100
-	require.Equal(t, 240.0, w.curveSays())
+	// (240-100)/ln(2.4): a deviation of ln(2.4)/Rel is what 140 L are of Rel times this.
+	require.InDelta(t, 159.9, w.curveSays(0), 0.1)
+	w.Held = 240
+	require.InDelta(t, 240, w.curveSays(0), 1e-9)
 	w = Window{Closed: Closed{Held: 80}, Expected: 5}
-	require.Zero(t, w.curveSays(), "nor is one that rose with nothing let in")
+	require.Zero(t, w.curveSays(0), "nor is one that rose with nothing let in")
+
+	// A fall read as 300 L under a curve that may be wrong by 0.4, a factor of two at most, has
+	// drained 150 L at least; 300 L let in that lifted the level by 100 L lost 100 L at least.
+	require.InDelta(t, 300*math.Exp(-0.4*math.Sqrt(3)), (&Window{Closed: Closed{Held: -300, Loss: 300, Rel: 0.4}}).leastLoss(), 1e-9)
+	require.InDelta(t, 300-100*math.Exp(0.4*math.Sqrt(3)), (&Window{Closed: Closed{Metered: 300, Held: 100, Loss: 200, Rel: 0.4}}).leastLoss(), 1e-9)
+
 	w = Window{Closed: Closed{ET: 400, Wet: 200, Far: 6}, Nu: -50}
 	require.Zero(t, w.farVar(), "a higher level is no reason to lose less")
 	w.Nu = 50

@@ -206,7 +206,8 @@ func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) bool {
 		return false
 	}
 	share := common / (common + v*unit*unit)
-	y.st.Habit.expect(w, share*m*unit, own+common*(1-share))
+	own += w.lateVar
+	y.st.Habit.expect(w, w.late+share*m*unit, own+common*(1-share))
 	return true
 }
 
@@ -311,6 +312,10 @@ func (l *Ledger) hourly(w *Window) float64 {
 	return l.st.Sky.U * max(1, math.Sqrt(6/w.Hours))
 }
 
+// wetWhen is how much of what falls due to the clay in some hours of the night may come earlier or
+// later.
+const wetWhen = 0.5
+
 // part sets the balance between two moments against habit.
 func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 	c := y.closed(a, b)
@@ -319,7 +324,10 @@ func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 	}
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
 	common, own := y.passingVar(&c, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
-	y.st.Habit.expect(w, 0, common+own)
+	w.late = lateShare * y.st.Habit.X[aK] * c.Late
+	w.lateVar = sq(w.late) + sq(wetWhen*y.st.Habit.X[aW]*c.Wet)
+	own += w.lateVar
+	y.st.Habit.expect(w, w.late, common+own)
 	w.lone, w.loneOwn = w.Nu, w.S-common
 	return true
 }

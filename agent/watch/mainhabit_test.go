@@ -1,0 +1,152 @@
+package watch
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// line is a main meter with six bays behind it, as counts show it.
+type line struct {
+	rng         *rand.Rand
+	share       [6]float64 // true over counted by each bay's meter, less one
+	main, rest  float64    // by how much the main counts too much; L/h beside the bays
+	pulse       float64    // L, of the main
+	flowed, was float64
+}
+
+// next is one comparison: one or two bays filled, or none.
+func (l *line) next() (d float64, fed []float64, hours float64) {
+	fed, hours = make([]float64, 6), 1+3*l.rng.Float64()
+	for range l.rng.IntN(3) {
+		fed[l.rng.IntN(6)] += 60 + 80*l.rng.Float64()
+	}
+	for i, f := range fed {
+		l.flowed += f * (1 + l.share[i]) * (1 + 0.005*l.rng.NormFloat64()) * (1 + l.main)
+	}
+	l.flowed += l.rest * hours
+	count := math.Floor(l.flowed/l.pulse) * l.pulse
+	d = count - l.was - total(fed)
+	l.was = count
+	return d, fed, hours
+}
+
+// run takes the habit through so many days and returns the day on which a meter was named, -1 for
+// none, and what was named.
+func (l *line) run(h *mainHabit, now *int64, days float64, limit float64) (named float64, c cause) {
+	begin := *now
+	for *now-begin < int64(days*float64(day)) {
+		d, fed, hours := l.next()
+		*now += int64(hours * float64(hour))
+		x, v := h.compare(d, fed, hours, sq(l.pulse)/12, 1+sq(meterRepeats*total(fed)), false)
+		h.carry(*now, fed, hours, x, v)
+		h.learn(x)
+		if c, sum, ok := h.verdict(*now, math.Log(20)); ok && sum > limit {
+			return float64(*now-begin) / float64(day), c
+		}
+	}
+	return -1, c
+}
+
+func newLine(seed uint64) (*line, *mainHabit, *int64) {
+	l := &line{rng: rand.New(rand.NewPCG(seed, 5)), pulse: 10, rest: 2}
+	for i := range l.share {
+		l.share[i] = 0.015 * l.rng.NormFloat64()
+	}
+	h, now := new(mainHabit), new(int64)
+	h.size(6)
+	h.start(sq(l.pulse) / 12)
+	return l, h, now
+}
+
+const nightly = 10.7 // the usual threshold of what waits for the morning
+
+func TestTheMainMeterNamesTheMeterThatWentWrong(t *testing.T) {
+	for seed := range uint64(20) {
+		l, h, now := newLine(seed)
+		named, _ := l.run(h, now, 14, nightly)
+		require.Equal(t, -1.0, named, "seed %d", seed)
+		l.share[3] += 0.15
+		named, c := l.run(h, now, 7, nightly)
+		require.Greater(t, named, 0.0, "seed %d", seed)
+		require.Equal(t, 3, c.col, "seed %d", seed)
+		require.InDelta(t, 0.15, c.size, 4*c.u+0.02, "seed %d", seed)
+
+		// Taken into the habit, it is told no second time; put right, it is seen to be.
+		h.jump(c)
+		named, _ = l.run(h, now, 10, nightly)
+		require.Equal(t, -1.0, named, "seed %d", seed)
+		l.share[3] -= 0.15
+		named, c = l.run(h, now, 7, nightly)
+		require.Greater(t, named, 0.0, "seed %d", seed)
+		require.Equal(t, 3, c.col)
+		require.InDelta(t, -0.15, c.size, 4*c.u+0.02, "seed %d", seed)
+	}
+}
+
+func TestTheMainMeterTellsItselfFromTheBays(t *testing.T) {
+	for seed := range uint64(10) {
+		l, h, now := newLine(seed)
+		l.run(h, now, 10, nightly)
+		l.main = -0.10
+		named, c := l.run(h, now, 7, nightly)
+		require.Greater(t, named, 0.0, "seed %d", seed)
+		require.Equal(t, h.N+mainCol, c.col, "seed %d", seed)
+		require.True(t, h.allAlike(math.Log(20)), "seed %d", seed)
+	}
+}
+
+func TestALossBeforeTheBaysIsNoMeter(t *testing.T) {
+	for seed := range uint64(10) {
+		l, h, now := newLine(seed)
+		l.run(h, now, 10, nightly)
+		l.rest = 25
+		named, _ := l.run(h, now, 3, nightly)
+		require.Equal(t, -1.0, named, "seed %d", seed)
+		require.True(t, h.steadily(math.Log(20)), "seed %d", seed)
+		c := h.likeliest(h.N+lineCol, true)
+		require.InDelta(t, 23, c.size, 4*c.u+2, "seed %d", seed)
+	}
+}
+
+func TestAHoseOnTheMainIsNoMeter(t *testing.T) {
+	for seed := range uint64(10) {
+		l, h, now := newLine(seed)
+		l.run(h, now, 10, nightly)
+		l.flowed += 400
+		named, _ := l.run(h, now, 10, nightly)
+		require.Equal(t, -1.0, named, "seed %d", seed)
+	}
+}
+
+// With counts that are exact at every comparison the filter is Bayesian linear regression, whose
+// estimate is the least-squares one with the prior as further rows.
+func TestTheHabitIsLeastSquares(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	h := new(mainHabit)
+	h.size(1)
+	h.start(0)
+	// Normal equations of two unknowns, share and rest.
+	p := sq(ownShare) + sq(mainShare)
+	a11, a12, a22, b1, b2 := 1/p, 0.0, 1/sq(mainRest), 0.0, 0.0
+	for range 50 {
+		fed, hours := 200*rng.Float64(), 1e-9+2*rng.Float64()
+		d, own := 0.04*fed+3*hours+2*rng.NormFloat64(), 4.0
+		pp := [2]float64{h.P[0], h.P[4]}
+		x, v := h.compare(d, []float64{fed}, hours, 0, own, false)
+		// What the habit forgets meanwhile is no part of the comparison.
+		require.Greater(t, h.P[0], pp[0])
+		if x*x > 9*v {
+			t.Fatal("the draw is out of line, choose another seed")
+		}
+		h.learn(x)
+		a11, a12, a22 = a11+fed*fed/own, a12+fed*hours/own, a22+hours*hours/own
+		b1, b2 = b1+fed*d/own, b2+hours*d/own
+	}
+	det := a11*a22 - a12*a12
+	// The forgetting of fifty hours moves the estimate by a few thousandths of itself.
+	require.InEpsilon(t, (b1*a22-b2*a12)/det, h.X[0], 0.02)
+	require.InEpsilon(t, (b2*a11-b1*a12)/det, h.X[1], 0.02)
+}
