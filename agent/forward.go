@@ -6,6 +6,7 @@ import (
 
 	"bayledger/agent/page"
 	"bayledger/historian/influx"
+	"bayledger/historian/journal"
 )
 
 // sink is something that is sent what the journal holds.
@@ -40,7 +41,7 @@ func (a *Agent) openSinks(ctx context.Context, p *parts) error {
 			state: func() page.Sink {
 				st := f.Status()
 				return page.Sink{ID: o.Name, Name: "historian " + o.Name, Up: st.State == influx.Working || st.State == influx.Starting,
-					Behind: st.Behind, Lag: a.lag(st.Behind, st.LastStored)}
+					Behind: st.Behind, Lag: a.lag(q)}
 			},
 			trouble: func() string { return f.Status().Trouble },
 		})
@@ -61,15 +62,14 @@ func (a *Agent) openSinks(ctx context.Context, p *parts) error {
 	return a.journal.Retire(ctx, samples, events)
 }
 
-// lag is how long a sink has been behind: the time since it last stored anything.
-func (a *Agent) lag(behind int64, last time.Time) time.Duration {
-	if behind == 0 {
+// lag is the age of the oldest sample a sink has not taken; 0 when it has all, or when the journal
+// cannot be asked, which is told by itself.
+func (a *Agent) lag(q *journal.Queue) time.Duration {
+	oldest, err := q.Oldest(context.Background()) // two single rows
+	if err != nil || oldest.IsZero() {
 		return 0
 	}
-	if last.IsZero() {
-		last = a.started
-	}
-	return max(0, a.clk.Now().Sub(last))
+	return max(0, a.clk.Now().Sub(oldest))
 }
 
 // InfluxAt is a historian without a password at a URL, with everything as usual.

@@ -62,8 +62,6 @@ type Status struct {
 	Since time.Time
 	// Trouble is what is wrong, for people; empty while Working.
 	Trouble string
-	// LastStored is when the server last stored something; zero before.
-	LastStored time.Time
 	// Behind is how many samples the server does not have yet.
 	Behind int64
 	// Stored, SetAside and Expired count samples since the start: taken by the server, refused
@@ -402,7 +400,6 @@ func (f *Forwarder) count(v verdict, n int, took time.Duration) {
 	f.status.Requests++
 	if v == stored {
 		f.status.Stored += int64(n)
-		f.status.LastStored = time.Now().UTC()
 	} else {
 		f.status.Failures++
 	}

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"time"
 )
@@ -35,13 +36,36 @@ func (j *Journal) Stats(ctx context.Context) Stats {
 	}
 	if floor := j.floor(); floor < s.Last {
 		s.Unsent = s.Last - floor
-		if first, err := firstHolding(ctx, j.samples.r, floor+1); err == nil {
-			if page, err := readBatches(ctx, j.samples.r, 1, "WHERE first >= ? ORDER BY first LIMIT ?", first); err == nil && len(page) > 0 {
-				shift, _ := j.runs.shift(page[0].run)
-				s.OldestUnsent = time.UnixMilli(page[0].t + shift).UTC()
-			}
-		}
+		s.OldestUnsent, _ = j.timeAfter(ctx, floor) // zero when it cannot be asked
 	}
 	_ = j.ledger.r.QueryRowContext(ctx, "SELECT count(*) FROM aside").Scan(&s.SetAside) // 0 when it cannot be asked
 	return s
+}
+
+// Oldest is the time of the oldest sample the consumer has not taken over; zero when there is none.
+func (q *Queue) Oldest(ctx context.Context) (time.Time, error) {
+	after := q.Pending()[0].After
+	if after >= q.j.Last() {
+		return time.Time{}, nil
+	}
+	t, err := q.j.timeAfter(ctx, after)
+	if err != nil {
+		return t, fmt.Errorf("journal: queue %s: %w", q.name, err)
+	}
+	return t, nil
+}
+
+// timeAfter is the time of the batch that holds the first sample after a number; zero when there is
+// none.
+func (j *Journal) timeAfter(ctx context.Context, after int64) (time.Time, error) {
+	first, err := firstHolding(ctx, j.samples.r, after+1)
+	if err != nil {
+		return time.Time{}, err
+	}
+	page, err := readBatches(ctx, j.samples.r, 1, "WHERE first >= ? ORDER BY first LIMIT ?", first)
+	if err != nil || len(page) == 0 {
+		return time.Time{}, err
+	}
+	shift, _ := j.runs.shift(page[0].run)
+	return time.UnixMilli(page[0].t + shift).UTC(), nil
 }
