@@ -113,7 +113,7 @@ func (s *commissioning) connect() (stop func() error, err error) {
 	s.socket, s.alone, s.zone = filepath.Join(dir, "socket"), true, cfg.Site.Zone
 	cfg.Page.Listen = "127.0.0.1:0"
 	a, err := agent.New(s.env.Ctx, agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.NewWatched(clock.This()), Log: logger(s.env.Stderr, c.JSON, slog.LevelWarn),
-		Version: facts().Version, Socket: s.socket})
+		Version: version, Socket: s.socket})
 	if err == nil {
 		err = a.Start()
 	}

@@ -265,7 +265,7 @@ func (d *demo) play() (err error) {
 		return err
 	}
 	a, err := agent.New(ctx, agent.Options{Config: conf, Dir: dir, Clock: clk, Log: logger(d.env.Stderr, false, slog.LevelWarn),
-		Version: facts().Version, OnEvent: d.heard, CommitEvery: d.cmd.Commit, Listen: listen})
+		Version: version, OnEvent: d.heard, CommitEvery: d.cmd.Commit, Listen: listen})
 	if err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ func (c *runCmd) Run(env *environment) error {
 	if problems := cfg.Runnable(); len(problems) > 0 {
 		return sitefile.Mistakes{File: cfg.Name, Problems: problems}
 	}
-	opts := agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.NewWatched(clock.This()), Log: logger(env.Stderr, c.JSON, slog.LevelInfo), Version: facts().Version, Socket: c.Socket}
+	opts := agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.NewWatched(clock.This()), Log: logger(env.Stderr, c.JSON, slog.LevelInfo), Version: version, Socket: c.Socket}
 	if c.Socket == "none" {
 		opts.Socket = ""
 	}

@@ -7,6 +7,7 @@ import (
 	"runtime/debug"
 
 	"bayledger/agent/site"
+	"bayledger/historian/journal"
 )
 
 // version and commit are set by deploy/package.sh (-ldflags -X main.version=...); a build from a
@@ -28,9 +29,11 @@ type buildFacts struct {
 	Go          string `json:"go"`
 	Platform    string `json:"platform"`
 	EventFormat int    `json:"event_format"`
+	// Schemas are the versions of the journal's databases.
+	Schemas map[string]int `json:"journal_schemas"`
 }
 
-func facts() buildFacts {
+func facts() (buildFacts, error) {
 	f := buildFacts{Version: version, Commit: commit, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH, EventFormat: site.EventVersion}
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
@@ -42,12 +45,17 @@ func facts() buildFacts {
 			}
 		}
 	}
-	return f
+	var err error
+	f.Schemas, err = journal.SchemaVersions()
+	return f, err
 }
 
 // Run implements the command.
 func (c *versionCmd) Run(env *environment) error {
-	f := facts()
+	f, err := facts()
+	if err != nil {
+		return err
+	}
 	if c.JSON {
 		return json.NewEncoder(env.Stdout).Encode(f)
 	}
@@ -55,6 +63,7 @@ func (c *versionCmd) Run(env *environment) error {
 	if commit == "" {
 		commit = "unknown"
 	}
-	_, err := fmt.Fprintf(env.Stdout, "bayledger %s, commit %s, %s, %s, event format %d\n", f.Version, commit, f.Go, f.Platform, f.EventFormat)
+	_, err = fmt.Fprintf(env.Stdout, "bayledger %s, commit %s, %s, %s, event format %d, journal schemas: samples %d, ledger %d\n",
+		f.Version, commit, f.Go, f.Platform, f.EventFormat, f.Schemas["samples"], f.Schemas["ledger"])
 	return err
 }

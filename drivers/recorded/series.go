@@ -32,7 +32,6 @@ type Series struct {
 	finished atomic.Int64
 	current  atomic.Pointer[counted]
 	unused   map[unusedCell]int64
-	rows     int64
 	consumed bool
 }
 
@@ -142,23 +141,6 @@ func (s *Series) Close() error {
 	return errors.Join(errs...)
 }
 
-// Rows yields every row in time order; rows of one time stand in the order of the files and, in
-// one file, of its lines. The Row is valid until the next is asked for. After an error nothing
-// follows. It can be ranged over once.
-func (s *Series) Rows() iter.Seq2[*Row, error] {
-	return func(yield func(*Row, error) bool) {
-		for f, err := range s.files() {
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			if !yield(&f.row, nil) {
-				return
-			}
-		}
-	}
-}
-
 // files yields the file whose row comes next.
 func (s *Series) files() iter.Seq2[*file, error] {
 	return func(yield func(*file, error) bool) {
@@ -240,7 +222,6 @@ func (s *Series) step() (*file, error) {
 		return nil, best.wrong("keep one of them", "%s has a second row for %s", who, best.row.Time.Format("2006-01-02T15:04:05.999Z07:00"))
 	}
 	b.latest = best.row.Time
-	s.rows++
 	return best, nil
 }
 
@@ -352,9 +333,6 @@ func bind(st *site.Site, b *bayRows) (*binding, error) {
 	}
 	return to, nil
 }
-
-// Count is how many rows have been read.
-func (s *Series) Count() int64 { return s.rows }
 
 // Unused is a column with readings for which the site has no point.
 type Unused struct {

@@ -2,8 +2,6 @@ package recorded
 
 import (
 	"bytes"
-	"cmp"
-	"slices"
 	"time"
 
 	"bayledger/agent/site"
@@ -115,24 +113,6 @@ func (s *surveyor) result() Survey {
 	return out
 }
 
-// Points returns the points the data imply, in order of id: one for each instrument that gave a
-// reading in the part Survey looks at, read as often as it usually gave one. Their ids are
-// the bay's id and the quantity's short name, as in a site file that names no points.
-func (v Survey) Points() []site.Point {
-	var points []site.Point
-	add := func(bay string, cols []SurveyColumn) {
-		for _, c := range cols {
-			points = append(points, point(bay, c))
-		}
-	}
-	for _, b := range v.Bays {
-		add(b.ID, b.Columns)
-	}
-	add("", v.Site)
-	slices.SortFunc(points, func(a, b site.Point) int { return cmp.Compare(a.ID, b.ID) })
-	return points
-}
-
 // Fit returns the site as the data show it: without the points whose column no file has, because
 // that instrument was not recorded, without those of bays that have no row in the part Survey
 // looks at, and with the interval at which each point was recorded in
@@ -163,15 +143,4 @@ func (v Survey) Fit(st *site.Site) (fitted *site.Site, dropped []string) {
 		copied.Points = append(copied.Points, p)
 	}
 	return &copied, dropped
-}
-
-func point(bay string, c SurveyColumn) site.Point {
-	info, _ := c.Column.Quantity().Info()
-	id := info.Short
-	if bay != "" {
-		id = bay + "-" + info.Short
-	}
-	nan := site.Unknown()
-	return site.Point{ID: id, Bay: bay, Quantity: info.Quantity, Interval: c.Interval,
-		Min: nan, Max: nan, UStd: nan, Resolution: nan, PulseM3: nan, ModulusM3: nan, StartM3S: nan, MeterU: nan}
 }
