@@ -16,6 +16,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
@@ -129,6 +130,68 @@ func (b *Browser) Slow(times float64) {
 		_, err := cdp.Call(ctx, target, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: times})
 		return err
 	}))
+}
+
+// Mouse is what a mouse does at each place in turn: it moves there, or drags from the first to the
+// last with the button down, or clicks twice.
+type Mouse string
+
+// What a mouse can do.
+const (
+	Hover  Mouse = "hover"
+	Drag   Mouse = "drag"
+	Double Mouse = "double"
+)
+
+// Mouse moves, drags or clicks the mouse at places of the window.
+func (b *Browser) Mouse(what Mouse, places ...[2]float64) {
+	b.t.Helper()
+	send := func(kind input.DispatchMouseEventType, at [2]float64, clicks int64) {
+		p := input.DispatchMouseEventParams{Type: kind, X: at[0], Y: at[1], ClickCount: clicks}
+		if clicks > 0 {
+			p.Button, p.Buttons = input.MouseButtonLeft, 1
+		}
+		b.Do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, input.DispatchMouseEvent, p)
+			return err
+		}))
+	}
+	const pressed, moved, released = input.DispatchMouseEventTypeMousePressed, input.DispatchMouseEventTypeMouseMoved, input.DispatchMouseEventTypeMouseReleased
+	first, last := places[0], places[len(places)-1]
+	send(moved, first, 0)
+	switch what {
+	case Drag:
+		send(pressed, first, 1)
+		for _, at := range places {
+			send(moved, at, 1)
+		}
+		send(released, last, 1)
+	case Double:
+		for n := range int64(2) {
+			send(pressed, first, n+1)
+			send(released, first, n+1)
+		}
+	default:
+		send(moved, last, 0)
+	}
+}
+
+// Pinch puts two fingers down at the first pair of places and moves them to the second.
+func (b *Browser) Pinch(from, to [2][2]float64) {
+	b.t.Helper()
+	send := func(kind input.DispatchTouchEventType, at ...[2]float64) {
+		points := []*input.TouchPoint{}
+		for i, p := range at {
+			points = append(points, &input.TouchPoint{X: p[0], Y: p[1], ID: new(float64(i))})
+		}
+		b.Do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points})
+			return err
+		}))
+	}
+	send(input.DispatchTouchEventTypeTouchStart, from[:]...)
+	send(input.DispatchTouchEventTypeTouchMove, to[:]...)
+	send(input.DispatchTouchEventTypeTouchEnd)
 }
 
 // Forget empties the browser's cache, so that the next page is a first visit.

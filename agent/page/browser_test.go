@@ -82,22 +82,54 @@ func nightClub(t *testing.T, v func() *View) *club {
 // the console, no request that leaves the server, nothing wider than the window, no violation of
 // WCAG 2.2 AA that axe-core can see. The demo's pages are gone through in cmd/bayledger.
 func TestBrowserPages(t *testing.T) {
-	c := nightClub(t, aBadView)
+	var view atomic.Pointer[View]
+	view.Store(aBadView())
+	c := nightClub(t, view.Load)
 	b := browsertest.Open(t, served(t, c))
-	for _, width := range []int64{360, 1280} {
-		b.Do(chromedp.EmulateViewport(width, 900))
-		for _, path := range []string{"/", "/bays/B2", "/alarms", "/round"} {
-			where := fmt.Sprintf("%s at %d px", path, width)
+	for _, visit := range []struct {
+		width int64
+		view  *View
+	}{{360, aBadView()}, {360, germanView()}, {1280, germanView()}} { // English at a desk is the demo's
+		view.Store(visit.view)
+		b.Do(chromedp.EmulateViewport(visit.width, 900))
+		for _, path := range []string{"/", "/bays/B2", "/alarms", "/round", "/reports?span=day&day=2026-07-13"} {
+			where := fmt.Sprintf("%s at %d px %s", path, visit.width, visit.view.Site.Language)
 			b.Go(path)
 			if strings.HasPrefix(path, "/bays") {
 				b.Until(`document.getElementById("charts").dataset.drawn === "2"`)
 			}
 			b.Fits(where)
 			b.Accessible(where)
-			b.Picture(fmt.Sprintf("%s-%d", strings.Trim(strings.ReplaceAll(path, "/", "-"), "-")+"page", width))
+			b.Picture(fmt.Sprintf("page%s%s-%d", visit.view.Site.Language, strings.NewReplacer("/", "-", "?", "-", "&", "-").Replace(path), visit.width))
 			b.Sound(where)
 		}
 	}
+	look(t, b)
+}
+
+// look goes closer to a bay's curves and back, with a mouse and with two fingers; the crosshair reads
+// the curves in the site's language.
+func look(t *testing.T, b *browsertest.Browser) {
+	t.Helper()
+	b.Go("/bays/A3")
+	b.Until(`document.getElementById("charts").dataset.drawn === "2"`)
+	// The hours last asked for.
+	const hours = `(() => { const q = new URL(performance.getEntriesByType("resource").map(e => e.name).filter(n => n.includes("/api/v1/points/")).at(-1)).searchParams;
+		return (Date.parse(q.get("to")) - Date.parse(q.get("from"))) / 3600e3 })()`
+	box := browsertest.Evaluate[[]float64](b, `(() => { const o = document.querySelector(".u-over"); o.scrollIntoView({block: "center"}); const r = o.getBoundingClientRect(); return [r.left, r.top, r.width, r.height] })()`)
+	at := func(share float64) [2]float64 { return [2]float64{box[0] + share*box[2], box[1] + box[3]/2} }
+	require.InDelta(t, 24, browsertest.Evaluate[float64](b, hours), 0.1)
+	b.Mouse(browsertest.Hover, at(0.4), at(0.5))
+	b.Until(`/[A-Z][a-z] 1[34]\.7\. \d\d:\d\d/.test(document.querySelector(".read time").textContent)`)
+	require.Regexp(t, `Wasserstand \d+,\d mm`, browsertest.Evaluate[string](b, `document.querySelector(".read").textContent`))
+	b.Mouse(browsertest.Drag, at(0.25), at(0.5), at(0.75))
+	b.Until(`Math.abs(` + hours + ` - 12) < 0.5`)
+	b.Until(`document.getElementById("charts").dataset.drawn === "2"`)
+	b.Mouse(browsertest.Double, at(0.5))
+	b.Until(`Math.abs(` + hours + ` - 24) < 0.1`)
+	b.Pinch([2][2]float64{at(0.4), at(0.6)}, [2][2]float64{at(0.3), at(0.7)})
+	b.Until(`Math.abs(` + hours + ` - 12) < 0.5`)
+	b.Sound("a closer look")
 }
 
 // TestBrowserLive: an open page changes by itself when the view does, and the reader keeps the

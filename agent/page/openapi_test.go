@@ -3,6 +3,8 @@ package page
 import (
 	"encoding/json"
 	"fmt"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -141,6 +143,16 @@ func TestEveryAnswerIsAsDocumented(t *testing.T) {
 	}
 	for path := range d.Paths {
 		require.True(t, asked[path], "%s is documented and not tried", path)
+	}
+	// What is served and not documented would not be tried.
+	source, err := os.ReadFile("api.go")
+	require.NoError(t, err)
+	served := regexp.MustCompile(`"(?:GET )?(/api/v1/[^"]*)"`).FindAllSubmatch(source, -1)
+	require.Greater(t, len(served), 6)
+	for _, m := range served {
+		if path := string(m[1]); path != "/api/v1/openapi.json" {
+			require.Contains(t, d.Paths, path)
+		}
 	}
 	// The check itself can fail.
 	require.Contains(t, d.wrong("x", d.Components.Schemas["Error"], map[string]any{"error": 1.0}), "not [string]")

@@ -272,6 +272,10 @@ type pair struct {
 	label              string
 }
 
+// numbersWide is the share of the width, per cent, left to the numbers of a drawing's axis on a
+// phone.
+const numbersWide = 9.0
+
 // drawPairs draws pairs of volumes, m3; an empty string when there is nothing to draw.
 func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) template.HTML {
 	unit, size := w.Display.WaterUnit()
@@ -291,11 +295,11 @@ func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) te
 	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/(hi-lo) }
 	var b strings.Builder
 	sheetOf(&b, w, titleText, unit, ticks, y)
-	slot := 100 / float64(len(pairs))
+	slot := (100 - numbersWide) / float64(len(pairs))
 	wide := min(slot*0.38, 4)
 	every := (len(pairs) + 7) / 8
 	for i, p := range pairs {
-		x := slot * (float64(i) + 0.5)
+		x := numbersWide + slot*(float64(i)+0.5)
 		for k, v := range [][2]float64{{p.in, p.inU}, {p.out, p.outU}} {
 			left, v, u := x-wide+float64(k)*wide, v[0]/size, v[1]/size
 			if !site.Known(v) {
@@ -320,9 +324,12 @@ func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) te
 	return template.HTML(b.String())
 }
 
-// Bars draws what a bay took in beside what the weather asked, day by day; an empty string when
-// there are no days.
+// Bars draws what a bay took in beside what the weather asked, day by day; an empty string for
+// a single day or none.
 func Bars(w words.Voice, titleText string, days []water.Account) template.HTML {
+	if len(days) < 2 {
+		return "" // the table says it in less room
+	}
 	if len(days) > manyDays {
 		days = byWeek(days, w.Zone)
 	}

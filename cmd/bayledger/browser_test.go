@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -68,15 +69,23 @@ func TestBrowserDemo(t *testing.T) {
 	d := startDemo(t)
 	b := browsertest.Open(t, d.base)
 
-	// A first visit by a phone four times slower than this machine; the daemon has one processor.
+	// First visits by a phone four times slower than this machine; the daemon has one processor.
+	// Chromium's own start is not the page's: it has drawn an empty page before.
 	b.Do(chromedp.EmulateViewport(360, 800))
 	b.Slow(4)
-	for range 3 {
+	var paints []float64
+	for range 5 {
+		b.Do(chromedp.Navigate("about:blank"))
 		b.Forget()
 		b.Go("/")
 		b.Until(`performance.getEntriesByName("first-contentful-paint").length === 1`)
-		t.Logf("first paint after %.0f ms", browsertest.Evaluate[float64](b, `performance.getEntriesByName("first-contentful-paint")[0].startTime`))
+		at := browsertest.Evaluate[[]float64](b, `(() => { const n = performance.getEntriesByType("navigation")[0];
+			return [performance.getEntriesByName("first-contentful-paint")[0].startTime, n.responseStart - n.requestStart] })()`)
+		t.Logf("first paint after %.0f ms, of which the daemon took %.0f ms to answer", at[0], at[1])
+		paints = append(paints, at[0])
 	}
+	slices.Sort(paints)
+	t.Logf("first paint of five first visits: median %.0f ms", paints[len(paints)/2])
 	b.Slow(1)
 	load := func(where string) {
 		size := browsertest.Evaluate[float64](b, `performance.getEntriesByType("resource").reduce((n, e) => n + e.encodedBodySize, performance.getEntriesByType("navigation")[0].encodedBodySize)`)

@@ -25,6 +25,7 @@ type grafanaBoard struct {
 			Query      any
 		}
 	}
+	Links  []struct{ URL string }
 	Panels []struct {
 		Title   string
 		Targets []struct {
@@ -97,6 +98,12 @@ scrape_configs:
 			finds(b.Title+": $"+v.Name, func() (int, error) { return asked(fmt.Sprintf("count by (%s) (%s)", parts[2], fill(parts[1]))) })
 		}
 		require.NotEmpty(t, b.Panels)
+		variables, links := fmt.Sprint(b.Templating.List), fmt.Sprint(b.Links)
+		require.Contains(t, links, "${page}", b.Title)
+		require.Contains(t, links, "${runbook}", b.Title)
+		for _, name := range map[string][]string{"Site": {"site", "court", "bay"}, "Bay": {"site", "court", "bay"}, "Fleet": {"site"}, "Health of the watch": {"site"}}[b.Title] {
+			require.Contains(t, variables, "{"+name+" query ", b.Title)
+		}
 		for _, p := range b.Panels {
 			require.NotEmpty(t, p.Targets, "%s: %s asks nothing", b.Title, p.Title)
 			for _, q := range p.Targets {
