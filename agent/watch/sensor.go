@@ -86,7 +86,7 @@ func (y *bay) sampleLevel(t int64, v float64, good bool, why site.Why) {
 }
 
 func (s *sensorState) fadeSpikes(t int64) {
-	if s.SpikeT > 0 && t > s.SpikeT {
+	if s.Spikes > 0 && t > s.SpikeT {
 		s.Spikes *= math.Exp(-float64(t-s.SpikeT) / float64(hour))
 	}
 	s.SpikeT = max(s.SpikeT, t)

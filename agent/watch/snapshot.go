@@ -68,7 +68,7 @@ func (w *Watch) Restore(data []byte) error {
 		}
 	}
 	for _, f := range s.Feeds {
-		if i, ok := w.points[f.ID]; ok {
+		if i, ok := w.index.Find(f.ID); ok {
 			w.feeds[i].st = f.St
 		}
 	}

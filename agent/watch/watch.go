@@ -17,8 +17,8 @@ type Watch struct {
 	l      *water.Ledger
 	budget budget
 	bays   []*bay
-	points map[string]int // index into feeds
-	feeds  []feed
+	index  *site.Index
+	feeds  []feed // in the order of the site's points
 	st     state
 	out    []site.Finding
 	trial  []onset   // the bank's onsets with the window under way, used again
@@ -61,7 +61,7 @@ type bayState struct {
 
 // New returns a watch over the ledger of the same site.
 func New(s *site.Site, l *water.Ledger) *Watch {
-	w := &Watch{s: s, l: l, budget: newBudget(s), points: make(map[string]int, len(s.Points))}
+	w := &Watch{s: s, l: l, budget: newBudget(s), index: site.NewIndex(s.Points)}
 	i := 0
 	for b := range s.Bays() {
 		y := &bay{i: i, b: b, level: s.Find(b.ID, site.Level), flow: s.Find(b.ID, site.Flow), meter: s.Find(b.ID, site.Volume), valve: s.Find(b.ID, site.ValveOpen)}
@@ -77,7 +77,6 @@ func New(s *site.Site, l *water.Ledger) *Watch {
 				f.bay = k
 			}
 		}
-		w.points[p.ID] = len(w.feeds)
 		w.feeds = append(w.feeds, f)
 	}
 	w.st.Supply.init()
@@ -94,7 +93,7 @@ func (st *bayState) init() {
 
 // Sample takes one reading, after the ledger has taken it.
 func (w *Watch) Sample(s site.Sample) {
-	i, ok := w.points[s.Point]
+	i, ok := w.index.Find(s.Point)
 	if !ok {
 		return
 	}

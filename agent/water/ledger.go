@@ -23,7 +23,8 @@ type Ledger struct {
 	place place
 	bays  []*bay
 	byID  map[string]int
-	refs  map[string]pointRef
+	index *site.Index
+	refs  []pointRef // in the order of the site's points
 	st    ledgerState
 	main  *site.Point
 	mflow *site.Point
@@ -92,7 +93,7 @@ var indexOf = map[site.Quantity]quantityIndex{
 
 // New returns a ledger for the site with nothing in it but the site file's nominal figures.
 func New(s *site.Site) *Ledger {
-	l := &Ledger{s: s, place: newPlace(s), byID: map[string]int{}, refs: make(map[string]pointRef, len(s.Points))}
+	l := &Ledger{s: s, place: newPlace(s), byID: map[string]int{}, index: site.NewIndex(s.Points), refs: make([]pointRef, len(s.Points))}
 	for b := range s.Bays() {
 		l.byID[b.ID] = len(l.bays)
 		l.bays = append(l.bays, newBay(s, b))
@@ -101,13 +102,12 @@ func New(s *site.Site) *Ledger {
 		p := &s.Points[i]
 		r := pointRef{bay: -1, q: p.Quantity, k: indexOf[p.Quantity]}
 		if p.Bay != "" {
-			n, ok := l.byID[p.Bay]
-			if !ok {
-				continue
+			r.bay = noBay
+			if n, ok := l.byID[p.Bay]; ok {
+				r.bay = n
 			}
-			r.bay = n
 		}
-		l.refs[p.ID] = r
+		l.refs[i] = r
 	}
 	l.st.W.init()
 	l.st.Pace.init()
@@ -132,8 +132,12 @@ func (l *Ledger) Site() *site.Site { return l.s }
 
 // Sample takes one reading, calibration applied. A point the site does not have is ignored.
 func (l *Ledger) Sample(s site.Sample) {
-	r, ok := l.refs[s.Point]
+	i, ok := l.index.Find(s.Point)
 	if !ok {
+		return
+	}
+	r := l.refs[i]
+	if r.bay == noBay {
 		return
 	}
 	t := s.Time.UnixMilli()
@@ -240,10 +244,13 @@ func (l *Ledger) Record(r site.Record) {
 	}
 }
 
+// noBay stands for a bay the site does not have; its points are ignored.
+const noBay = -2
+
 // bayOf is the index of the bay a point belongs to, -1 for none.
 func (l *Ledger) bayOf(point string) int {
-	if r, ok := l.refs[point]; ok {
-		return r.bay
+	if i, ok := l.index.Find(point); ok {
+		return max(-1, l.refs[i].bay)
 	}
 	return -1
 }
