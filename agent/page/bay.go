@@ -206,6 +206,7 @@ func learnedFacts(w voice, b *Bay) []fact {
 		{w.Say("Drainable porosity at its level"), share(l.Porosity, 2)},
 		{w.Say("Meter, porosity and area, true to nominal"), share(l.Scale, 2)},
 		{w.Say("Evaporation to the reference"), share(l.Factor, 2)},
+		{w.Say("The same by level and meter alone"), share(l.White, 2)},
 		{w.Say("Constant loss"), perHour(l.ConstantM3S)},
 		{w.Say("Usual loss at night"), perHour(l.NightM3S)},
 	}

@@ -37,6 +37,10 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 	if !le.OldLeakExcluded {
 		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", d.Rate(le.ConstantM3S.U))
 	}
+	if le.WhiteDays > 0 {
+		say("Second opinion, by level and meter alone (White 1932), from %d still nights: evaporation factor %.2f ± %.2f; in the last the level rose by %.2f mm (± %.2f mm) an hour.",
+			le.WhiteDays, le.White.Value, le.White.U, 1000*le.NightRise.Value, 1000*le.NightRise.U)
+	}
 	held := 0
 	for _, f := range w.out {
 		if f.Bay == id || f.Bay == "" {

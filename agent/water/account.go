@@ -61,20 +61,6 @@ func MeterU(mpe float64) float64 { return mpe / math.Sqrt(3) }
 // meter's counts: triangular over one count either way, q over the root of six.
 func PulseU(q float64) float64 { return q / math.Sqrt(6) }
 
-// MPE returns the maximum permissible error, a ratio, of a class 2 meter with permanent flow q3
-// and ratio r = Q3/Q1 at flow q (ISO 4064-1:2014, 4.2); q and q3 in one unit. Below Q1 and above
-// Q4 nothing is claimed and the result is NaN.
-func MPE(q, q3, r float64) float64 {
-	q1 := q3 / r
-	switch {
-	case !(q >= q1) || q > 1.25*q3:
-		return math.NaN()
-	case q < 1.6*q1:
-		return 0.05
-	}
-	return 0.02
-}
-
 // classTwo is taken for a meter nobody described: class 2 in its upper zone.
 var classTwo = MeterU(0.02)
 

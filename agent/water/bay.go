@@ -90,6 +90,7 @@ type bayState struct {
 	Win       windowState
 	LastNight Closed
 	Habit     habit
+	White     whiteState
 
 	// Strides.
 	Seq            int64

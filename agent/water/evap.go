@@ -21,24 +21,6 @@ func PressureKPa(z float64) float64 { return 101.3 * math.Pow((293-0.0065*z)/293
 // PsychrometricKPa is the psychrometric constant at air pressure p kPa (equation 8), kPa/K.
 func PsychrometricKPa(p float64) float64 { return 0.665e-3 * p }
 
-// VapourPsychrometerKPa is the actual vapour pressure from a dry and a wet bulb (equation 15);
-// a is the instrument's coefficient, 0.000662 for one that is ventilated.
-func VapourPsychrometerKPa(dry, wet, a, p float64) float64 {
-	return SaturationKPa(wet) - a*p*(dry-wet)
-}
-
-// VapourRangeKPa is the actual vapour pressure from the extremes of temperature and humidity
-// (equation 17), humidities as ratios.
-func VapourRangeKPa(tMin, tMax, rhMin, rhMax float64) float64 {
-	return (SaturationKPa(tMin)*rhMax + SaturationKPa(tMax)*rhMin) / 2
-}
-
-// VapourMeanKPa is the actual vapour pressure from the extremes of temperature and the mean
-// humidity (equation 19).
-func VapourMeanKPa(tMin, tMax, rhMean float64) float64 {
-	return rhMean * (SaturationKPa(tMax) + SaturationKPa(tMin)) / 2
-}
-
 // WindAt2M reduces a wind speed measured at z metres to 2 metres (equation 47). A height under
 // half a metre has no meaning in the equation and counts as 2 metres.
 func WindAt2M(u, z float64) float64 {
@@ -68,9 +50,6 @@ func SunOn(latitudeDeg float64, j int) Sun {
 
 const solarConstant = 0.0820 // MJ/m2 a minute
 
-// DayHours is the longest possible sunshine of the day (equation 34), hours.
-func (s Sun) DayHours() float64 { return 24 / math.Pi * s.Sunset }
-
 // DailyMJ is the extraterrestrial radiation of the day (equation 21), MJ/m2 a day.
 func (s Sun) DailyMJ() float64 {
 	return 24 * 60 / math.Pi * solarConstant * s.Dr *
@@ -93,14 +72,6 @@ func (s Sun) HourlyMJ(hourAngle float64) float64 {
 // at z metres (equation 37).
 func ClearSkyShare(z float64) float64 { return 0.75 + 2e-5*z }
 
-// SolarFromSunshine is the solar radiation of n hours of sunshine (equation 35), in ra's unit.
-func SolarFromSunshine(n, nMax, ra float64) float64 {
-	if nMax <= 0 {
-		return 0
-	}
-	return (0.25 + 0.50*n/nMax) * ra
-}
-
 // SolarFromRange is the solar radiation from the day's temperature range (equation 50); k is
 // 0.16 inland and 0.19 at a coast.
 func SolarFromRange(k, tMin, tMax, ra float64) float64 { return k * math.Sqrt(max(0, tMax-tMin)) * ra }
@@ -115,10 +86,6 @@ func NetLongwaveMJ(tMin, tMax, ea, ratio float64) float64 {
 
 // NetShortwaveMJ is the net incoming shortwave radiation (equation 38), in rs's unit.
 func NetShortwaveMJ(rs float64) float64 { return 0.77 * rs }
-
-// SoilHeatMonthMJ is the soil heat flux of a month from its neighbours' mean temperatures
-// (equation 43), MJ/m2 a day.
-func SoilHeatMonthMJ(before, after float64) float64 { return 0.07 * (after - before) }
 
 // PenmanMonteithDaily is the reference evapotranspiration of a day (equation 6), mm: net
 // radiation and soil heat in MJ/m2 a day, mean temperature in degC, wind at 2 m in m/s, mean
@@ -154,6 +121,20 @@ func HourlyFromWeather(t, rh, u2, rs, ratio, elevationM float64, day bool) float
 		g = 0.1 * rn
 	}
 	return PenmanMonteithHourly(rn, g, t, u2, es, ea, PsychrometricKPa(PressureKPa(elevationM)))
+}
+
+// dailyFromRange is equation 6 for a day whose radiation is known from the range of its temperature
+// alone (equation 50): extremes in degC, actual vapour pressure in kPa, wind at 2 m in m/s, the day's
+// extraterrestrial radiation in MJ/m2; mm.
+func dailyFromRange(tMin, tMax, ea, u2, ra, elevationM float64) float64 {
+	if ra <= 0 {
+		return 0
+	}
+	clear := ClearSkyShare(elevationM) * ra
+	rs := min(clear, SolarFromRange(0.16, tMin, tMax, ra))
+	es := (SaturationKPa(tMin) + SaturationKPa(tMax)) / 2
+	rn := NetShortwaveMJ(rs) - NetLongwaveMJ(tMin, tMax, ea, rs/clear)
+	return PenmanMonteithDaily(rn, 0, (tMin+tMax)/2, u2, es, min(ea, es), PsychrometricKPa(PressureKPa(elevationM)))
 }
 
 // HargreavesDaily is the reference evapotranspiration of a day from temperature alone

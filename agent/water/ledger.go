@@ -298,6 +298,7 @@ func (l *Ledger) strideTo(to int64) {
 	l.unseenRain(to)
 	l.windows(to)
 	for _, y := range l.bays {
+		y.white(to, midnight)
 		y.close(to, midnight, l.s.Revision)
 	}
 	if midnight {

@@ -21,6 +21,12 @@ type Learned struct {
 	ConstantM3S Estimate
 	// NightM3S is what the bay loses in a night's hour without a fault, by its learned habit.
 	NightM3S Estimate
+	// White is the same factor by a second opinion that knows nothing of the weather, the diurnal
+	// water-table method with metered water (White 1932), from WhiteDays days whose nights had
+	// neither fill, rain nor rewetting; NightRise is how the level rose from midnight to four in the
+	// last of them, m/h. NaN before the first.
+	White, NightRise Estimate
+	WhiteDays        int
 	// SettleS is how long after a fill the chamber's lead has sunk to a twentieth.
 	SettleS float64
 	// FlowM3S is the usual flow of a fill.
@@ -181,6 +187,8 @@ func (y *bay) learned() Learned {
 		}
 		n.NightM3S = Estimate{x / 3.6e6, 2 * math.Sqrt(max(0, quad(&a.P, &r))) / 3.6e6}
 	}
+	n.White, n.NightRise = st.White.factor()
+	n.WhiteDays = st.White.Days
 	n.OldLeakExcluded = n.ConstantM3S.U*3.6e6 <= 5 && n.ConstantM3S.Value*3.6e6 <= 5
 	return n
 }

@@ -197,6 +197,11 @@ func (w *weather) stride(p place, from, to time.Time) sky {
 	if daily := sun.DailyMJ(); daily > 0 {
 		share = sun.HourlyMJ(ha) * dt / daily
 	}
+	if haveWind {
+		wind = WindAt2M(wind, w.WindHeight)
+	} else {
+		wind = 2 // FAO-56: the world's mean
+	}
 	missing := 0
 	for _, have := range [...]bool{haveRH, haveWind, haveSolar} {
 		if !have {
@@ -204,15 +209,10 @@ func (w *weather) stride(p place, from, to time.Time) sky {
 		}
 	}
 	switch {
-	case haveT && missing <= 2 && (haveSolar || haveRange):
+	case haveT && haveSolar:
 		k.Method = MethodStation
 		if missing > 0 {
 			k.Method = MethodPart
-		}
-		if !haveWind {
-			wind = 2 // FAO-56: the world's mean
-		} else {
-			wind = WindAt2M(wind, w.WindHeight)
 		}
 		if !haveRH {
 			// The air is near saturation at the night's lowest (equation 48).
@@ -222,14 +222,19 @@ func (w *weather) stride(p place, from, to time.Time) sky {
 			}
 		}
 		rs := solar * 0.0036 // W/m2 to MJ/m2 an hour
-		if !haveSolar {
-			rs = min(clear, SolarFromRange(0.16, lo, hi, sun.HourlyMJ(ha)))
-		}
 		// Near the horizon the ratio means nothing; it is kept from before.
 		if clear > 0.3 {
 			w.RatioLast += (rs/clear - w.RatioLast) * min(1, dt*2)
 		}
 		k.ETmm = max(0, HourlyFromWeather(temp, rh, wind, rs, w.RatioLast, p.Elev, sun.Elevation(ha) > 0)) * dt
+	case haveT && haveRange && missing <= 2:
+		// What the sun sent is then known by the day only (equation 50), and so is the rest.
+		k.Method = MethodPart
+		ea := SaturationKPa(lo)
+		if haveRH {
+			ea = rh * SaturationKPa(temp)
+		}
+		k.ETmm = max(0, dailyFromRange(lo, hi, ea, wind, sun.DailyMJ(), p.Elev)) * share
 	case haveT && haveRange:
 		k.Method = MethodHargreaves
 		k.ETmm = max(0, HargreavesDaily(lo, hi, sun.DailyMJ())) * share
