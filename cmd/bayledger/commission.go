@@ -297,8 +297,11 @@ func (s *commissioning) lead(p procedure.Picture) (err error) {
 // wanted reports whether a person has something to say now: an answer, or what to do about a step
 // that has failed.
 func wanted(r *procedure.Running) bool {
-	return slices.Contains(r.Now.Can, "answer") || r.Now.Verdict.State == procedure.Failed || r.Now.Verdict.State == procedure.Undecided
+	return asked(&r.Now) || r.Now.Verdict.State == procedure.Failed || r.Now.Verdict.State == procedure.Undecided
 }
+
+// asked reports whether the step takes an answer now.
+func asked(n *procedure.Now) bool { return slices.Contains(n.Can, "answer") }
 
 func thenAlone(d time.Duration) string {
 	if d == 0 {
@@ -325,7 +328,7 @@ func (s *commissioning) command(line string, r *procedure.Running, id string) (l
 		a.Do = strings.ToLower(word)
 	default:
 		a.Do, a.Text, a.Why = "answer", strings.TrimSpace(line), ""
-		if r.Now.Ask == nil || r.Now.Answered {
+		if !asked(&r.Now) && !r.Now.Verdict.Early {
 			if a.Text != "" {
 				s.say("  Nothing is asked now. You can say: %s, quit.", strings.Join(r.Now.Can, ", "))
 			}
@@ -369,11 +372,11 @@ func (s *commissioning) show(p procedure.Picture, id string) (done bool, err err
 		if _, err := s.env.Stdout.Write(append(b, '\n')); err != nil {
 			return true, err
 		}
-		return r.Now.Alone && r.Now.Ask == nil && !s.alone, nil
+		return r.Now.Alone && !asked(&r.Now) && !s.alone, nil
 	}
 	n := &r.Now
-	if s.shown != n.Step+n.Since.String() {
-		s.shown, s.said = n.Step+n.Since.String(), ""
+	if step := fmt.Sprint(n.Step, n.Since, asked(n) || n.Answered); s.shown != step {
+		s.shown, s.said = step, ""
 		s.say("\n%d/%d  %s   (about %s; %s left)", r.Index, r.Of, n.Title, procedure.Span(n.Expect), procedure.Span(r.Takes))
 		for _, c := range n.Caution {
 			s.say("  CAUTION  %s", c)
@@ -393,7 +396,7 @@ func (s *commissioning) show(p procedure.Picture, id string) (done bool, err err
 			s.say("  You can say: %s, quit.", strings.Join(withReason(n.Can), ", "))
 		}
 	}
-	if n.Alone && n.Ask == nil && !s.alone {
+	if n.Alone && !asked(n) && !s.alone {
 		s.say("  Nobody is needed now. Come back with: bayledger commission %s", s.kind)
 		return true, nil
 	}
@@ -437,7 +440,7 @@ func mark(s procedure.State) string {
 func (s *commissioning) prompt(n *procedure.Now) {
 	a := n.Ask
 	switch {
-	case a == nil:
+	case a == nil || !asked(n):
 		s.say("  (the tool goes on by itself; say ? to see this again, skip REASON, stop REASON or quit)")
 	case a.Kind == procedure.AskConfirm:
 		s.say("  > %s: press Enter", a.Label)

@@ -96,6 +96,20 @@ func (s *screen) wait(text string) {
 	}
 }
 
+// follow takes what is shown until the terminal is gone.
+func (s *screen) follow() {
+	buf := make([]byte, 4096)
+	for {
+		n, err := s.tty.Read(buf)
+		s.mu.Lock()
+		s.text.Write(buf[:n])
+		s.mu.Unlock()
+		if err != nil {
+			return
+		}
+	}
+}
+
 // all is everything shown so far.
 func (s *screen) all() string {
 	s.mu.Lock()
@@ -120,16 +134,7 @@ func TestCommissionInATerminal(t *testing.T) {
 		shown := make(chan struct{})
 		go func() {
 			defer close(shown)
-			buf := make([]byte, 4096)
-			for {
-				n, err := master.Read(buf)
-				s.mu.Lock()
-				s.text.Write(buf[:n])
-				s.mu.Unlock()
-				if err != nil {
-					return
-				}
-			}
+			s.follow()
 		}()
 		var out bytes.Buffer
 		ended := make(chan error, 1)
