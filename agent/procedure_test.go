@@ -29,6 +29,8 @@ type pumpHouse struct {
 	idle  func()
 	// watch is how long a closed system is watched; 0 is the site file's.
 	watch time.Duration
+	// every is how often points are read; 0 is the site file's. Days go by sooner with few readings.
+	every time.Duration
 	// users is the file with those who may log in to the page; empty for nobody.
 	users string
 }
@@ -72,8 +74,15 @@ func (h *pumpHouse) boot() {
 	if h.watch > 0 {
 		cfg.Site.Commission.WinterWatch = h.watch
 	}
+	commit := 10 * time.Second
+	if h.every > 0 {
+		commit = h.every
+		for i := range cfg.Site.Points {
+			cfg.Site.Points[i].Interval = h.every
+		}
+	}
 	cfg.Page.UsersFile = h.users
-	a, err := agent.New(h.t.Context(), agent.Options{Config: cfg, Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: 10 * time.Second})
+	a, err := agent.New(h.t.Context(), agent.Options{Config: cfg, Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: commit})
 	require.NoError(h.t, err)
 	require.NoError(h.t, a.Start())
 	h.a = a
@@ -86,6 +95,14 @@ func (h *pumpHouse) stop() {
 	require.NoError(h.t, h.a.Stop())
 	h.a = nil
 	h.idle()
+}
+
+// pace stops the daemon in the middle of whatever goes on, and starts one that reads every so often.
+func (h *pumpHouse) pace(every time.Duration) {
+	h.t.Helper()
+	h.stop()
+	h.every = every
+	h.boot()
 }
 
 func (h *pumpHouse) act(a virtual.Act) {
@@ -149,7 +166,7 @@ func (h *pumpHouse) until(k procedure.Kind, d time.Duration, what string, so fun
 			}
 			h.t.Fatalf("%s: not %s within %s; it is over", k, what, d)
 		}
-		h.wait(10 * time.Second)
+		h.wait(max(10*time.Second, h.every))
 	}
 }
 

@@ -30,24 +30,24 @@ func beforeWater(h *house, r *run) []step {
 	}
 	return []step{
 		yes("codes", "Who may do what", 2, []string{cautionCodes, cautionMains, cautionDrinking},
-			"Know who is licensed for the mains cabinet and for the backflow preventer. This procedure does not replace them."),
+			"Find out who is licensed for the mains cabinet.", "Find out who is licensed for the backflow preventer.", "Leave their work to them."),
 		yes("manual", "Controller in manual", 2, nil,
-			"Put the controller in manual, every valve shut. A sensor that is lifted out reads low, and in automatic its valve would open."),
+			"Put the controller in manual: in automatic it would open a valve as soon as a sensor is lifted out.", "Shut every valve."),
 		{id: "backflow", title: "Backflow preventer", expect: 3 * time.Minute, caution: []string{cautionDrinking},
-			do:  []string{"The backflow preventer is there, upstream of everything else. Read the date of its last test from its tag."},
+			do:  []string{"Find the backflow preventer: it sits before everything else.", "Read the date of its last test from its tag.", "Type the date."},
 			ask: &Ask{Kind: AskDate, Label: "Date of its last test (year-month-day)"}, judge: (*look).tested},
 		yes("strainer", "Strainer, drain, regulators, valves", 10, []string{cautionPressure},
-			"The strainer is clean and its cap tight.", "The drain is shut.", "The flow regulators are open, every bay's hand valve is shut."),
+			"Clean the strainer. Tighten its cap.", "Shut the drain.", "Open the flow regulators.", "Shut every bay's hand valve."),
 		yes("overflow", "Overflows", 5, []string{cautionWater},
-			"Each overflow stands at the height it was set to, and its way out is clear."),
+			"Set each overflow to its height.", "Clear its way out."),
 		yes("sensors", "Sensors, cables, vent tubes", 10, []string{cautionWater},
-			"Each level sensor hangs in its chamber at its mark.", "Cables are tight, vent tubes open and dry, not kinked."),
-		yes("power", "Cabinet", 3, []string{cautionMains}, "The cabinet is closed and powered."),
+			"Hang each level sensor in its chamber at its mark.", "Tighten the cables.", "Look at each vent tube: open, dry, not kinked.", "Close the lids."),
+		yes("power", "Cabinet", 3, []string{cautionMains}, "Close the cabinet.", "Switch it on."),
 		{id: "links", title: "Lines and devices", bays: ids, expect: linksFor, must: true,
-			do:    []string{"Nothing: the tool reads every point and counts what does not answer."},
+			do:    []string{"Wait. The tool counts what does not answer."},
 			judge: (*look).links},
 		{id: "idle", title: "Idle readings", bays: ids, expect: 2 * time.Minute, must: true,
-			do:    []string{"Nothing: the tool looks whether dry sensors and shut valves read as they should."},
+			do:    []string{"Wait. Touch nothing. The tool looks at the readings."},
 			judge: (*look).idle},
 	}
 }
@@ -201,9 +201,10 @@ func pressureOn(h *house, r *run) []step {
 	low, high, _ := h.band()
 	d := h.site.Display
 	gauge := h.site.Find("", site.Pressure)
-	pressure := step{id: "pressure", title: "Supply pressure", expect: 5 * time.Minute, caution: []string{cautionPressure},
+	pressure := step{id: "pressure", title: "Supply pressure", expect: 5 * time.Minute, caution: []string{cautionCodes, cautionPressure},
 		do: []string{
-			"Every bay's valve is shut. Open the supply slowly, a quarter turn at a time, until the line is full and quiet.",
+			"Shut every bay's valve.",
+			"Open the supply slowly, a quarter turn at a time. Wait until the line is quiet.",
 			fmt.Sprintf("Turn the regulator until the pressure stands between %s and %s.", d.Press(low), d.Press(high)),
 		}, judge: (*look).pressure}
 	if gauge == nil {
@@ -211,24 +212,24 @@ func pressureOn(h *house, r *run) []step {
 	}
 	steps := []step{pressure}
 	steps = append(steps, step{id: "visible", title: "Look along the line", expect: 5 * time.Minute, caution: []string{cautionPressure},
-		do:  []string{"Walk the line from the supply to the last valve: no drop, no wet ground, no hissing."},
+		do:  []string{"Walk from the supply to the last valve.", "Look for drops and wet ground. Listen for hissing."},
 		ask: confirm("Everything is dry")})
 	if h.meterOf("") != nil {
 		steps = append(steps, step{id: "hold", title: "Static hold, supply open", alone: true, must: true, expect: h.holdFor(),
-			do: []string{fmt.Sprintf("Nothing: the main meter must stand still for %s, which is how long its counts need to show a leak of %s. Leave every valve shut; you may go.",
+			do: []string{"Leave every valve shut.", fmt.Sprintf("Go. The tool watches the main meter for %s: its counts need that long to show a leak of %s.",
 				span(h.holdFor()), d.Rate(h.o.LeakM3S))},
 			judge: (*look).hold})
 	}
 	if gauge != nil {
 		steps = append(steps,
-			step{id: "upstream", title: "Shut the supply upstream", expect: 2 * time.Minute,
-				do:  []string{"Shut the supply upstream of the regulator, and touch nothing else."},
+			step{id: "upstream", title: "Shut the supply upstream", expect: 2 * time.Minute, caution: []string{cautionPressure},
+				do:  []string{"Shut the supply upstream of the regulator.", "Touch nothing else."},
 				ask: confirm("The supply is shut upstream")},
 			step{id: "decay", title: "Pressure decay", expect: decayFor, must: true,
-				do:    []string{"Nothing: the pressure that is locked in must hold."},
+				do:    []string{"Wait. Touch nothing: the pressure that is locked in must hold."},
 				judge: (*look).decay},
 			step{id: "reopen", title: "Open the supply again", expect: 2 * time.Minute, caution: []string{cautionPressure},
-				do:  []string{"Open the supply slowly."},
+				do:  []string{"Open the supply slowly, a quarter turn at a time."},
 				ask: confirm("The supply is open"), judge: (*look).pressure})
 	}
 	return steps
@@ -365,20 +366,20 @@ func flush(h *house, r *run) []step {
 	ids := h.bayIDs()
 	steps := []step{
 		{id: "ready", title: "Before the flush", bays: ids, expect: 5 * time.Minute, caution: []string{cautionWater, cautionCodes},
-			do:  []string{"Controller in manual, every valve shut. Take the level sensors out of their chambers and lay them dry; take the overflow pipes out."},
+			do:  []string{"Put the controller in manual.", "Shut every valve.", "Lift the level sensors out. Lay them dry.", "Take the overflow pipes out."},
 			ask: confirm("Sensors and overflows are out"), judge: (*look).allStill},
 		{id: "line", title: "Flush the line before the meters", expect: h.o.Flush + 3*time.Minute, caution: []string{cautionPressure},
-			do:  []string{fmt.Sprintf("Open the line's end before the meters, and the supply, for %s: what the trench left in the pipe must not reach a meter. Shut it again.", span(h.o.Flush))},
+			do:  []string{"Open the line's end before the meters: what the trench left in the pipe must not reach a meter.", fmt.Sprintf("Open the supply. Let it run for %s.", span(h.o.Flush)), "Shut both again."},
 			ask: confirm("The line ran clear")},
 	}
 	for _, id := range ids {
-		steps = append(steps, step{id: "bay " + id, title: "Flush " + h.name(id), bays: []string{id}, expect: h.o.Flush + h.o.Drain + 2*time.Minute,
-			do: []string{fmt.Sprintf("Open the valve of %s. The tool counts %s from the first count of its meter; shut it when you are told, and let the bay drain for %s.",
-				id, span(h.o.Flush), span(h.o.Drain))},
+		steps = append(steps, step{id: "bay " + id, title: "Flush " + h.name(id), bays: []string{id}, expect: h.o.Flush + h.o.Drain + 2*time.Minute, caution: []string{cautionWater},
+			do: []string{fmt.Sprintf("Open the valve of %s. The tool counts %s from when its meter moves.", id, span(h.o.Flush)),
+				"Shut it when you are told.", fmt.Sprintf("Let the bay drain for %s.", span(h.o.Drain))},
 			judge: func(l *look) Verdict { return l.flushed(id) }})
 	}
 	return append(steps, step{id: "refit", title: "Refit", bays: ids, expect: 10 * time.Minute, caution: []string{cautionWater},
-		do:    []string{"Put overflows and sensors back, each at its mark, lids on."},
+		do:    []string{"Put the overflows back at their height.", "Hang the sensors back at their marks.", "Close the lids."},
 		ask:   confirm("Everything is back in place"),
 		judge: (*look).refitted})
 }

@@ -281,6 +281,9 @@ func (a Answer) check(p Picture) error {
 	if a.Step != r.Now.Step && a.Do != "stop" {
 		return fmt.Errorf("that step is over; now it is %q", r.Now.Title)
 	}
+	if r.Now.Verdict.Early && a.Do == "answer" {
+		return fmt.Errorf("it is too early for that: %s", r.Now.Verdict.Says)
+	}
 	if !slices.Contains(r.Now.Can, a.Do) {
 		return fmt.Errorf("%q cannot be done in this step; possible: %s", clip(a.Do), strings.Join(r.Now.Can, ", "))
 	}

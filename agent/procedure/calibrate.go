@@ -20,19 +20,23 @@ func calibrate(h *house, r *run) []step {
 	}
 	bays := []string{id}
 	dip := func(n int, do ...string) step {
+		caution := []string{cautionWater}
+		if n == 1 {
+			caution = []string{cautionCodes, cautionWater}
+		}
 		return step{id: fmt.Sprintf("dip %d", n), title: fmt.Sprintf("Dip %d", n), bays: bays, expect: h.settled() + 3*time.Minute,
-			caution: []string{cautionWater}, do: append(do, "Wait until the tool says that the level is at rest, then dip: the height of the water above the liner, read twice."),
+			caution: caution, do: append(do, "Wait until the tool says that the level is at rest.", "Dip the chamber twice: the height of the water above the liner.", "Type it.", "Close the lid."),
 			ask:   h.askDepth("Height of the water above the liner", b.DepthM()+0.1),
 			judge: func(l *look) Verdict { return l.dip(n, id) }}
 	}
 	var steps []step
 	if level != nil {
 		move := step{id: "move", title: "Another level", bays: bays, expect: h.moveTime(id),
-			do:    []string{fmt.Sprintf("Fill the bay, or let it drain, until its level stands at least %s from the first dip. Shut the valve when you are told.", h.site.Display.Depth(h.o.DipApartM))},
+			do:    []string{fmt.Sprintf("Open the valve, or the drain: the level must move by %s.", h.site.Display.Depth(h.o.DipApartM)), "Shut it when you are told."},
 			judge: func(l *look) Verdict { return l.movedLevel(id) }}
-		steps = append(steps, dip(1, "Nothing runs into the bay or out of it."), move, dip(2),
+		steps = append(steps, dip(1, "Shut the valve and the drain."), move, dip(2),
 			step{id: "sensor", title: "Zero and slope of the sensor", bays: bays, expect: time.Minute,
-				do: []string{"Nothing: the tool puts the two dips together."}, judge: func(l *look) Verdict { return l.zeroAndSlope(id) }})
+				do: []string{"Wait. The tool puts the two dips together."}, judge: func(l *look) Verdict { return l.zeroAndSlope(id) }})
 		// Without a dip there is nothing to put together.
 		switch over := func(id string) bool { x := resultOf(r, id); return x != nil && x.Outcome == PassedOver }; {
 		case over("dip 1"):
@@ -48,25 +52,28 @@ func calibrate(h *house, r *run) []step {
 		steps = append(steps, step{id: "bucket", title: "Meter against a bucket", bays: bays, expect: time.Duration(least/h.fillM3S(id)*float64(time.Second)) + 10*time.Minute,
 			caution: []string{cautionPressure},
 			do: []string{
-				fmt.Sprintf("Lead the water of the valve into a measure: at least %s, because the meter counts in steps of %s. Weigh it where you can: a kilogram is a litre.", atLeast(d, least), d.Water(pulse(meter))),
-				"Open the valve fully, shut it when the measure holds enough, and type how much it held.",
+				fmt.Sprintf("Lead the valve's water into a measure that holds %s or more: the meter counts in steps of %s.", atLeast(d, least), d.Water(pulse(meter))),
+				"Open the valve fully.",
+				"Shut it when the measure holds enough.",
+				"Weigh the water where you can: a kilogram is a litre.",
+				"Type how much it was.",
 			},
 			ask:   h.askWater("Water in the measure"),
 			judge: func(l *look) Verdict { return l.bucket(id) }})
 	}
 	if level != nil && site.Known(b.CrestM) {
-		steps = append(steps, step{id: "crest", title: "Crest of the overflow", bays: bays, expect: h.moveTime(id),
-			do:  []string{"Fill until the overflow just runs, shut the valve, and wait until it only drips. Say so at that moment."},
+		steps = append(steps, step{id: "crest", title: "Crest of the overflow", bays: bays, expect: h.moveTime(id), caution: []string{cautionWater},
+			do:  []string{"Open the valve until the overflow just runs.", "Shut it.", "Wait at the overflow. When it only drips, say so at once."},
 			ask: confirm("It only drips now"), judge: func(l *look) Verdict { return l.crest(id) }})
 	}
 	if found := corrections(r); len(found) > 0 {
 		steps = append(steps, step{id: "accept", title: "Take the corrections over", bays: bays, expect: 2 * time.Minute,
-			do:  append([]string{"From the next reading on they can hold, with your name and the date on record. The lines for the site file stand in the record either way."}, h.correctionWords(found)...),
+			do:  append([]string{"Take them over, and they hold from the next reading on. Leave them, and the lines for the site file stand in the record."}, h.correctionWords(found)...),
 			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", "hold from now on"}, {"leave", "are left for the site file"}}}})
 	}
 	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
 		steps = append(steps, step{id: "weeks", title: "Porosity from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
-			do: []string{"Nothing: the account learns the porosity from the bay's settled fills. Play."}, judge: func(l *look) Verdict { return l.porosity(id) }})
+			do: []string{"Go, and play. The tool watches what the bay's fills raise it by."}, judge: func(l *look) Verdict { return l.porosity(id) }})
 	}
 	return steps
 }

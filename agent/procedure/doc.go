@@ -31,6 +31,11 @@
 // half-widths are worked out and not two standard deviations. testdata/coverage.txt is the run of
 // 1,000.
 //
+// A coil cannot close slowly: it is set once, by the only frame there is, and the actuator goes its
+// way. So the site file names the actuator's travel, one under five seconds is refused, and the proof
+// fails where the main meter stops sooner than half of it. Closing by pulses would need a frame that
+// takes the coil back, which is one that can open.
+//
 // The isolation valve: Book.Isolate decides (enabled, proved, not held off, not too often, a
 // reason), the isolator in agent acts, modbus.ShutValve sends; each outcome is a record, and the
 // state is made of them. Only water that comes in and must not is a reason: a leaking bay is not

@@ -19,24 +19,27 @@ func firstFill(h *house, r *run) []step {
 	d := h.site.Display
 	target, bays := h.fillTo(b), []string{id}
 	steps := []step{
-		{id: "ready", title: "Ready to fill " + h.name(id), bays: bays, expect: 5 * time.Minute, caution: []string{cautionWater, cautionMains},
+		{id: "ready", title: "Ready to fill " + h.name(id), bays: bays, expect: 5 * time.Minute, caution: []string{cautionCodes, cautionWater, cautionMains},
 			do: []string{
-				"Wiring proved, line flushed, sensors and overflow back in place, drain shut.",
-				"Controller in manual, every valve shut.",
+				"First have the wiring proved and the line flushed.",
+				"Put sensor and overflow back. Shut the drain.",
+				"Put the controller in manual. Shut every valve.",
 			},
 			ask: confirm("It is so"), judge: (*look).allStill},
-		{id: "fill", title: "Fill to " + d.Depth(target), bays: bays, expect: h.fillTime(b),
+		{id: "fill", title: "Fill to " + d.Depth(target), bays: bays, expect: h.fillTime(b), caution: []string{cautionWater},
 			do: []string{
-				fmt.Sprintf("Open the valve of %s. Dry stone drinks: about %s are expected, and never more than %s.", id, d.Water(h.fillM3(b)), d.Water(h.capM3(b))),
-				fmt.Sprintf("Stay until the chamber shows it, by %s at the latest. Shut the valve when you are told.", span(h.o.FirstSigns)),
+				fmt.Sprintf("Open the valve of %s.", id),
+				fmt.Sprintf("About %s go in. Never let in more than %s.", d.Water(h.fillM3(b)), d.Water(h.capM3(b))),
+				fmt.Sprintf("Stay until the chamber rises: within %s.", span(h.o.FirstSigns)),
+				"Shut the valve when you are told.",
 			},
 			judge: func(l *look) Verdict { return l.filling(id) }},
 		{id: "whole", title: "Until it is whole", bays: bays, alone: true, expect: h.o.FillWithin,
-			do:    []string{"Nothing: water spreads through the stone. Leave the valve shut; you may go."},
+			do:    []string{"Leave the valve shut.", "Go. Water spreads through the stone."},
 			judge: func(l *look) Verdict { return l.whole(id) }},
 	}
 	for n := 1; n <= looks; n++ {
-		steps = append(steps, step{id: fmt.Sprintf("look %d", n), title: fmt.Sprintf("Look %d of the first week", n), bays: bays, alone: true, expect: 24 * time.Hour,
+		steps = append(steps, step{id: fmt.Sprintf("look %d", n), title: fmt.Sprintf("Look %d of the first week", n), bays: bays, alone: true, expect: 24 * time.Hour, caution: []string{cautionWater},
 			do: []string{lookAt[(n-1)%len(lookAt)], "Say how the surface plays."},
 			ask: &Ask{Kind: AskChoice, Label: "The surface is", Choices: []Choice{
 				{"right", "right"}, {"dry", "dry"}, {"soft", "soft"}, {"not-played", "not played on"}}},
@@ -45,18 +48,22 @@ func firstFill(h *house, r *run) []step {
 	return steps
 }
 
-// looks are the daily looks of the first week.
-const looks = 7
+// looks are the daily looks of the first week; one may be taken some hours before it is due, for the
+// fill that ended in the afternoon and the round that is made in the morning.
+const (
+	looks     = 7
+	lookEarly = 10 * time.Hour
+)
 
 // lookAt is what each day's look is for.
 var lookAt = []string{
-	"Look at the chamber, the overflow and the edges: is it wet where it should be dry?",
-	"Dip the chamber and hold it against the reading.",
-	"Look whether the overflow has run: its outlet is dry when it has not.",
-	"Walk the surface: softer or lighter patches are told to whoever built it.",
-	"Hold the meter's count of the last day against the weather.",
-	"Look at the strainer: the first days bring what the flush left.",
-	"Look at the whole week: is the set point what you want it to be?",
+	"Look at chamber, overflow and edges: is anything wet that should be dry?",
+	"Dip the chamber. Compare it with the reading.",
+	"Look at the overflow's outlet: wet when it has run.",
+	"Walk the surface. Report soft or light patches to whoever built it.",
+	"Compare the last day's water with the weather.",
+	"Look into the strainer. Clean it.",
+	"Look back at the week: is the set point right?",
 }
 
 // fillTo is the level a first fill goes to: the set point, and never within a centimetre of the
@@ -258,6 +265,7 @@ func (l *look) lookDue(id string, n int) Verdict {
 		v = watching("due", "Due since %s: level %s%s.", due.In(l.site.Zone).Format("2 Jan 15:04"), level, taken)
 	default:
 		v = watching("", "Due on %s. Level %s%s.", due.In(l.site.Zone).Format("2 Jan 15:04"), level, taken)
+		v.Early = late < -lookEarly
 	}
 	v.Lines = l.lines(id)
 	return v

@@ -25,18 +25,19 @@ func isolationProof(h *house, r *run) []step {
 	return []step{
 		{id: "master", title: "One master", expect: 3 * time.Minute, caution: []string{cautionMains, cautionCodes}, must: true,
 			do: []string{
-				fmt.Sprintf("Device %s drives the main valve by its coil %d, and no other controller writes to it.", i.Device, i.Address),
-				"The valve can be opened by hand, and somebody who can do so stands beside it. No fire line or drinking water hangs on this main.",
+				fmt.Sprintf("Make sure that device %s drives the main valve by its coil %d, and that no other controller writes to it.", i.Device, i.Address),
+				"Make sure that no fire line and no drinking water hangs on this main.",
+				"Stand somebody beside the valve who can open it by hand.",
 			},
 			ask: confirm("It is so")},
 		{id: "running", title: "Let water run", expect: 3 * time.Minute, caution: []string{cautionPressure},
-			do: []string{"Open one bay's valve and leave it open."}, judge: (*look).mainRuns},
+			do: []string{"Open one bay's valve.", "Leave it open."}, judge: (*look).mainRuns},
 		{id: "order", title: "Shut the main", expect: time.Minute, must: true, caution: []string{cautionPressure},
-			do: []string{"Stand clear of the valve. When you say so the daemon shuts it, once."}, ask: confirm("Shut it now")},
+			do: []string{"Stand clear of the valve.", "Listen to the pipe: it must not bang.", "Say so, and the daemon shuts it, once."}, ask: confirm("Shut it now")},
 		{id: "seen", title: "The water stops", expect: 5*time.Minute + i.Travel, must: true,
-			do: []string{"Nothing: the main meter must stop."}, judge: (*look).mainStops},
-		{id: "reopen", title: "Open it again by hand", expect: 2 * time.Minute,
-			do: []string{"Open the main by hand and shut the bay's valve. The daemon never opens it."}, ask: confirm("It is open")},
+			do: []string{"Wait. The main meter must stop."}, judge: (*look).mainStops},
+		{id: "reopen", title: "Open it again by hand", expect: 2 * time.Minute, caution: []string{cautionPressure},
+			do: []string{"Open the main by hand, slowly. The daemon never opens it.", "Shut the bay's valve."}, ask: confirm("It is open, and the pipe did not bang")},
 	}
 }
 
@@ -70,9 +71,19 @@ func (l *look) mainStops() Verdict {
 		v = watching("", "The main meter still moves.")
 	case l.quietFor("") < need:
 		v = failed("The main meter still moves %s after the order: the valve did not shut. It stays disabled.", span(l.elapsed()))
+	case time.UnixMilli(r.MoveLast).Add(l.mainRoom()).Before(l.since.Add(travel / 2)):
+		v = failed("The main meter stopped within %s, and the site file says that the valve travels for %s: one that shuts faster makes the pipe hammer. Fit an actuator that shuts slowly; a coil cannot slow it.",
+			span(max(time.Second, time.UnixMilli(r.MoveLast).Add(l.mainRoom()).Sub(l.since))), span(travel))
 	default:
 		v = passed("The main meter stopped.")
 	}
 	v.Lines = l.lines()
 	return v
+}
+
+// mainRoom is by how much later than it was seen the main may have moved last: a reading, and what
+// two counts take at a usual fill.
+func (l *look) mainRoom() time.Duration {
+	p := l.meterOf("")
+	return p.Interval + time.Duration(2*pulse(p)/l.fillM3S(l.bayIDs()[0])*float64(time.Second))
 }

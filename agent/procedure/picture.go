@@ -122,7 +122,7 @@ func (b *Book) running(r *run) Running {
 			out.Now.Can = append(out.Now.Can, "skip")
 		}
 	default:
-		if s.ask != nil && !r.Answered {
+		if s.ask != nil && !r.Answered && !r.Verdict.Early {
 			out.Now.Can = []string{"answer"}
 		}
 		if !s.must {

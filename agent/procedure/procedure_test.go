@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -20,16 +21,18 @@ import (
 var morning = time.Date(2026, 4, 14, 6, 0, 0, 0, time.UTC)
 
 // aSite is three bays with total meters, a main meter and a supply pressure.
-func aSite() *site.Site {
+func aSite() *site.Site { return siteOf(3) }
+
+func siteOf(bays int) *site.Site {
 	s := &site.Site{ID: "club", Name: "Club", Zone: time.UTC, SupplyLowPa: 220e3, SupplyHighPa: 380e3, Revision: "r1"}
 	c := site.Court{ID: "A"}
-	for i := range 3 {
+	for i := range bays {
 		id := "A" + strconv.Itoa(i+1)
 		c.Bays = append(c.Bays, site.Bay{ID: id, Name: id, Court: "A", AreaM2: 90, CrestM: 0.11, BandM: 0.004, SetPointM: 0.08, FillM3S: 24e-3 / 60,
 			Layers: []site.Layer{{Name: "stone", DepthM: 0.12, DrainablePorosity: 0.3}, {Name: "clay", DepthM: 0.03, DrainablePorosity: 0.05, Surface: true}}})
 		s.Points = append(s.Points,
-			site.Point{ID: id + "-level", Bay: id, Quantity: site.Level, Interval: 10 * time.Second, Resolution: 1e-4, Device: "io"},
-			site.Point{ID: id + "-meter", Bay: id, Quantity: site.Volume, Interval: 10 * time.Second, PulseM3: 1e-3, ModulusM3: math.NaN(), Device: "io"})
+			site.Point{ID: id + "-level", Bay: id, Quantity: site.Level, Interval: 10 * time.Second, Resolution: 1e-4, Device: "io", Register: "register " + id + "-level"},
+			site.Point{ID: id + "-meter", Bay: id, Quantity: site.Volume, Interval: 10 * time.Second, PulseM3: 1e-3, ModulusM3: math.NaN(), Device: "io", Register: "register " + id + "-meter"})
 	}
 	s.Courts = []site.Court{c}
 	s.Points = append(s.Points,
@@ -292,6 +295,65 @@ func TestCalibrationCoverage(t *testing.T) {
 	}
 }
 
+// Six bays, every one of the 720 orders of their meters, each with orders of sensors and valves drawn
+// with it: one pass names what belongs to what, and the lines put it right. What each of the three
+// kinds does alone is among them.
+func TestWiringOfSixBays(t *testing.T) {
+	ids := []string{"A1", "A2", "A3", "A4", "A5", "A6"}
+	orders := [][]int{{}}
+	for n := range ids {
+		var next [][]int
+		for _, o := range orders {
+			for at := range n + 1 {
+				next = append(next, slices.Insert(slices.Clone(o), at, n))
+			}
+		}
+		orders = next
+	}
+	require.Len(t, orders, 720)
+	rng := rand.New(rand.NewPCG(6, 6))
+	straight := []int{0, 1, 2, 3, 4, 5}
+	for n, meter := range orders {
+		valve, level := orders[rng.IntN(720)], orders[rng.IntN(720)]
+		switch n % 8 { // each kind alone, and two at once, too
+		case 0:
+			valve, level = straight, straight
+		case 1:
+			valve, meter, level = meter, straight, straight
+		case 2:
+			valve, meter, level = straight, straight, meter
+		case 3:
+			valve = straight
+		case 4:
+			level = straight
+		}
+		h := &house{site: siteOf(6)}
+		r := &run{}
+		want := map[string]string{}
+		for i, id := range ids {
+			bay := valve[i]
+			notes := map[string]string{"at": ids[bay], "meter": ids[meter[bay]], "level": ids[level[bay]]}
+			r.Results = append(r.Results, Result{Step: "valve " + id, Notes: notes})
+			want["valve of "+ids[bay]], want["meter of "+ids[bay]], want["level of "+ids[bay]] = id, ids[meter[bay]], ids[level[bay]]
+		}
+		v := (&look{house: h, run: r}).wiring()
+		require.Equal(t, want, v.Notes, "%v %v %v", valve, meter, level)
+		right := slices.Equal(valve, straight) && slices.Equal(meter, straight) && slices.Equal(level, straight)
+		require.Equal(t, map[bool]State{true: Passed, false: Failed}[right], v.State)
+		// Carried out, the lines leave nothing mixed up: every bay reads its own registers, and every
+		// valve's wire is on its own output.
+		lines := strings.Join(v.Fix, "\n")
+		for i, id := range ids {
+			for what, shown := range map[string]int{"meter": meter[i], "level": level[i]} {
+				line := fmt.Sprintf("bay %s: points: %s: { register %s-%s }", id, what, ids[shown], what)
+				require.Equal(t, shown != i, strings.Contains(lines, line), "%s in %s", line, lines)
+			}
+			move := fmt.Sprintf("feeds bay %s from output %s to output %s", ids[valve[i]], id, ids[valve[i]])
+			require.Equal(t, valve[i] != i, strings.Contains(lines, move), "%s in %s", move, lines)
+		}
+	}
+}
+
 // Every permutation of three bays' meters, sensors and valves (6 x 6 x 6) is named from one pass.
 func TestWiringOfEveryPermutation(t *testing.T) {
 	ids := []string{"A1", "A2", "A3"}
@@ -471,6 +533,8 @@ func TestFirstFillLooks(t *testing.T) {
 	require.True(t, x.b.Picture().Records[0].Provisional)
 	x.wait(4 * time.Hour)
 	require.Equal(t, "look 1", x.run().Now.Step)
+	require.ErrorContains(t, x.answer("right"), "too early", "a look is not answered the day before")
+	require.NotContains(t, x.run().Now.Can, "answer")
 	x.wait(19 * time.Hour)
 	require.Equal(t, "", x.run().Now.Verdict.Phase)
 	x.wait(2 * time.Hour)
@@ -673,4 +737,51 @@ func TestClosesOnlyForWaterThatComesIn(t *testing.T) {
 		change(&other)
 		require.False(t, Closes(other), other)
 	}
+}
+
+// A valve that shuts sooner than the site file says makes the pipe hammer: its proof fails. One that
+// takes its time passes; one that does not shut fails.
+func TestProofOfAValveThatShutsTooFast(t *testing.T) {
+	prove := func(shuts time.Duration) Verdict {
+		x := newBench(t)
+		x.s.Isolation = &site.Isolation{Enabled: true, Device: "pump", Travel: time.Minute, MostPerDay: 2}
+		for i := range x.s.Points {
+			if x.s.Points[i].ID == "main-meter" {
+				x.s.Points[i].PulseM3 = 1e-3
+			}
+		}
+		x.start(IsolationProof, "")
+		require.NoError(t, x.answer(""))
+		flows := time.Duration(1 << 62)
+		began := x.now
+		step := func() {
+			if x.now.Sub(began) < flows {
+				x.total[""] += 4e-3
+			}
+			x.step()
+		}
+		for x.run().Now.Step == "running" {
+			step()
+		}
+		require.NoError(t, x.answer(""))
+		began, flows = x.now, shuts
+		for x.run() != nil && x.run().Now.Step == "seen" && x.run().Now.Verdict.State == Watching {
+			step()
+		}
+		r := x.run()
+		if r.Now.Step == "seen" {
+			require.NotContains(t, r.Now.Can, "skip")
+			require.True(t, x.b.Proved().IsZero())
+			return r.Now.Verdict
+		}
+		require.False(t, x.b.Proved().IsZero())
+		return Verdict{State: Passed}
+	}
+	require.Equal(t, Passed, prove(50*time.Second).State)
+	fast := prove(0)
+	require.Equal(t, Failed, fast.State)
+	require.Contains(t, fast.Says, "makes the pipe hammer")
+	never := prove(time.Hour)
+	require.Equal(t, Failed, never.State)
+	require.Contains(t, never.Says, "did not shut")
 }

@@ -26,42 +26,43 @@ func winterClose(h *house, r *run) []step {
 	}
 	steps := []step{
 		yes("codes", "Who may do what", 2, "Read", []string{cautionCodes, cautionDrinking, cautionMains, cautionFrost},
-			"Draining a backflow preventer and opening the mains cabinet are for whoever is licensed. Have them there today."),
+			"Call whoever is licensed for the backflow preventer and the mains cabinet. Have them there today."),
 		{id: "figures", title: "This autumn's figures", bays: ids, expect: 3 * time.Minute,
-			do: []string{"Nothing: the tool writes down pressure, flows, settling and noise, for the comparison in spring."}, judge: (*look).figures},
+			do: []string{"Wait. The tool writes down pressure, flows and noise for the spring."}, judge: (*look).figures},
 		{id: "off", title: "System off", bays: ids, expect: 3 * time.Minute, caution: []string{cautionMains},
-			do: []string{"Switch the controller off, or to its winter setting, with every valve shut."}, ask: confirm("It is off"), judge: (*look).allStill},
+			do: []string{"Shut every valve.", "Switch the controller off, or to its winter setting."}, ask: confirm("It is off"), judge: (*look).allStill},
 		{id: "sensors", title: "Sensors out", bays: ids, expect: 15 * time.Minute, caution: []string{cautionWater},
-			do:  []string{"Lift every level sensor out, rinse it, and store it dry and above freezing, its vent tube capped. Leave the cables connected until the tool has seen all of them."},
+			do:  []string{"Lift every level sensor out. Leave its cable on.", "Wait until the tool has seen them all.", "Rinse them. Cap their vent tubes.", "Store them dry, above freezing."},
 			ask: confirm("They are out and stored dry"), judge: (*look).lifted},
-		yes("drain", "Overflows out, drains open", 10, "Bays drain", []string{cautionWater}, "Take the overflow pipes out and open every bay's drain. Watch that water leaves."),
+		yes("drain", "Overflows out, drains open", 10, "Bays drain", []string{cautionWater}, "Take the overflow pipes out.", "Open every bay's drain.", "Watch that water leaves."),
 		{id: "upstream", title: "Shut off upstream and relieve", expect: 5 * time.Minute, caution: []string{cautionPressure},
-			do:  []string{"Shut the supply upstream, where the pipe cannot freeze. Then open one bay's valve by hand until nothing comes."},
+			do:  []string{"Shut the supply upstream, where the pipe cannot freeze.", "Open one bay's valve by hand until nothing comes."},
 			ask: confirm("It is shut and relieved"), judge: (*look).relieved},
 		{id: "how", title: "Empty the line", expect: 30 * time.Minute, caution: []string{cautionAir, cautionPressure, cautionDrinking, cautionCodes},
 			do: []string{
-				"Empty the supply line, meters, strainer, regulator and backflow preventer: let them drain by their plugs where they lie to fall, or have them blown out.",
-				"Blown out only with regulated air, its regulator below the lowest rating of any part of the line; one bay after the other, far end first, nobody over a fitting.",
+				"Where the line lies to fall: drain line, meters, strainer, regulator and backflow preventer by their plugs.",
+				"Elsewhere: have them blown out. Set the air's regulator below the lowest rating of any part.",
+				"Blow out one bay after the other, the far end first. Nobody stands over a fitting.",
 			},
 			ask: &Ask{Kind: AskChoice, Label: "The line was", Choices: []Choice{{"drained", "drained by its plugs"}, {"blown-out", "blown out with air"}}}},
 	}
 	if x := resultOf(r, "how"); x != nil && x.Answer == "blown-out" {
 		steps = append(steps,
 			step{id: "rating", title: "Lowest rating", expect: 2 * time.Minute, caution: []string{cautionAir},
-				do:  []string{"Read the pressure rating of every part between the compressor and the last valve; type the lowest."},
+				do:  []string{"Read the pressure rating of every part from the compressor to the last valve.", "Type the lowest."},
 				ask: &Ask{Kind: AskNumber, Label: "Lowest rating of any part", Dim: site.Stress, Unit: pressUnit(h.site.Display), Min: 50e3, Max: 2e6}, judge: (*look).rating},
 			step{id: "air", title: "Air pressure used", expect: 2 * time.Minute, caution: []string{cautionAir},
-				do:  []string{"Type what the compressor's regulator was set to."},
+				do:  []string{"Read what the compressor's regulator is set to.", "Type it."},
 				ask: &Ask{Kind: AskNumber, Label: "Regulated air pressure", Dim: site.Stress, Unit: pressUnit(h.site.Display), Min: 10e3, Max: 2e6}, judge: (*look).airPressure})
 	}
 	steps = append(steps,
 		yes("half", "Valves, lids, spare power", 10, "Done", []string{cautionMains, cautionWater},
-			"Set every ball valve half open, so that no water is caught in its ball.", "Close every chamber's lid.",
-			"Leave the cabinet powered if the tool is to watch through the winter; give a sump heater or a spare supply what it needs."),
+			"Set every ball valve half open: a shut one keeps water in its ball.", "Close every chamber's lid.",
+			"Leave the cabinet powered: the tool watches through the winter.", "Charge the spare supply."),
 		yes("closed", "Close the season", 1, "The season is closed", []string{cautionFrost},
-			"From here on levels and fills raise no alarm; frost, the supply line and the watch itself still do."),
+			"Close the season. Levels and fills raise no alarm from then on.", "Frost does where water still stands, and so does a watch in trouble."),
 		step{id: "verify", title: "Nothing flows, nothing fills", bays: ids, alone: true, expect: h.o.WinterWatch,
-			do: []string{fmt.Sprintf("Nothing: the tool watches for %s that no meter moves, no pressure returns and no chamber fills. You may go.", span(h.o.WinterWatch))}, judge: (*look).stays})
+			do: []string{fmt.Sprintf("Go. The tool watches for %s that nothing flows and nothing fills.", span(h.o.WinterWatch))}, judge: (*look).stays})
 	return steps
 }
 
@@ -220,12 +221,12 @@ func springOpening(h *house, r *run) []step {
 	ids := h.bayIDs()
 	steps := []step{
 		{id: "codes", title: "Who may do what", expect: 2 * time.Minute, caution: []string{cautionCodes, cautionDrinking, cautionMains, cautionFrost},
-			do: []string{"No frost is in the ground or forecast. Whoever is licensed for the backflow preventer has tested it."}, ask: confirm("It is so")},
+			do: []string{"Wait until no frost is in the ground or forecast.", "Have the backflow preventer tested by whoever is licensed."}, ask: confirm("It is so")},
 		{id: "refit", title: "Put back what was taken out", bays: ids, expect: 20 * time.Minute, caution: []string{cautionWater},
-			do:  []string{"Plugs and strainer back, drains shut, overflows at their height, valves shut, sensors at their marks, vent tubes open."},
+			do:  []string{"Put plugs and strainer back.", "Shut the drains and every valve.", "Put the overflows back at their height.", "Hang the sensors at their marks. Open their vent tubes."},
 			ask: confirm("Everything is back"), judge: (*look).refitted},
 		{id: "pressure", title: "Supply pressure", expect: 5 * time.Minute, caution: []string{cautionPressure},
-			do:  []string{"Open the supply slowly, a quarter turn at a time; listen along the line for what the frost has burst."},
+			do:  []string{"Open the supply slowly, a quarter turn at a time.", "Walk the line. Listen for what the frost has burst."},
 			ask: confirm("The supply is open and the line is dry"), judge: (*look).pressure},
 	}
 	if h.site.Find("", site.Pressure) == nil {
@@ -233,20 +234,20 @@ func springOpening(h *house, r *run) []step {
 	}
 	if h.meterOf("") != nil {
 		steps = append(steps, step{id: "hold", title: "Static hold, supply open", alone: true, must: true, expect: h.holdFor(),
-			do: []string{"Nothing: the main meter must stand still. You may go."}, judge: (*look).hold})
+			do: []string{"Leave every valve shut.", "Go. The main meter must stand still."}, judge: (*look).hold})
 	}
 	for _, id := range ids {
 		if h.meterOf(id) == nil {
 			continue
 		}
-		steps = append(steps, step{id: "start " + id, title: "First start of " + h.name(id), bays: []string{id}, expect: h.startTime(id) + 2*time.Minute,
-			do:    []string{fmt.Sprintf("Open the valve of %s; shut it when you are told.", id)},
+		steps = append(steps, step{id: "start " + id, title: "First start of " + h.name(id), bays: []string{id}, expect: h.startTime(id) + 2*time.Minute, caution: []string{cautionPressure},
+			do:    []string{fmt.Sprintf("Open the valve of %s.", id), "Shut it when you are told."},
 			judge: func(l *look) Verdict { return l.firstStart(id) }})
 	}
 	return append(steps,
 		step{id: "compare", title: "Against last autumn", bays: ids, expect: 3 * time.Minute,
-			do: []string{"Nothing: the tool reads once more and compares."}, judge: (*look).compare},
-		step{id: "opened", title: "Open the season", expect: time.Minute, do: []string{"Controller to automatic. From here on every alarm counts."},
+			do: []string{"Wait. The tool reads once more and compares."}, judge: (*look).compare},
+		step{id: "opened", title: "Open the season", expect: time.Minute, do: []string{"Put the controller in automatic.", "Open the season. From then on every alarm counts."},
 			ask: confirm("The season is open")})
 }
 

@@ -156,6 +156,8 @@ type Verdict struct {
 	Fix []string `json:"fix,omitempty"`
 	// Back is the step to go back to when a failed one is done again; empty is the step itself.
 	Back string `json:"back,omitempty"`
+	// Early is true while it is too soon for the person's answer: it is not taken yet.
+	Early bool `json:"early,omitempty"`
 	// Enough is true when the step ends without the person's answer.
 	Enough bool `json:"-"`
 	// Calibrations are corrections that the person may take over, as records.

@@ -24,8 +24,9 @@ func wiringProof(h *house, r *run) []step {
 	steps := []step{{
 		id: "ready", title: "Ready for the wiring proof", bays: ids, expect: 2 * time.Minute,
 		do: []string{
-			"Put the controller in manual with every valve shut.",
-			"Take a telephone or a second person: you walk to the bay whose valve is opened.",
+			"Put the controller in manual.",
+			"Shut every valve.",
+			"Take a telephone or a second person: one opens valves, one walks to the bays.",
 		},
 		caution: []string{cautionMains, cautionCodes},
 		ask:     confirm("All valves are shut and the controller is in manual"),
@@ -34,11 +35,12 @@ func wiringProof(h *house, r *run) []step {
 	for _, id := range ids {
 		steps = append(steps, step{
 			id: "valve " + id, title: "Open the valve of " + h.name(id), bays: ids,
-			expect: h.proofTime(id),
+			expect: h.proofTime(id), caution: []string{cautionWater},
 			do: []string{
-				fmt.Sprintf("Open the valve of bay %s at the controller, and no other.", id),
-				"Walk to the bay. Listen at the chambers, and look where water really arrives.",
-				"Say at which bay that is, and shut the valve when you are told.",
+				fmt.Sprintf("Open the valve of %s at the controller, and no other.", id),
+				"Walk to the bays. Look and listen where water really arrives.",
+				"Shut the valve when you are told.",
+				"Say at which bay water arrived.",
 			},
 			ask:   h.whichBay("Water arrives at bay"),
 			judge: func(l *look) Verdict { return l.oneValve(id) },
@@ -46,7 +48,7 @@ func wiringProof(h *house, r *run) []step {
 	}
 	return append(steps, step{
 		id: "wiring", title: "What belongs to what", bays: ids, expect: 10 * time.Second, must: true,
-		do:    []string{"Nothing: the tool puts the passes together."},
+		do:    []string{"Wait. The tool puts the passes together."},
 		judge: (*look).wiring,
 	})
 }
