@@ -2,16 +2,26 @@ package main
 
 import (
 	"bytes"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"fmt"
+	"math/big"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/clock"
+	"bayledger/agent/notice"
 	"bayledger/agent/servertest"
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
@@ -144,4 +154,94 @@ func TestCheckLiveWords(t *testing.T) {
 	for _, why := range []site.Why{site.WhyException, site.WhyOutOfRange, site.WhySentinel, site.WhyBarometerOut, site.WhyTimeout} {
 		require.NotEmpty(t, pointFix(why))
 	}
+}
+
+// Every way out to people is tried as far as it goes without telling anybody anything.
+func TestCheckLivePeople(t *testing.T) {
+	password := func() (string, error) { return "right", nil }
+	mailTo := func(s *servertest.MailServer, to, word string) notice.Person {
+		return notice.Person{ID: "anna", Route: &notice.Email{Server: s.Addr, From: "watch@example.org", To: to, CAFile: s.CAFile,
+			Username: "watch", Password: func() (string, error) { return word, nil }}}
+	}
+	post := func(address string) notice.Person {
+		return notice.Person{ID: "bo", Route: notice.NewWebhook("bo", func() (string, error) { return address, nil }, password)}
+	}
+	asked := make(chan string, 10)
+	hook := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { asked <- r.Method }))
+	defer hook.Close()
+	server := servertest.Mail(t, servertest.MailOptions{})
+	deaf := servertest.Mail(t, servertest.MailOptions{Refuse: "MAIL"})
+	for _, c := range []struct {
+		name   string
+		person notice.Person
+		ok     bool
+		says   string
+	}{
+		{"mail that would go", mailTo(server, "keeper@example.org", "right"), true, "would be taken; nothing was sent"},
+		{"a wrong password", mailTo(server, "keeper@example.org", "wrong"), false, "log in"},
+		{"a receiver nobody knows", mailTo(server, "nobody@example.org", "right"), false, "no such box"},
+		{"a sender that is refused", mailTo(deaf, "keeper@example.org", "right"), false, "sender refused"},
+		{"a webhook that answers", post(hook.URL + "/secret-path"), true, "would be taken; nothing was sent"},
+		{"a webhook that is down", post("http://127.0.0.1:1/secret-path"), false, "refused"},
+		{"a webhook in the clear to elsewhere", post("http://example.org/secret-path"), false, "https only"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			found := livePeople(t.Context(), &sitefile.Config{People: []notice.Person{c.person}})
+			require.Len(t, found, 1)
+			require.Equal(t, c.ok, found[0].OK, found[0].Says)
+			require.Contains(t, found[0].Says, c.says)
+			require.NotContains(t, found[0].Says, "secret-path", "a webhook's address is a secret")
+			require.Equal(t, c.ok, found[0].Fix == "", "what fails has a way out")
+		})
+	}
+	require.Empty(t, server.Letters(), "nobody was told anything")
+	require.Empty(t, asked)
+}
+
+// The page's certificate is looked at before its visitors see that it has ended.
+func TestCheckLivePageCertificate(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		days    int
+		mangle  bool
+		ok      bool
+		says    string
+		fixHint string
+	}{
+		{"long to go", 90, false, true, "fit each other", ""},
+		{"about to end", 5, false, false, "ends on", "renew"},
+		{"ended", -1, false, false, "ends on", "renew"},
+		{"the key of another", 90, true, false, "private key does not match", "page.cert_file"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := t.TempDir()
+			cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+			writeCertificate(t, cert, key, time.Now().AddDate(0, 0, c.days))
+			if c.mangle {
+				writeCertificate(t, filepath.Join(dir, "other.pem"), key, time.Now().AddDate(0, 0, c.days))
+			}
+			cfg := &sitefile.Config{}
+			cfg.Page.Listen, cfg.Page.CertFile, cfg.Page.KeyFile = "127.0.0.1:8443", cert, key
+			found := livePage(cfg)
+			require.Len(t, found, 1)
+			require.Equal(t, c.ok, found[0].OK, found[0].Says)
+			require.Contains(t, found[0].Says, c.says)
+			require.Contains(t, found[0].Fix, c.fixHint)
+		})
+	}
+	require.Empty(t, livePage(&sitefile.Config{}), "a page without TLS has nothing to look at")
+}
+
+// writeCertificate makes a key and a certificate of it that ends then.
+func writeCertificate(t *testing.T, certFile, keyFile string, end time.Time) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	of := &x509.Certificate{SerialNumber: big.NewInt(1), DNSNames: []string{"page.example"}, NotBefore: end.AddDate(-1, 0, 0), NotAfter: end}
+	der, err := x509.CreateCertificate(rand.Reader, of, of, &key.PublicKey, key)
+	require.NoError(t, err)
+	secret, err := x509.MarshalPKCS8PrivateKey(key)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(certFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
+	require.NoError(t, os.WriteFile(keyFile, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret}), 0o600))
 }
