@@ -2,14 +2,11 @@ package agent
 
 import (
 	"context"
-	"log/slog"
 	"math"
-	"net/http"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"bayledger/agent/alarm"
 	"bayledger/agent/page"
@@ -32,14 +29,6 @@ func (a *Agent) register() error {
 		}
 	}
 	return nil
-}
-
-// metricsHandler serves the registry. One value that cannot be made does not cost the others.
-func (a *Agent) metricsHandler() http.Handler {
-	return promhttp.HandlerFor(a.registry, promhttp.HandlerOpts{
-		ErrorHandling: promhttp.ContinueOnError, Registry: a.registry,
-		ErrorLog: slog.NewLogLogger(a.part("metrics").Handler(), slog.LevelWarn),
-	})
 }
 
 // scrape is a collector over the newest picture: a bay that has left the site file, or a value

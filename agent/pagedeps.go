@@ -16,7 +16,7 @@ import (
 // pageDeps is what the page is given: what is written needs a users file, what is drawn the
 // journal.
 func (a *Agent) pageDeps(o page.Options) (page.Deps, error) {
-	d := page.Deps{View: a.View, Now: a.clk.Now, Metrics: a.metricsHandler(), Log: a.part("page"),
+	d := page.Deps{View: a.View, Now: a.clk.Now, Metrics: page.MetricsHandler(a.registry, a.part("metrics")), Log: a.part("page"),
 		History: pageHistory{a.journal}, Record: a.Record, Able: watch.Able, Calibration: a.keeper.calibration}
 	if o.UsersFile == "" {
 		return d, nil

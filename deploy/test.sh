@@ -23,7 +23,7 @@ big='^(TestEndToEnd|TestCrash|TestScorecard|TestBrowser|TestPackaging)'
 
 packages="mosquitto mosquitto-clients prometheus prometheus-alertmanager victoria-metrics
 chromium socat mbpoll python3-pymodbus python3-serial python3-aiosmtpd libmodbus-dev gcc libc6-dev sqlite3 strace
-jq curl openssl shellcheck qemu-user systemd passwd"
+jq curl openssl shellcheck qemu-user systemd passwd gnupg gpgv"
 
 install_all() {
 	missing=""
@@ -66,7 +66,8 @@ endtoend() { go test -timeout 20m -run '^TestEndToEnd' ./...; }
 crash() { go test -timeout 15m -run '^TestCrash' ./...; }
 scorecard() { go test -timeout 15m -run '^TestScorecard' ./agent/; }
 browser() { BAYLEDGER_AXE="$cache/node_modules/axe-core/axe.min.js" go test -timeout 10m -run '^TestBrowser' ./...; }
-packaging() { go test -timeout 15m -run '^TestPackaging' ./cmd/bayledger; }
+# Its tests wait for real servers most of the time, so they run side by side.
+packaging() { go test -timeout 15m -parallel 4 -run '^TestPackaging' ./cmd/bayledger; }
 
 # Every fuzz target runs two thousand inputs from its seeds: a count, because a time limit can end
 # in the middle of an input and then reads as a failure. One that fails does not hide the next.

@@ -14,7 +14,6 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/sync/errgroup"
 
 	"bayledger/agent/hub"
@@ -56,7 +55,6 @@ func (c *hubCmd) Run(env *environment) error {
 	if err != nil {
 		return err
 	}
-	// Two sites with the same metrics are one page: a value that cannot be made costs itself only.
 	registry := prometheus.NewRegistry()
 	for _, collector := range []prometheus.Collector{h, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
 		if err := registry.Register(collector); err != nil {
@@ -64,8 +62,7 @@ func (c *hubCmd) Run(env *environment) error {
 		}
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{
-		ErrorHandling: promhttp.ContinueOnError, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}))
+	mux.Handle("GET /metrics", page.MetricsHandler(registry, log))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	server := &http.Server{Handler: mux, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}
 	page.ServerTimeouts(server)

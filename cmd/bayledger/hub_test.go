@@ -33,6 +33,7 @@ const hubRules = 30
 // and Alertmanager. One replica is killed, one club's machine loses its power, and strangers
 // publish. Ten clubs; BAYLEDGER_SITES=100 makes it a hundred.
 func TestPackagingHub(t *testing.T) {
+	t.Parallel()
 	sites := 10
 	if text := os.Getenv("BAYLEDGER_SITES"); text != "" {
 		var err error

@@ -5,7 +5,9 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"os/exec"
@@ -29,6 +31,7 @@ import (
 // it is asked, and the test starts what the unit file says, under the unit's user, with a notify
 // socket and a credentials folder as systemd gives them.
 func TestPackaging(t *testing.T) {
+	t.Parallel()
 	for _, program := range []string{"dpkg", "dpkg-deb", "chroot", "ldd"} {
 		servertest.Program(t, program)
 	}
@@ -41,40 +44,154 @@ func TestPackaging(t *testing.T) {
 		require.NoError(t, err, string(text))
 	}
 	native := strings.TrimSpace(command(t, "dpkg", "--print-architecture"))
-	t.Run("for the Pi", func(t *testing.T) {
-		build(t, "../..", "1.0.0", out, "arm64 armhf")
-		// The same source gives the same bytes at another place.
-		elsewhere, again := filepath.Join(t.TempDir(), "a", "source"), t.TempDir()
-		for _, part := range []string{"agent", "cmd", "configs", "deploy", "drivers", "historian"} {
-			require.NoError(t, os.CopyFS(filepath.Join(elsewhere, part), os.DirFS(filepath.Join("../..", part))))
-		}
-		for _, file := range []string{"go.mod", "go.sum", "README.md", "CHANGELOG.md", "LICENSE"} {
-			text, err := os.ReadFile(filepath.Join("../..", file))
+	build(t, "../..", "1.0.0", out, "arm64 armhf "+native)
+	for arch, qemu := range map[string]string{"arm64": "qemu-aarch64", "armhf": "qemu-arm"} {
+		t.Run(arch+" reads the field", func(t *testing.T) {
+			t.Parallel()
+			dir := t.TempDir()
+			command(t, "dpkg-deb", "-x", filepath.Join(out, "bayledger_1.0.0_"+arch+".deb"), dir)
+			program := filepath.Join(dir, "usr/bin/bayledger")
+			info, err := os.Stat(program)
 			require.NoError(t, err)
-			require.NoError(t, os.WriteFile(filepath.Join(elsewhere, file), text, 0o600)) // another mode, another time
-		}
+			require.Less(t, info.Size(), int64(30e6), "a binary is under 30 MB")
+			runsElsewhere(t, servertest.Program(t, qemu), program)
+		})
+	}
+	t.Run("the same at another place", func(t *testing.T) {
+		t.Parallel()
+		elsewhere, again := copyOfSource(t), t.TempDir()
 		build(t, elsewhere, "1.0.0", again, "arm64 armhf")
 		for _, arch := range []string{"arm64", "armhf"} {
 			name := "bayledger_1.0.0_" + arch + ".deb"
 			require.Equal(t, digest(t, filepath.Join(out, name)), digest(t, filepath.Join(again, name)), name)
 		}
-		for arch, qemu := range map[string]string{"arm64": "qemu-aarch64", "armhf": "qemu-arm"} {
-			t.Run(arch+" reads the field", func(t *testing.T) {
-				dir := t.TempDir()
-				command(t, "dpkg-deb", "-x", filepath.Join(out, "bayledger_1.0.0_"+arch+".deb"), dir)
-				program := filepath.Join(dir, "usr/bin/bayledger")
-				info, err := os.Stat(program)
-				require.NoError(t, err)
-				require.Less(t, info.Size(), int64(30e6), "a binary is under 30 MB")
-				runsElsewhere(t, servertest.Program(t, qemu), program)
-			})
-		}
 	})
+	t.Run("signed", func(t *testing.T) { t.Parallel(); signedPackages(t, out) })
 	t.Run("installed and upgraded and removed", func(t *testing.T) {
-		build(t, "../..", "1.0.0", out, native)
-		build(t, "../..", "1.1.0", out, native)
-		lifeOfAPackage(t, out, native)
+		t.Parallel()
+		newer := t.TempDir()
+		build(t, "../..", "1.1.0", newer, native)
+		lifeOfAPackage(t, map[string]string{"1.0.0": out, "1.1.0": newer}, native)
 	})
+}
+
+// copyOfSource is the source at another place, with other modes and times. Every file of Go ends
+// in a comment of its own there, so that the compiler works again: otherwise the build cache would
+// hand out what the first build made.
+func copyOfSource(t *testing.T) string {
+	t.Helper()
+	elsewhere := filepath.Join(t.TempDir(), "a", "source")
+	for _, part := range []string{"agent", "cmd", "configs", "deploy", "drivers", "historian"} {
+		to := filepath.Join(elsewhere, part)
+		require.NoError(t, os.CopyFS(to, os.DirFS(filepath.Join("../..", part))))
+		require.NoError(t, filepath.WalkDir(to, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || filepath.Ext(path) != ".go" {
+				return err
+			}
+			f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(f, "\n// Compiled anew in %s.\n", elsewhere)
+			return errors.Join(err, f.Close())
+		}))
+	}
+	for _, file := range []string{"go.mod", "go.sum", "README.md", "CHANGELOG.md", "LICENSE"} {
+		text, err := os.ReadFile(filepath.Join("../..", file))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(elsewhere, file), text, 0o600))
+	}
+	return elsewhere
+}
+
+// signedPackages signs the packages as release.md says, with a key made for it, and checks them as
+// upgrades.md says: the lines of those pages are run as they stand.
+func signedPackages(t *testing.T, packages string) {
+	t.Helper()
+	sign, verify := pageLine(t, "release.md", "gpg --armor --detach-sign"), pageLine(t, "upgrades.md", "gpgv --keyring")
+	dist := filepath.Join(t.TempDir(), "dist")
+	require.NoError(t, os.CopyFS(dist, os.DirFS(packages)))
+	maker, stranger := newSigner(t, dist), newSigner(t, dist)
+	does := func(home, line string) (string, error) {
+		cmd := exec.CommandContext(t.Context(), "sh", "-c", line)
+		cmd.Dir, cmd.Env = dist, append(os.Environ(), "GNUPGHOME="+home)
+		text, err := cmd.CombinedOutput()
+		return string(text), err
+	}
+	signs := func(home string) {
+		t.Helper()
+		require.NoError(t, os.RemoveAll(filepath.Join(dist, "SHA256SUMS.asc")))
+		text, err := does(home, strings.TrimPrefix(sign, "cd dist && "))
+		require.NoError(t, err, text)
+	}
+	signs(maker)
+	text, err := does(maker, "gpg --export >bayledger.gpg")
+	require.NoError(t, err, text)
+
+	text, err = does("/nonexistent", verify) // who checks has the key's file and no key ring
+	require.NoError(t, err, text)
+	require.Contains(t, text, "bayledger_1.0.0_arm64.deb: OK")
+
+	name := filepath.Join(dist, "bayledger_1.0.0_arm64.deb")
+	whole, err := os.ReadFile(name)
+	require.NoError(t, err)
+	changed := bytes.Clone(whole)
+	changed[len(changed)/2] ^= 1
+	require.NoError(t, os.WriteFile(name, changed, 0o644))
+	text, err = does("/nonexistent", verify)
+	require.Error(t, err, "a package with one bit changed is taken")
+	require.Contains(t, text, "bayledger_1.0.0_arm64.deb: FAILED")
+
+	text, err = does("/nonexistent", "sha256sum *.deb >SHA256SUMS") // the sums made to fit it
+	require.NoError(t, err, text)
+	text, err = does("/nonexistent", verify)
+	require.Error(t, err, "sums that nobody signed are taken")
+	require.Contains(t, text, "BAD signature")
+
+	signs(stranger)
+	text, err = does("/nonexistent", verify)
+	require.Error(t, err, "a stranger's signature is taken")
+	require.Contains(t, text, "No public key")
+
+	require.NoError(t, os.WriteFile(name, whole, 0o644))
+	signs(maker)
+	text, err = does("/nonexistent", verify)
+	require.NoError(t, err, text)
+}
+
+// newSigner makes a key without a pass phrase in a folder of its own and returns the folder.
+func newSigner(t *testing.T, near string) string {
+	t.Helper()
+	home, err := os.MkdirTemp(filepath.Dir(near), "gpg") // short: gpg's agent listens in it
+	require.NoError(t, err)
+	gpg := func(args ...string) {
+		t.Helper()
+		cmd := exec.CommandContext(t.Context(), servertest.Program(t, "gpg"), args...)
+		cmd.Env = append(os.Environ(), "GNUPGHOME="+home)
+		text, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(text))
+	}
+	gpg("--batch", "--pinentry-mode", "loopback", "--passphrase", "", "--quick-generate-key", "releases of a test", "ed25519", "sign", "1d")
+	t.Cleanup(func() {
+		cmd := exec.Command("gpgconf", "--kill", "gpg-agent")
+		cmd.Env = append(os.Environ(), "GNUPGHOME="+home)
+		_ = cmd.Run() // it may have ended by itself
+	})
+	return home
+}
+
+// pageLine is the line of a page of deploy/ that holds a text, without its indent.
+func pageLine(t *testing.T, page, holds string) string {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join("../../deploy", page))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(text)) {
+		if strings.HasPrefix(line, "    ") && strings.Contains(line, holds) {
+			return strings.TrimSpace(line)
+		}
+	}
+	t.Fatalf("deploy/%s has no command with %q", page, holds)
+	return ""
 }
 
 // runsElsewhere lets a program for another machine read the virtual field until readings are
@@ -102,13 +219,13 @@ func runsElsewhere(t *testing.T, qemu, program string) {
 	t.Logf("%s: %s", filepath.Base(qemu), strings.TrimSpace(said.String()))
 }
 
-// lifeOfAPackage is the operator's story.
-func lifeOfAPackage(t *testing.T, packages, arch string) {
+// lifeOfAPackage is the operator's story. packages says in which folder each version lies.
+func lifeOfAPackage(t *testing.T, packages map[string]string, arch string) {
 	t.Helper()
 	root := scratchSystem(t)
 	in := func(path string) string { return filepath.Join(root, path) }
 	install := func(version string) string {
-		return asRoot(t, "dpkg", "--root="+root, "-i", filepath.Join(packages, "bayledger_"+version+"_"+arch+".deb"))
+		return asRoot(t, "dpkg", "--root="+root, "-i", filepath.Join(packages[version], "bayledger_"+version+"_"+arch+".deb"))
 	}
 	inside := func(args ...string) string { return asRoot(t, "chroot", append([]string{root}, args...)...) }
 	systemctl := func() []string { // what it was asked since the last time

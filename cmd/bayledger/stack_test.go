@@ -21,6 +21,7 @@ import (
 // club to it with the credentials the script has made, and finds it in the historian and in
 // Prometheus.
 func TestPackagingOpsStack(t *testing.T) {
+	t.Parallel()
 	for _, p := range []string{"influxd", "mosquitto", "mosquitto_passwd", "prometheus", "prometheus-alertmanager", "curl"} {
 		servertest.Program(t, p)
 	}
