@@ -25,10 +25,7 @@ import (
 	"bayledger/agent/servertest"
 )
 
-// hubRules is how much faster than the shipped rules the test's clock runs.
-const hubRules = 30
-
-// TestPackagingHub is a small fleet: clubs of six bays with their own daemons, one broker with the
+// TestPackagingHub is a small fleet: clubs of six bays read every 10 s with their own daemons, one broker with the
 // shipped access list, one historian, two replicas of the hub, Prometheus with the shipped rules
 // and Alertmanager. One replica is killed, one club's machine loses its power, and strangers
 // publish. Ten clubs; BAYLEDGER_SITES=100 makes it a hundred.
@@ -39,6 +36,12 @@ func TestPackagingHub(t *testing.T) {
 		var err error
 		sites, err = strconv.Atoi(text)
 		require.NoError(t, err)
+	}
+	// How much faster than the shipped rules the test's rules run, and how often a hub is scraped:
+	// two scrapes a second of a hundred clubs would be the test's own load.
+	faster, every := 30., "1s"
+	if sites > 20 {
+		faster, every = 6, "5s"
 	}
 	dir := t.TempDir()
 	influx := servertest.Influx(t, servertest.InfluxOptions{Auth: true})
@@ -84,7 +87,7 @@ func TestPackagingHub(t *testing.T) {
 		require.NoError(t, os.Mkdir(folder, 0o700))
 		config := file(c.id+".yaml", c.field.siteFile(t, fmt.Sprintf("\njournal: { dir: %s, clock: own }\npage: { listen: %q }\nmqtt: { broker: %q, username: %s, password: %q, status_every: 10 s }\ninfluxdb: [ { id: archive, url: %q, bucket: courts, token: %q } ]\n",
 			folder, c.web, broker.URL, c.id, "file:"+file(c.id+".mqtt", "pw-"+c.id), influx.URL, "file:"+file(c.id+".influx", c.id+":w")),
-			"id: harrowmere", "id: "+c.id))
+			"id: harrowmere", "id: "+c.id, "table: input,", "table: input, interval: 10 s,", "table: holding,", "table: holding, interval: 10 s,", "table: discrete,", "table: discrete, interval: 10 s,"))
 		args := []string{"run", "--config", config, "--socket", "none"}
 		c.config = config
 		if i == sites-1 {
@@ -108,8 +111,8 @@ func TestPackagingHub(t *testing.T) {
 	}
 	pager := newPager(t)
 	manager := servertest.Alertmanager(t, "route: { receiver: all, group_by: [alertname, site, bay, kind, subject, instance, reason], group_wait: 0s, group_interval: 1s, repeat_interval: 24h }\nreceivers: [ { name: all, webhook_configs: [ { url: "+pager.url+" } ] } ]\n", nil)
-	prometheus := servertest.Prometheus(t, fmt.Sprintf("global: { scrape_interval: 1s, evaluation_interval: 1s }\nrule_files: [ rules.yml ]\nalerting: { alertmanagers: [ { static_configs: [ { targets: [ %q ] } ] } ] }\nscrape_configs: [ { job_name: bayledger-hub, honor_labels: true, static_configs: [ { targets: [ %q, %q ] } ] } ]\n",
-		manager.Addr, addresses[0], addresses[1]), map[string]string{"rules.yml": alarm.Rules(hubRules)}, "--rules.alert.resend-delay=1s")
+	prometheus := servertest.Prometheus(t, fmt.Sprintf("global: { scrape_interval: %s, evaluation_interval: 1s }\nrule_files: [ rules.yml ]\nalerting: { alertmanagers: [ { static_configs: [ { targets: [ %q ] } ] } ] }\nscrape_configs: [ { job_name: bayledger-hub, honor_labels: true, static_configs: [ { targets: [ %q, %q ] } ] } ]\n",
+		every, manager.Addr, addresses[0], addresses[1]), map[string]string{"rules.yml": alarm.Rules(faster)}, "--rules.alert.resend-delay=1s")
 	ask := func(expr string) float64 { return instant(t, prometheus.URL, expr) }
 	wait := func(what string, ok func() bool) {
 		t.Helper()

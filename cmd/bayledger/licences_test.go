@@ -126,3 +126,14 @@ func termsOf(text string) string {
 	}
 	return ""
 }
+
+// Without its database the search for known holes says that it has not looked.
+func TestHolesSayWhenTheyAreNotLookedFor(t *testing.T) {
+	cmd := exec.CommandContext(t.Context(), "sh", "../../deploy/vuln.sh")
+	cmd.Env = append(os.Environ(), "DATABASE=http://127.0.0.1:1")
+	out, err := cmd.CombinedOutput()
+	var exit *exec.ExitError
+	require.ErrorAs(t, err, &exit)
+	require.Equal(t, 3, exit.ExitCode())
+	require.Contains(t, string(out), "NOT CHECKED: the database of known holes, http://127.0.0.1:1, cannot be reached")
+}

@@ -277,6 +277,7 @@ func lifeOfAPackage(t *testing.T, packages map[string]string, arch string) {
 	second := startUnit(t, root)
 	second.wait(t, "READY=1")
 	second.wait(t, "WATCHDOG=1")
+	pushSiteFile(t, root, config, second, systemctl)
 	second.stop(t)
 	require.Contains(t, second.log.String(), "version=1.1.0")
 	require.Greater(t, countSamples(t, root), before)
@@ -304,6 +305,81 @@ func lifeOfAPackage(t *testing.T, packages map[string]string, arch string) {
 	}
 	users := asRoot(t, "cat", in("etc/passwd"))
 	require.NotContains(t, users, "bayledger")
+}
+
+// pushSiteFile does what upgrades.md says about site files, by that page's own commands, while the
+// daemon runs: a check before, the exchange, a look at the lines and servers after, and the way back.
+func pushSiteFile(t *testing.T, root, config string, daemon *unit, systemctl func() []string) {
+	t.Helper()
+	page, err := os.ReadFile("../../deploy/upgrades.md")
+	require.NoError(t, err)
+	steps := regexp.MustCompile(`(?m)^    ssh club '(.*)'`).FindAllStringSubmatch(string(page), -1)
+	require.Len(t, steps, 3)
+	back := regexp.MustCompile("The way back: `(.*)`").FindSubmatch(page)
+	require.NotNil(t, back)
+	on := func(command string) (string, int) {
+		cmd := exec.CommandContext(t.Context(), "chroot", root, "/bin/sh", "-c", command)
+		if os.Geteuid() != 0 {
+			cmd = exec.CommandContext(t.Context(), "sudo", append([]string{"-n"}, cmd.Args...)...)
+		}
+		out, err := cmd.CombinedOutput()
+		var exit *exec.ExitError
+		if err != nil {
+			require.ErrorAs(t, err, &exit)
+			return string(out), exit.ExitCode()
+		}
+		return string(out), 0
+	}
+	push := func(text string) {
+		t.Helper()
+		file := filepath.Join(t.TempDir(), "site.new")
+		require.NoError(t, os.WriteFile(file, []byte(text), 0o644))
+		asRoot(t, "install", "-m", "644", file, filepath.Join(root, "tmp/site.new"))
+	}
+	running := func() string {
+		t.Helper()
+		return asRoot(t, "cat", filepath.Join(root, "etc/bayledger/site.yaml"))
+	}
+	// reload is what the service manager does when it is asked to.
+	reload := func(says string) {
+		t.Helper()
+		from := len(daemon.log.String())
+		require.NoError(t, daemon.cmd.Process.Signal(syscall.SIGHUP))
+		eventually(t, func() bool { return strings.Contains(daemon.log.String()[from:], says) }, daemon.ended, daemon.log)
+	}
+	text, err := os.ReadFile(config)
+	require.NoError(t, err)
+	before := running()
+	systemctl()
+
+	push(string(text) + "no_such_key: 1\n")
+	said, code := on(steps[0][1])
+	require.Equal(t, exitInput, code, said)
+	require.Contains(t, said, "no_such_key")
+	require.Equal(t, before, running(), "what is wrong goes no further than the check")
+
+	next := strings.Replace(string(text), `name: "A1"`, `name: "By the clubhouse"`, 1)
+	push(next)
+	said, code = on(steps[0][1])
+	require.Equal(t, exitDone, code, said)
+	said, code = on(steps[1][1])
+	require.Equal(t, 0, code, said)
+	require.Equal(t, next, running())
+	require.Equal(t, []string{"reload bayledger"}, systemctl())
+	reload("site file read again")
+	said, _ = on(steps[2][1]) // nobody has set this machine's clock, which it says
+	require.Contains(t, said, "a marker was written and read back")
+	require.Contains(t, said, "unit court-a")
+	require.NotRegexp(t, `FAILED +[^c]`, said)
+
+	// A file that is wrong all the same is refused, and the page's way back is one.
+	asRoot(t, "sh", "-c", "echo 'no_such_key: 1' >> "+filepath.Join(root, "etc/bayledger/site.yaml"))
+	reload("site file refused, the old one is still running")
+	said, code = on(string(back[1]))
+	require.Equal(t, 0, code, said)
+	require.Equal(t, before, running())
+	require.Equal(t, []string{"reload bayledger"}, systemctl())
+	reload("site file read again")
 }
 
 // unit is the daemon as the unit file starts it.
@@ -423,7 +499,7 @@ func scratchSystem(t *testing.T) string {
 		require.NoError(t, os.MkdirAll(filepath.Join(root, filepath.Dir(to)), 0o755))
 		put(to, string(text), 0o755)
 	}
-	for _, name := range []string{"sh", "cat", "chown", "env", "getent", "id", "install", "rm", "touch", "useradd", "userdel", "ls", "stat"} {
+	for _, name := range []string{"sh", "cat", "chown", "cp", "env", "getent", "id", "install", "rm", "touch", "useradd", "userdel", "ls", "stat"} {
 		path := servertest.Program(t, name)
 		real, err := filepath.EvalSymlinks(path)
 		require.NoError(t, err)
@@ -441,6 +517,7 @@ func scratchSystem(t *testing.T) string {
 		}
 	}
 	copyIn(filepath.Join(root, "usr/bin/sh"), "bin/sh")
+	put("usr/bin/sudo", "#!/bin/sh\nexec \"$@\"\n", 0o755)
 	asRoot(t, "chown", "-R", "root:root", root)
 	// The test's own notify socket lies in it.
 	asRoot(t, "chmod", "777", filepath.Join(root, "run"))

@@ -10,8 +10,8 @@ import (
 	"bayledger/historian/journal"
 )
 
-// version and commit are set by deploy/package.sh (-ldflags -X main.version=...); a build from a
-// checkout knows its commit by itself.
+// version and commit are set by deploy/package.sh (-ldflags -X main.version=...); what go install or a
+// build from a checkout makes knows both from its build info.
 var (
 	version = "devel"
 	commit  string
@@ -36,6 +36,9 @@ type buildFacts struct {
 func facts() (buildFacts, error) {
 	f := buildFacts{Version: version, Commit: commit, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH, EventFormat: site.EventVersion}
 	if info, ok := debug.ReadBuildInfo(); ok {
+		if v := info.Main.Version; f.Version == "devel" && v != "" && v != "(devel)" {
+			f.Version = v
+		}
 		for _, s := range info.Settings {
 			switch s.Key {
 			case "vcs.revision":
