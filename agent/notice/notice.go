@@ -27,6 +27,7 @@ import (
 
 	"bayledger/agent/clock"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Message is what a route is given.
@@ -360,9 +361,10 @@ func (n *Notifier) line(day string) Message {
 		look = append(look, n.words.Line(s.Event))
 		long.WriteString("\n" + whole)
 	}
-	begin := fmt.Sprintf("%s: all is well. %d bays watched.", name, bays)
+	say := words.Of(n.site)
+	begin := say.Say("%s: all is well. %d bays watched.", name, bays)
 	if len(look) > 0 {
-		begin = fmt.Sprintf("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; "))
+		begin = say.Say("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; "))
 	}
 	notes := n.words.Notes()
 	return Message{Key: key("morning", n.site.ID, day), Sort: "morning", Short: fit(strings.Join(append([]string{begin}, notes...), " ")),

@@ -69,13 +69,13 @@ type store struct{ b []byte }
 func (s *store) Load(context.Context) ([]byte, error)   { return s.b, nil }
 func (s *store) Save(_ context.Context, b []byte) error { s.b = b; return nil }
 
-type words struct{}
+type plainWords struct{}
 
-func (words) Message(e site.Event, _, lead string) (string, string) {
+func (plainWords) Message(e site.Event, _, lead string) (string, string) {
 	return strings.TrimLeft(fmt.Sprintf("%s %s %s %s", lead, e.Severity, e.Kind, e.State), " "), "long " + e.ID
 }
-func (words) Line(e site.Event) string { return string(e.Kind) }
-func (words) Notes() []string          { return []string{"Kim works at A2."} }
+func (plainWords) Line(e site.Event) string { return string(e.Kind) }
+func (plainWords) Notes() []string          { return []string{"Kim works at A2."} }
 
 // bench is the notifiers of two people over a real journal, moved by hand.
 type bench struct {
@@ -104,7 +104,7 @@ func (b *bench) restart() {
 		require.NoError(b.t, err)
 		p := DefaultPerson()
 		p.ID, p.Route, p.Second = r.name, r, r == b.second
-		b.who[i] = New(p, club(b.t), events{q}, func() []Standing { return b.standing }, words{}, &b.stores[i], clock.Real{}, slog.New(slog.DiscardHandler))
+		b.who[i] = New(p, club(b.t), events{q}, func() []Standing { return b.standing }, plainWords{}, &b.stores[i], clock.Real{}, slog.New(slog.DiscardHandler))
 		b.who[i].remember(b.t.Context())
 	}
 }
@@ -201,7 +201,11 @@ func TestMorning(t *testing.T) {
 	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{Kind: site.Overfill, Severity: site.Info}, Present: true}}
 	b.at(half + 24*time.Hour)
 	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning: leak. Kim works at A2."}, b.first.take())
-	b.at(half + 48*time.Hour + morningFor + time.Second)
+	b.who[0].site.Language = "de"
+	b.standing = nil
+	b.at(half + 2*24*time.Hour)
+	require.Equal(t, []string{"morning: Riedhof: alles in Ordnung. 2 Becken überwacht. Kim works at A2."}, b.first.take())
+	b.at(half + 3*24*time.Hour + morningFor + time.Second)
 	require.Empty(t, b.first.take(), "a morning line at 08:30 is of no use")
 	require.Empty(t, b.second.take(), "the morning line is for those who look first")
 }
@@ -234,7 +238,7 @@ func TestOneMailboxBroken(t *testing.T) {
 	require.NoError(t, err)
 	p := DefaultPerson()
 	p.ID, p.Route = "third", third
-	n := New(p, club(t), events{q}, func() []Standing { return nil }, words{}, nil, clock.Real{}, slog.New(slog.DiscardHandler))
+	n := New(p, club(t), events{q}, func() []Standing { return nil }, plainWords{}, nil, clock.Real{}, slog.New(slog.DiscardHandler))
 	b.event(night, site.ValveStuckOpen, site.Raised, site.Urgent, "")
 	require.Error(t, n.step(t.Context(), night))
 	b.at(0)

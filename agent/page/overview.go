@@ -199,10 +199,9 @@ func (s *Server) restOfGround(w voice, v *View) standing {
 			odd = append(odd, w.Say(many, w.List(which)))
 		}
 	}
-	key := words.Key
-	say(low, key("every bay is below its band"), key("every other bay is below its band"), key("%s is below its band"), key("%s are below their bands"))
-	say(high, key("every bay is above its band"), key("every other bay is above its band"), key("%s is above its band"), key("%s are above their bands"))
-	say(blind, key("every bay has no reading"), key("every other bay has no reading"), key("%s has no reading"), key("%s have no reading"))
+	say(low, words.Key("every bay is below its band"), words.Key("every other bay is below its band"), words.Key("%s is below its band"), words.Key("%s are below their bands"))
+	say(high, words.Key("every bay is above its band"), words.Key("every other bay is above its band"), words.Key("%s is above its band"), words.Key("%s are above their bands"))
+	say(blind, words.Key("every bay has no reading"), words.Key("every other bay has no reading"), words.Key("%s has no reading"), words.Key("%s have no reading"))
 	odd = append(odd, unclosed...)
 	if rest == 0 {
 		return standing{}

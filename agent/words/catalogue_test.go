@@ -24,8 +24,8 @@ import (
 // speakers are the packages that speak to people, and speaks the calls that do, with the place of
 // their phrase.
 var (
-	speakers = []string{".", "../page", "../report"}
-	speaks   = map[string]int{"Say": 0, "Key": 0, "key": 0, "bad": 0, "refuse": 1}
+	speakers = []string{".", "../page", "../report", "../notice"}
+	speaks   = map[string]int{"Say": 0, "Key": 0, "bad": 0, "refuse": 1}
 )
 
 // sheets are the templates, read with functions of those names only.

@@ -38,7 +38,7 @@ var packageMap = map[string]row{
 	"agent/relay":        {[]string{"agent/site", "agent/clock"}, "MQTT out"},
 	"agent/page":         {[]string{"agent/site", "agent/water", "agent/alarm", "agent/procedure", "agent/report", "agent/access", "agent/words"}, "what people look at"},
 	"agent/access":       {[]string{"agent/site"}, "who may change something"},
-	"agent/notice":       {[]string{"agent/site", "agent/clock"}, "the daemon's own notices"},
+	"agent/notice":       {[]string{"agent/site", "agent/clock", "agent/words"}, "the daemon's own notices"},
 	"agent/hub":          {[]string{"agent/site"}, "many sites over MQTT"},
 	"agent/report":       {[]string{"agent/site", "agent/water", "agent/words"}, "day, week and season"},
 	"agent/procedure":    {[]string{"agent/site", "agent/water", "agent/clock"}, "resumable steps with checks"},
