@@ -363,7 +363,8 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if !w.l.Against(y.i, &f) {
 			continue
 		}
-		size, u := f.Nu/f.Hours, math.Sqrt(f.S)/f.Hours
+		// Of what is lost the curve is as unsure as of all that it says drained.
+		size, u := f.Nu/f.Hours, math.Sqrt(f.LeastS+sq(f.Rel*f.Held))/f.Hours
 		limit := w.budget.morning
 		if size >= urgentRate {
 			limit = w.budget.page
