@@ -20,7 +20,6 @@ type Driver struct {
 	log   *slog.Logger
 	links []*link
 	wg    sync.WaitGroup
-	air   map[string]*point // barometers by point id
 }
 
 // Sink takes the samples of one answer, or of one moment at which there was none. samples
@@ -104,7 +103,8 @@ func newDriver(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, op
 
 // build makes a driver of options that were checked.
 func build(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, open opener) *Driver {
-	d := &Driver{clk: clk, log: log, air: map[string]*point{}}
+	d := &Driver{clk: clk, log: log}
+	barometers := map[string]*point{} // by point id; an absolute Head may have its own on another link
 	for _, o := range opts.Links {
 		d.links = append(d.links, newLink(d, o, s, open))
 	}
@@ -112,7 +112,7 @@ func build(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, open o
 		for _, dev := range l.devices {
 			for _, p := range dev.points {
 				if p.site.Quantity == site.AirPressure {
-					d.air[p.site.ID] = p
+					barometers[p.site.ID] = p
 				}
 			}
 		}
@@ -121,7 +121,7 @@ func build(opts Options, s *site.Site, clk clock.Clock, log *slog.Logger, open o
 		for _, dev := range l.devices {
 			for _, p := range dev.points {
 				if h := p.decode.Head; h != nil && h.Absolute {
-					p.barometer = d.air[h.Barometer]
+					p.barometer = barometers[h.Barometer]
 				}
 			}
 		}

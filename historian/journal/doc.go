@@ -46,7 +46,6 @@
 // Proof outside the journal: TestCrash (the field's own word of what it served, acknowledged
 // numbers by a pipe, InfluxDB killed too), TestCrashClock, the power cut (writes and syncs
 // recorded by strace, states without what was not synced), a tmpfs filled to the last byte.
-// Measured on two cores of a server shared with other work: 9 to 16 ms of processor time for a day
-// by the minute or 90 days by the hour of a 12-bay site; a week's outage in testdata/outage-
-// week.txt.
+// Measured: testdata/figures.txt here, the kills and a week's outage in testdata of the whole
+// (crash.txt, outage-week.txt).
 package journal
