@@ -131,6 +131,8 @@ func (v *valve) shut(ctx context.Context, l *link) error {
 	if err != nil {
 		return err
 	}
+	// A late confirmation is the one frame with a writing function that is no other master's.
+	l.heard.written(frame, time.Now().Add(v.dev.o.Timeout+l.o.Late+babble))
 	answer, err := l.carry(v.dev.unit, frame)
 	if err == nil {
 		if pdu, e := v.dev.unit.Decode(answer); e == nil && pdu.FunctionCode == fcWriteCoil|exceptionBit {

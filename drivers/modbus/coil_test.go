@@ -139,9 +139,15 @@ func TestTheValveIsShutOnALine(t *testing.T) {
 		{name: "the answer is lost", set: true, act: func(_ io.ReadWriteCloser, set func(), _ []byte) { set() }},
 		{name: "the answer comes after the time-out", set: true, act: func(c io.ReadWriteCloser, set func(), answer []byte) {
 			set()
-			late := time.NewTimer(500 * time.Millisecond)
+			late := time.NewTimer(700 * time.Millisecond)
 			<-late.C
 			c.Write(answer)
+		}},
+		{name: "two late answers, one of them an echo", set: true, act: func(c io.ReadWriteCloser, set func(), answer []byte) {
+			set()
+			late := time.NewTimer(700 * time.Millisecond)
+			<-late.C
+			c.Write(append(bytes.Clone(answer), answer...))
 		}},
 		{name: "another coil is confirmed", want: ErrUnconfirmed, act: func(c io.ReadWriteCloser, _ func(), answer []byte) {
 			c.Write(rtuFrame(1, 5, 0, 8, answer[4], answer[5]))

@@ -28,6 +28,9 @@ type sniffer struct {
 	master string // what showed that there is another master; empty when nothing did
 	// spoke is when another master last showed itself, in real time.
 	spoke time.Time
+	// wrote is the isolation valve's order, which may be confirmed until wroteUntil by the same bytes.
+	wrote      []byte
+	wroteUntil time.Time
 	// asked is the last request heard, until it is answered.
 	asked []byte
 	// answer, if set, is called with what another master was told: unit, function, address,
@@ -121,6 +124,7 @@ func (s *sniffer) frame(f []byte) {
 		}
 		s.asked = append(s.asked[:0:0], f...)
 		s.note(f, "a request to unit %d that is not ours", unit)
+	case bytes.Equal(f, s.wrote) && time.Now().Before(s.wroteUntil):
 	case fc&exceptionBit == 0 && (fc == 0x05 || fc == 0x06 || fc == 0x0F || fc == 0x10 || fc == 0x16 || fc == 0x17):
 		s.note(f, "function %d to unit %d, which we never send", fc, unit)
 	case !s.own[unit]:
@@ -135,6 +139,13 @@ func (s *sniffer) note(f []byte, format string, args ...any) {
 	if s.master == "" {
 		s.master = fmt.Sprintf(format, args...) + fmt.Sprintf(" (% X)", f)
 	}
+}
+
+// written says that a frame of ours that writes goes out, and until when its answer may come.
+func (s *sniffer) written(frame []byte, until time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.wrote, s.wroteUntil = append(s.wrote[:0], frame...), until
 }
 
 // foreign reports whether another master was heard.
