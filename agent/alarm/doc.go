@@ -5,7 +5,9 @@
 // has held for its on-delay is raised, a person acknowledges it, it clears when it has been gone
 // for its off-delay, and it may be shelved, suppressed by design (folded under its cause, out of
 // season) or out of service (maintenance) meanwhile. What is suppressed is not lost: Open lists
-// it with the reason.
+// it with the reason. Where the standard suspends a normal alarm the desk suspends nothing that is
+// not there: what begins meanwhile is suppressed from its first moment. One that is over and was
+// never answered stays to be answered whatever is suspended later.
 //
 // One fault gives one alarm that speaks for itself. An effect that the table of kinds explains by
 // an open cause carries the cause's id in its events and lends the cause its numbers. When the

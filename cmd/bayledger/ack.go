@@ -72,8 +72,13 @@ func (c *ackCmd) Run(env *environment) error {
 	if c.JSON {
 		return json.NewEncoder(env.Stdout).Encode(done)
 	}
-	_, err := fmt.Fprintf(env.Stdout, "%s: %s\n", done.Phase, done.Message)
-	return err
+	if _, err := fmt.Fprintf(env.Stdout, "%s: %s\n", done.Phase, done.Message); err != nil {
+		return err
+	}
+	if in.Do == "ack" && in.Useful == nil {
+		fmt.Fprintf(env.Stderr, "Was it worth being told? bayledger ack %s --useful yes, or --useful no\n", c.Alarm)
+	}
+	return nil
 }
 
 func (c *ackCmd) list(w io.Writer, list []alarm.Listed) error {

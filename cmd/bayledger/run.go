@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"os/signal"
 	"sync"
@@ -25,6 +26,9 @@ type runCmd struct {
 	Socket  string `default:"/run/bayledger/bayledger.sock" env:"BAYLEDGER_SOCKET" placeholder:"PATH" help:"The local socket for bayledger ack and commission; none for no socket."`
 	JSON    bool   `help:"Log as JSON lines."`
 	Witness string `placeholder:"FILE" help:"Write the number of the last durable reading to this file or pipe after every commit."`
+
+	Speed float64   `default:"1" help:"For practice with bayledger field on this machine: how many times faster than real time it goes."`
+	Start time.Time `placeholder:"TIME" help:"For practice: RFC 3339 moment at which it begins; now if not given."`
 }
 
 // Run implements the command.
@@ -36,7 +40,11 @@ func (c *runCmd) Run(env *environment) error {
 	if problems := cfg.Runnable(); len(problems) > 0 {
 		return sitefile.Mistakes{File: cfg.Name, Problems: problems}
 	}
-	opts := agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.NewWatched(clock.This()), Log: logger(env.Stderr, c.JSON, slog.LevelInfo), Version: version, Socket: c.Socket}
+	clk, err := c.clock(cfg)
+	if err != nil {
+		return err
+	}
+	opts := agent.Options{Config: cfg, Dir: c.Dir, Clock: clk, Log: logger(env.Stderr, c.JSON, slog.LevelInfo), Version: version, Socket: c.Socket}
 	if c.Socket == "none" {
 		opts.Socket = ""
 	}
@@ -56,6 +64,28 @@ func (c *runCmd) Run(env *environment) error {
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
 	return agent.Serve(env.Ctx, opts, hangup, func() (*sitefile.Config, error) { return loadSite(c.Config) })
+}
+
+// clock is the machine's own, or that of a practice night, which must never watch a real field: its
+// readings would be of other times.
+func (c *runCmd) clock(cfg *sitefile.Config) (clock.Clock, error) {
+	if c.Speed == 1 && c.Start.IsZero() {
+		return clock.NewWatched(clock.This()), nil
+	}
+	if !(c.Speed > 0) {
+		return nil, badInput(fmt.Errorf("--speed: %v is not possible; give a number above 0", c.Speed))
+	}
+	for _, l := range cfg.Modbus.Links {
+		host, _, err := net.SplitHostPort(l.Address)
+		if ip := net.ParseIP(host); err != nil || !ip.IsLoopback() {
+			return nil, badInput(fmt.Errorf("--speed and --start are for practice with bayledger field on this machine, but link %s is %s; leave them out, or make the link's address one of 127.0.0.1", l.ID, l.Address))
+		}
+	}
+	start := c.Start
+	if start.IsZero() {
+		start = time.Now()
+	}
+	return clock.NewScaled(start.UTC(), c.Speed), nil
 }
 
 // serviceManager lets the daemon tell systemd how it is, where the environment says that it

@@ -1,31 +1,26 @@
-package agent_test
+package main
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
 	"io"
-	"log/slog"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
-	"bayledger/agent"
 	"bayledger/agent/alarm"
 	"bayledger/agent/clock"
 	"bayledger/agent/servertest"
@@ -40,37 +35,37 @@ var allNights = flag.Bool("nights", false, "play all nights of TestEndToEndNight
 // are divided by it.
 const nightFactor = 30
 
-// Nights are the scenarios of on-call life with every part real: the pump house over Modbus TCP,
-// the daemon as a process that can be killed, Prometheus with the shipped rules, Alertmanager with
+// Nights are the scenarios of on-call life with every part real: the pump house over Modbus TCP and
+// the daemon as processes of the program that ships, which can be killed and are answered by its ack, Prometheus with the shipped rules, Alertmanager with
 // the shipped routes. want is exactly who was told of what; a page is a firing notification that
 // names an alarm not told before, or an escalation. Whatever is told a second time, under the
 // same name with a new beginning, counts again.
 var nights = []struct {
-	name string
-	ci   bool
-	at   time.Time
-	set  func(c *virtual.Config)
-	play func(n *night)
-	want map[string]int
-	late bool // play starts Prometheus
+	name  string
+	ci    bool
+	at    time.Time
+	fault []string // of the field, by schedule
+	play  func(n *watchNight)
+	want  map[string]int
+	late  bool // play starts Prometheus
 }{
 	{"a quiet night", true, atClub(1, 20), nil,
-		func(n *night) { n.pass(25 * time.Minute) }, map[string]int{}, false},
-	{"a valve sticks at 01:40 and nobody answers", true, atClub(1, 30), stuckAt(atClub(1, 40)),
-		func(n *night) {
+		func(n *watchNight) { n.pass(25 * time.Minute) }, map[string]int{}, false},
+	{"a valve sticks at 01:40 and nobody answers", true, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
+		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.looksRight("on-call BayledgerValveStuckOpen A2 urgent")
 			n.until("the escalation", "second-on-call BayledgerUnanswered A2 urgent")
 			n.pass(3 * time.Minute)
 		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "second-on-call BayledgerUnanswered A2 urgent": 1}, false},
-	{"a valve sticks, and somebody answers", false, atClub(1, 30), stuckAt(atClub(1, 40)),
-		func(n *night) {
+	{"a valve sticks, and somebody answers", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
+		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.answer("valve-stuck-open")
 			n.pass(alarm.EscalateAfter + 5*time.Minute)
 		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
-	{"the daemon is killed and started in mid-alarm", false, atClub(1, 30), stuckAt(atClub(1, 40)),
-		func(n *night) {
+	{"the daemon is killed and started in mid-alarm", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
+		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.answer("valve-stuck-open")
 			n.kill()
@@ -81,14 +76,14 @@ var nights = []struct {
 			require.Equal(n.t, "acknowledged", n.phase("valve-stuck-open"), "the answer was forgotten")
 		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
 	{"the daemon is killed and stays dead", false, atClub(1, 30), nil,
-		func(n *night) {
+		func(n *watchNight) {
 			n.pass(2 * time.Minute)
 			n.kill()
 			n.until("the page", "on-call BayledgerDown  urgent")
 			n.pass(10 * time.Minute)
 		}, map[string]int{"on-call BayledgerDown  urgent": 1}, false},
 	{"nothing answers on the line", false, atClub(1, 30), nil,
-		func(n *night) {
+		func(n *watchNight) {
 			n.pass(3 * time.Minute)
 			n.cutLine()
 			n.until("the line", "morning BayledgerLinkDown  warning")
@@ -96,18 +91,16 @@ var nights = []struct {
 		}, map[string]int{"morning BayledgerLinkDown  warning": 1}, false},
 	// A Prometheus that has just started does not know its Alertmanager yet and drops what fires: with
 	// a rule that fires at once the page would come only with the next sending, here in an hour.
-	{"Prometheus starts while an alarm stands", false, atClub(1, 30), stuckAt(atClub(1, 32)),
-		func(n *night) {
+	{"Prometheus starts while an alarm stands", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 32)) + ":"},
+		func(n *watchNight) {
 			for end := atClub(2, 30); n.find("valve-stuck-open") == nil; n.pass(10 * time.Second) {
 				require.True(n.t, n.clk.Now().Before(end), "the stuck valve was not found within an hour")
 			}
 			n.startPrometheus(1, "--rules.alert.resend-delay=1h")
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, true},
-	{"the whole club has no water", false, atClub(21, 50), func(c *virtual.Config) {
-		c.Faults = []virtual.Fault{{Kind: virtual.SupplyLost, From: atClub(22, 0)}}
-	},
-		func(n *night) {
+	{"the whole club has no water", false, atClub(21, 50), []string{"supply-lost:site:" + moment(atClub(22, 0)) + ":"},
+		func(n *watchNight) {
 			n.until("the supply", "morning BayledgerNoSupply  warning")
 			n.pass(40 * time.Minute)
 		}, map[string]int{"morning BayledgerNoSupply  warning": 1}, false},
@@ -122,20 +115,20 @@ func atClub(hour, minute int) time.Time {
 	return time.Date(2026, 7, day, hour-2, minute, 0, 0, time.UTC)
 }
 
-func stuckAt(t time.Time) func(c *virtual.Config) {
-	return func(c *virtual.Config) {
-		c.Faults = []virtual.Fault{{Kind: virtual.StuckOpen, Bay: "A2", From: t}}
-	}
-}
+// moment is t as a fault's schedule is written.
+func moment(t time.Time) string { return t.Format("20060102T150405Z") }
 
 func TestEndToEndNight(t *testing.T) {
+	bin := filepath.Join(t.TempDir(), "bayledger")
+	out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput()
+	require.NoError(t, err, "%s", out)
 	for _, row := range nights {
 		if !row.ci && !*allNights {
 			continue
 		}
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			n := newNight(t, row.at, row.set)
+			n := newNight(t, bin, row.at, row.fault)
 			if !row.late {
 				n.startPrometheus(nightFactor, "--rules.alert.resend-delay=1s")
 				select {
@@ -152,17 +145,17 @@ func TestEndToEndNight(t *testing.T) {
 	}
 }
 
-// night is one scenario with everything that runs in it.
-type night struct {
+// watchNight is one scenario with everything that runs in it.
+type watchNight struct {
 	t       *testing.T
+	bin     string // the program as it is shipped
 	clk     *clock.Scaled
-	field   *virtual.Field
+	field   pumpHouse
 	cutLine func()
 	manager string // address of Alertmanager
-	site    string
-	job     daemonJob
-	cmd     *exec.Cmd
-	log     bytes.Buffer
+
+	config, dir, sock, listen string
+	daemon                    *servertest.Process
 
 	mu       sync.Mutex
 	pages    map[string]map[time.Time]bool // who and what -> the beginnings told
@@ -175,20 +168,15 @@ type night struct {
 
 var routeDurations = regexp.MustCompile(`(group_wait|group_interval|repeat_interval|resolve_timeout): (\w+)`)
 
-func newNight(t *testing.T, start time.Time, set func(c *virtual.Config)) *night {
+func newNight(t *testing.T, bin string, start time.Time, faults []string) *watchNight {
 	t.Helper()
-	n := &night{t: t, pages: map[string]map[time.Time]bool{}, resolved: map[string]int{}, texts: map[string]string{}, when: map[string]time.Time{}, ready: make(chan struct{})}
-	c := virtual.Default()
-	c.Start = start
-	if set != nil {
-		set(&c)
-	}
-	var err error
-	n.field, err = virtual.New(c)
-	require.NoError(t, err)
+	dir, ports := t.TempDir(), servertest.FreePorts(t, 3)
+	at := func(i int) string { return fmt.Sprintf("127.0.0.1:%d", ports[i]) }
+	n := &watchNight{t: t, bin: bin, pages: map[string]map[time.Time]bool{}, resolved: map[string]int{}, texts: map[string]string{}, when: map[string]time.Time{}, ready: make(chan struct{}),
+		field: pumpHouse{modbus: at(0), control: at(1)}, listen: at(2), config: filepath.Join(dir, "site.yaml"), dir: filepath.Join(dir, "data"), sock: filepath.Join(dir, "s")}
 	hooks := httptest.NewServer(n)
 	t.Cleanup(hooks.Close)
-	routes, err := os.ReadFile(filepath.Join("..", "deploy", "alertmanager", "alertmanager.yml"))
+	routes, err := os.ReadFile(filepath.Join("..", "..", "deploy", "alertmanager", "alertmanager.yml"))
 	require.NoError(t, err)
 	conf := routeDurations.ReplaceAllStringFunc(string(routes), func(m string) string {
 		name, text, _ := strings.Cut(m, ": ")
@@ -198,32 +186,28 @@ func newNight(t *testing.T, start time.Time, set func(c *virtual.Config)) *night
 	})
 	// The morning comes at once: its hours are those of the real clock, which is not the night's.
 	conf = strings.NewReplacer("http://127.0.0.1:9095", hooks.URL, `"07:00"`, `"00:00"`, `"19:00"`, `"24:00"`).Replace(conf)
-	n.manager, n.site = servertest.Alertmanager(t, conf, nil).Addr, c.Site
+	n.manager = servertest.Alertmanager(t, conf, nil).Addr
 
+	args := []string{"field", "--listen", n.field.modbus, "--control", n.field.control, "--speed", strconv.Itoa(nightFactor), "--start", start.Format(time.RFC3339)}
+	for _, f := range faults {
+		args = append(args, "--fault", f)
+	}
 	n.clk = clock.NewScaled(start, nightFactor)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(context.Background())
-	served := make(chan error, 1)
-	go func() {
-		served <- virtual.NewSlave(n.field, n.clk, slog.New(slog.DiscardHandler), nil).ServeTCP(ctx, l)
-	}()
-	n.cutLine = sync.OnceFunc(func() { cancel(); require.NoError(t, <-served) })
-	t.Cleanup(n.cutLine)
-
-	dir := t.TempDir()
-	text, err := virtual.SiteYAML(c, virtual.TCPLine(l.Addr().String()))
-	require.NoError(t, err)
-	n.job = daemonJob{File: filepath.Join(dir, "site.yaml"), Dir: filepath.Join(dir, "data"), Socket: filepath.Join(dir, "s"),
-		Listen: fmt.Sprintf("127.0.0.1:%d", servertest.FreePorts(t, 1)[0])}
-	require.NoError(t, os.WriteFile(n.job.File, []byte(text), 0o600))
-	t.Cleanup(n.kill)
+	field := servertest.Command(t, servertest.Accepts(n.field.control), nil, bin, args...)
+	n.cutLine = field.Stop
+	text := n.field.siteFile(t, fmt.Sprintf("\npage: { listen: %q }\n", n.listen))
+	require.NoError(t, os.WriteFile(n.config, []byte(text), 0o600))
 	n.start()
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("the daemon's log:\n%s", n.daemon.Log())
+		}
+	})
 	return n
 }
 
 // startPrometheus starts it with the shipped rules, that much faster.
-func (n *night) startPrometheus(factor float64, flags ...string) {
+func (n *watchNight) startPrometheus(factor float64, flags ...string) {
 	n.t.Helper()
 	servertest.Prometheus(n.t, fmt.Sprintf(`
 global: {scrape_interval: 1s, evaluation_interval: 1s}
@@ -233,88 +217,31 @@ scrape_configs:
   - job_name: bayledger
     honor_labels: true
     static_configs: [{targets: [%q], labels: {site: %s}}]
-`, n.manager, n.job.Listen, n.site), map[string]string{"rules.yml": alarm.Rules(factor)}, flags...)
+`, n.manager, n.listen, virtual.Default().Site), map[string]string{"rules.yml": alarm.Rules(factor)}, flags...)
 }
 
-// daemonJob is what the daemon's process is told by its parent.
-type daemonJob struct {
-	File, Dir, Socket, Listen string
-	Now                       time.Time
-}
-
-const daemonEnv = "BAYLEDGER_NIGHT_DAEMON"
-
-// TestMain lets the test's own binary be the daemon of a night, on a clock that runs faster.
-func TestMain(m *testing.M) {
-	text, ok := os.LookupEnv(daemonEnv)
-	if !ok {
-		os.Exit(m.Run())
-	}
-	if err := runDaemon(text); err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-}
-
-func runDaemon(text string) error {
-	var job daemonJob
-	if err := json.Unmarshal([]byte(text), &job); err != nil {
-		return err
-	}
-	cfg, err := sitefile.LoadFile(job.File)
-	if err != nil {
-		return err
-	}
-	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
-	defer stop()
-	return agent.Serve(ctx, agent.Options{Config: cfg, Dir: job.Dir, Socket: job.Socket, Listen: job.Listen,
-		Clock: clock.NewScaled(job.Now, nightFactor), Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}, nil, nil)
-}
-
-// start starts the daemon and waits for its page.
-func (n *night) start() {
+// start starts the daemon, or starts it again, and waits for its page.
+func (n *watchNight) start() {
 	n.t.Helper()
-	n.job.Now = n.clk.Now()
-	text, err := json.Marshal(n.job)
-	require.NoError(n.t, err)
-	n.cmd = exec.Command(os.Args[0])
-	n.cmd.Env = append(os.Environ(), daemonEnv+"="+string(text))
-	n.cmd.Stderr = &n.log
-	require.NoError(n.t, n.cmd.Start())
-	require.Eventually(n.t, func() bool {
-		res, err := http.Get("http://" + n.job.Listen + "/metrics")
-		if err != nil {
-			return false
-		}
-		return res.Body.Close() == nil && res.StatusCode == http.StatusOK
-	}, time.Minute, 50*time.Millisecond, "the daemon does not answer")
+	n.daemon = servertest.Command(n.t, servertest.Accepts(n.listen), nil, n.bin, "run", "--config", n.config, "--dir", n.dir, "--socket", n.sock,
+		"--speed", strconv.Itoa(nightFactor), "--start", n.clk.Now().Format(time.RFC3339Nano))
 }
 
 // kill ends the daemon as a power cut does.
-func (n *night) kill() {
-	if n.cmd == nil {
-		return
-	}
-	_ = n.cmd.Process.Kill() // it may be gone already
-	_ = n.cmd.Wait()
-	n.cmd = nil
-	if n.t.Failed() {
-		n.t.Logf("the daemon's log:\n%s", n.log.String())
-	}
-}
+func (n *watchNight) kill() { n.daemon.Kill() }
 
-func (n *night) pass(d time.Duration) {
+func (n *watchNight) pass(d time.Duration) {
 	require.NoError(n.t, n.clk.Wait(n.t.Context(), n.clk.Now().Add(d)))
 }
 
 // until waits until somebody has been told something.
-func (n *night) until(what, key string) {
+func (n *watchNight) until(what, key string) {
 	n.t.Helper()
 	require.Eventually(n.t, func() bool { return n.told()[key] > 0 }, 4*time.Minute, 200*time.Millisecond, "%s never came; told %v", what, n.told())
 }
 
 // ServeHTTP takes what Alertmanager delivers.
-func (n *night) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
+func (n *watchNight) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
 	var in struct {
 		Alerts []struct {
 			Status              string
@@ -347,7 +274,7 @@ func (n *night) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
 }
 
 // told is how often each receiver was told of each alarm anew.
-func (n *night) told() map[string]int {
+func (n *watchNight) told() map[string]int {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	out := map[string]int{}
@@ -357,14 +284,14 @@ func (n *night) told() map[string]int {
 	return out
 }
 
-func (n *night) over(key string) int {
+func (n *watchNight) over(key string) int {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.resolved[key]
 }
 
 // looksRight is about the page of the stuck valve: its words, and that it came in time.
-func (n *night) looksRight(key string) {
+func (n *watchNight) looksRight(key string) {
 	n.mu.Lock()
 	text, at := n.texts[key], n.when[key]
 	n.mu.Unlock()
@@ -375,16 +302,18 @@ func (n *night) looksRight(key string) {
 	require.Contains(n.t, text, "Shut the hand valve of bay A2, or the main at the red lever by the pump house door.")
 	require.Regexp(n.t, `bayledger ack \d+$`, text)
 	n.metricsRight()
-	truth, err := n.field.Truth("A2")
-	require.NoError(n.t, err)
-	require.Less(n.t, truth.Overflowed, 0.3, "the overflow has run for over ten minutes")
+	var truth struct {
+		Overflowed float64 `json:"overflowed_l"`
+	}
+	require.NoError(n.t, json.NewDecoder(strings.NewReader(n.field.say(n.t, "truth A2"))).Decode(&truth))
+	require.Less(n.t, truth.Overflowed, 300.0, "the overflow has run for over ten minutes")
 }
 
 // metricsRight has promtool read what Prometheus scrapes, and holds its size against what agent
 // and deploy/prometheus say of it.
-func (n *night) metricsRight() {
+func (n *watchNight) metricsRight() {
 	n.t.Helper()
-	res, err := http.Get("http://" + n.job.Listen + "/metrics")
+	res, err := http.Get("http://" + n.listen + "/metrics")
 	require.NoError(n.t, err)
 	page, err := io.ReadAll(res.Body)
 	require.NoError(n.t, errors.Join(err, res.Body.Close()))
@@ -393,7 +322,7 @@ func (n *night) metricsRight() {
 	out, err := check.CombinedOutput()
 	require.NoError(n.t, err, "%s", out)
 	require.Empty(n.t, string(out))
-	cfg, err := sitefile.LoadFile(n.job.File)
+	cfg, err := sitefile.LoadFile(n.config)
 	require.NoError(n.t, err)
 	bays, alarms, devices := 0, 1, 0
 	for range cfg.Site.Bays() {
@@ -413,32 +342,20 @@ func (n *night) metricsRight() {
 	require.LessOrEqual(n.t, series, most)
 }
 
-// socket asks the daemon's local socket, as bayledger ack does.
-func (n *night) socket(method string, in, out any) {
+// ack runs bayledger ack and reads what it prints.
+func (n *watchNight) ack(out any, args ...string) {
 	n.t.Helper()
-	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
-		return new(net.Dialer).DialContext(ctx, "unix", n.job.Socket)
-	}}}
-	var body io.Reader
-	if in != nil {
-		b, err := json.Marshal(in)
-		require.NoError(n.t, err)
-		body = bytes.NewReader(b)
-	}
-	req, err := http.NewRequestWithContext(n.t.Context(), method, "http://bayledger"+alarm.AnswersPath, body)
-	require.NoError(n.t, err)
-	res, err := client.Do(req)
-	require.NoError(n.t, err)
-	defer res.Body.Close()
-	require.Equal(n.t, http.StatusOK, res.StatusCode)
-	require.NoError(n.t, json.NewDecoder(res.Body).Decode(out))
+	cmd := exec.Command(n.bin, append([]string{"ack", "--socket", n.sock, "--json"}, args...)...)
+	text, err := cmd.Output()
+	require.NoError(n.t, err, "%s", n.daemon.Log())
+	require.NoError(n.t, json.Unmarshal(text, out), "%s", text)
 }
 
 // find is the alarm of a kind as the socket lists it, or nil.
-func (n *night) find(kind string) *alarm.Listed {
+func (n *watchNight) find(kind string) *alarm.Listed {
 	n.t.Helper()
 	var list []alarm.Listed
-	n.socket(http.MethodGet, nil, &list)
+	n.ack(&list)
 	for i := range list {
 		if string(list[i].Event.Kind) == kind {
 			return &list[i]
@@ -447,18 +364,18 @@ func (n *night) find(kind string) *alarm.Listed {
 	return nil
 }
 
-func (n *night) listed(kind string) *alarm.Listed {
+func (n *watchNight) listed(kind string) *alarm.Listed {
 	n.t.Helper()
 	l := n.find(kind)
 	require.NotNil(n.t, l, kind)
 	return l
 }
 
-func (n *night) phase(kind string) string { return string(n.listed(kind).Phase) }
+func (n *watchNight) phase(kind string) string { return string(n.listed(kind).Phase) }
 
-func (n *night) answer(kind string) {
+func (n *watchNight) answer(kind string) {
 	n.t.Helper()
 	var done alarm.Listed
-	n.socket(http.MethodPost, alarm.Answer{Alarm: fmt.Sprint(n.listed(kind).Ref), Do: "ack", Who: "kim"}, &done)
+	n.ack(&done, "--who", "kim", strconv.FormatInt(n.listed(kind).Ref, 10))
 	require.Equal(n.t, alarm.Acknowledged, done.Phase)
 }
