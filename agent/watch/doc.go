@@ -23,20 +23,28 @@
 //   - a valve is stuck open when two pulses are counted after its travel (as stated, or as its
 //     fills have run on; before the first fill a second look is asked for) and no other bay's
 //     valve may be what feeds it; without command, when the fill has let in over a third of the
-//     room to the crest beyond what its fills leave (RestM), twice its uncertainty at least;
+//     room to the crest beyond what its fills leave (RestM), twice its uncertainty at least; only a
+//     reading says that it has stopped, so a gap ends nothing;
 //   - stuck shut when it asked, was free and its turn was due (learned: Wait); without command a
 //     band and a half under StartM;
 //   - an overflow is told once an episode, and only of metered water; what a stuck valve left
 //     behind when it was shut is explained;
-//   - displaced: twice what a bay was short of, and more than the sun takes, went in and the level
-//     did not come back to its band;
-//   - a chamber is slow when its rise at the end of three fills lags behind its habit: no storage
-//     curve enters;
+//   - overfill is told five minutes after more was let in above the band than is unsure, with the
+//     time to the crest; drying when a bay has been low, and free to be filled, for an hour (a whole
+//     band low) or two beyond its turn, with the time until the surface is dust;
+//   - an overflow has slipped when a loss the bank found stops at a level below the band while
+//     nothing is let in: a liner goes on losing; or when more of what was let in is gone than the
+//     bay is short of and weather and clay can have taken. Until the loss has shown which, a fast
+//     one is a leak or the overflow's;
+//   - a chamber is slow when its rise at the end of three fills lags behind its habit, two when
+//     each lies four deviations of such fills off: no storage curve enters;
 //   - frost by Parton and Logan's night (1981) down to sunrise, and not under the dew point less
 //     four degrees; on a clear calm night, known by its fall, the ground is taken to be two degrees
 //     colder; in a closed season only while a chamber or the line still shows water;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
-//     fills only the level saw;
+//     fills only the level saw: three, two where the valve was told to open, one where the main
+//     meter counted the water;
+//   - what an open loss or gain has come to is the account's since its onset, not rate times hours;
 //   - wiring: a command that turns another bay's meter, two fills that lift another bay's chamber;
 //     the main meter against the bays only while nothing has run for 12 minutes.
 package watch

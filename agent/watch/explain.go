@@ -78,8 +78,12 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		say("Whether the loss ends as the water sinks, as an overflow's would, has not shown itself yet.")
 	}
 	if f, ok := w.lastHours(y); ok {
-		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) are missing.",
-			lasted(f.To-f.From), d.Water(f.Metered/1000), d.Water(f.Held/1000), d.Water(f.Loss/1000), d.Water(f.Expected/1000), d.Water(f.Nu/1000), d.Water(2*math.Sqrt(f.S)/1000))
+		missing := "are missing"
+		if f.Nu < 0 {
+			missing = "are there that nothing explains"
+		}
+		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) %s.",
+			lasted(f.To-f.From), d.Water(f.Metered/1000), d.Water(f.Held/1000), d.Water(f.Loss/1000), d.Water(f.Expected/1000), d.Water(math.Abs(f.Nu)/1000), d.Water(2*math.Sqrt(f.S)/1000), missing)
 	}
 	v := &y.st.Valve
 	k := &y.look
