@@ -9,6 +9,7 @@ import (
 
 	"bayledger/agent"
 	"bayledger/agent/clock"
+	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
 	"bayledger/historian/journal"
 )
@@ -187,6 +188,11 @@ func (c *journalRedateCmd) Run(env *environment) (err error) {
 	}
 	if rerr := j.Redate(env.Ctx, r, now, boot, now.Add(-look.Boot)); rerr != nil {
 		return errors.Join(err, badInput(rerr))
+	}
+	rec := site.Record{Time: now, Kind: site.RecClock, Who: "bayledger journal redate", Value: r.Shift.Seconds(), Value2: site.Unknown(),
+		Text: fmt.Sprintf("%d readings from a clock that was ahead were moved by %v, numbers %d to %d", r.N, r.Shift, r.First, r.Last)}
+	if _, rerr := j.AppendRecord(env.Ctx, rec); rerr != nil {
+		return errors.Join(err, rerr)
 	}
 	say("done: they go out once more, marked uncertain; start the daemon")
 	if len(cfg.Influx) > 0 {

@@ -16,14 +16,12 @@ import (
 	"bayledger/historian/journal"
 )
 
-// TestAJournalIsExportedCheckedCopiedAndRestored goes the way of a person: a site file, a
-// journal that a daemon is still writing, and nothing but commands.
-func TestAJournalIsExportedCheckedCopiedAndRestored(t *testing.T) {
-	dir := t.TempDir()
+// journalSite is a small site file whose journal lies in a folder of the test's.
+func journalSite(t *testing.T, dir string) (config, folder string, cfg *sitefile.Config) {
+	t.Helper()
 	text, err := os.ReadFile(filepath.Join("..", "..", "configs", "smallest.yaml"))
 	require.NoError(t, err)
-	config := filepath.Join(dir, "site.yaml")
-	folder := filepath.Join(dir, "journal")
+	config, folder = filepath.Join(dir, "site.yaml"), filepath.Join(dir, "journal")
 	var kept []string
 	inJournal := false
 	for line := range strings.Lines(string(text)) { // the section of the journal is ours
@@ -35,8 +33,54 @@ func TestAJournalIsExportedCheckedCopiedAndRestored(t *testing.T) {
 		}
 	}
 	require.NoError(t, os.WriteFile(config, []byte(strings.Join(kept, "")+"\njournal:\n  dir: "+folder+"\n"), 0o600))
-	cfg, err := sitefile.LoadFile(config)
+	cfg, err = sitefile.LoadFile(config)
 	require.NoError(t, err)
+	return config, folder, cfg
+}
+
+// TestRedateSaysFirstWhatItWouldDo: it looks, refuses what cannot be, does it, and puts it on record.
+func TestRedateSaysFirstWhatItWouldDo(t *testing.T) {
+	config, _, cfg := journalSite(t, t.TempDir())
+	j, err := journal.Open(context.Background(), cfg.Journal)
+	require.NoError(t, err)
+	now := time.Now().Truncate(time.Second)
+	for _, at := range []time.Duration{-time.Hour, -time.Hour + time.Minute, 1000 * time.Hour, 1000*time.Hour + time.Minute} {
+		_, err := j.Append(t.Context(), []site.Sample{{Point: "A1-level", Time: now.Add(at), Value: 0.08}})
+		require.NoError(t, err)
+	}
+	require.NoError(t, j.Close())
+	redate := func(want int, args ...string) string {
+		t.Helper()
+		var out, errs bytes.Buffer
+		require.Equal(t, want, run(t.Context(), append([]string{"journal", "redate", "--config", config}, args...), nil, &out, &errs), "%s", errs.String())
+		return out.String() + errs.String()
+	}
+	said := redate(exitDone)
+	require.Contains(t, said, "2 readings are ahead, numbers 3 to 4")
+	require.Contains(t, said, "nobody saw the clock step")
+	require.Contains(t, said, "nothing is done yet")
+	require.Contains(t, redate(exitInput, "--from", "yesterday"), "2026-07-01T06:00:00Z")
+	require.Contains(t, redate(exitInput, "--by", "2h", "--yes"), "still to come")
+	require.Contains(t, redate(exitInput, "--by", "2000h", "--yes"), "would go back")
+	require.Contains(t, redate(exitDone, "--by", "1000h30m", "--yes"), "done")
+	require.Contains(t, redate(exitDone, "--yes"), "nothing to put right")
+	o := cfg.Journal
+	o.ReadOnly = true
+	j, err = journal.Open(t.Context(), o)
+	require.NoError(t, err)
+	defer j.Close()
+	require.True(t, now.Add(-29*time.Minute).Equal(j.Newest()))
+	records, err := j.Records(t.Context(), 0, 0, site.RecClock)
+	require.NoError(t, err)
+	require.Len(t, records, 1)
+	require.Contains(t, records[0].Text, "2 readings")
+}
+
+// TestAJournalIsExportedCheckedCopiedAndRestored goes the way of a person: a site file, a
+// journal that a daemon is still writing, and nothing but commands.
+func TestAJournalIsExportedCheckedCopiedAndRestored(t *testing.T) {
+	dir := t.TempDir()
+	config, folder, cfg := journalSite(t, dir)
 	j, err := journal.Open(context.Background(), cfg.Journal)
 	require.NoError(t, err)
 	at := time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC)
