@@ -305,7 +305,10 @@ var falseMost = []struct {
 
 // falseShort is what was measured of clean runs where more is asked: the rates, a bay-year, that
 // must not be exceeded meanwhile, and why. Empty when all is reached.
-var falseShort = map[site.Severity]shortfall{}
+var falseShort = map[site.Severity]shortfall{
+	site.Urgent:  {0.24, "Loss tests and a slipped overflow's, in evenings of a few bays."},
+	site.Warning: {2.0, "Three quarters are leaks told in the evening, again and again on the same few bays."},
+}
 
 // shortfall is a figure that is not reached yet: what was measured (of a row the share seen within
 // its limit, of clean runs the false alarms a bay-year), and why.
@@ -347,6 +350,9 @@ func (ta *tally) judgeRow(t *testing.T, f falseRates) (notes []string) {
 	t.Logf("%-50s seen %v, named %v, bay %v", r.name, c.seen, c.named, c.bay)
 	if *scorecardLog {
 		for _, o := range ta.runs {
+			if o.plan.fault == nil {
+				continue // its turn did not come
+			}
 			size := ""
 			if o.plan.fault.size != 0 {
 				size = fmt.Sprintf(" %.3g", o.plan.fault.size)

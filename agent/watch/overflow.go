@@ -152,8 +152,8 @@ func (w *Watch) displaced(y *bay, now int64) {
 // lip asks, while a loss is open, whether it ends as the water sinks. An overflow that has slipped
 // takes litres a minute until the water is down to its lip, and then nothing; a liner goes on
 // losing. The time since the loss was found in which nothing was let in decides between none and
-// half of its rate, twenty to one either way; none counts only below the band, where nobody mends
-// a leak without filling the bay.
+// half of its rate, twenty to one either way; none counts only a band's depth below the band: every
+// sound bay stands just under its own and loses nothing until its turn comes.
 func (w *Watch) lip(y *bay, now int64, low float64) {
 	s, b, k := &y.st.Crest, &y.st.Bank, &y.look
 	if b.Open != site.Leak {
@@ -174,7 +174,7 @@ func (w *Watch) lip(y *bay, now int64, low float64) {
 	switch {
 	case llr > w.budget.odds:
 		s.GoesOn = true
-	case llr < -w.budget.odds && k.BayM < low-2*k.BayUM:
+	case llr < -w.budget.odds && k.BayM < low-max(y.b.BandM, 0.003, 2*k.BayUM):
 		s.LipM = k.BayM
 		need, u := w.l.HeldBetween(y.i, k.BayM, low)
 		s.LostM3 = max(0, k.TotalM3-s.ShortM3+need)
