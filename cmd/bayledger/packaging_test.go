@@ -370,7 +370,7 @@ func pushSiteFile(t *testing.T, root, config string, daemon *unit, systemctl fun
 	said, _ = on(steps[2][1]) // nobody has set this machine's clock, which it says
 	require.Contains(t, said, "a marker was written and read back")
 	require.Contains(t, said, "unit court-a")
-	require.NotRegexp(t, `FAILED +[^c]`, said)
+	require.NotRegexp(t, `FAILED +[^c ]`, said)
 
 	// A file that is wrong all the same is refused, and the page's way back is one.
 	asRoot(t, "sh", "-c", "echo 'no_such_key: 1' >> "+filepath.Join(root, "etc/bayledger/site.yaml"))
