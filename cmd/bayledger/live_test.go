@@ -178,7 +178,7 @@ func TestCheckLivePeople(t *testing.T) {
 		says   string
 	}{
 		{"mail that would go", mailTo(server, "keeper@example.org", "right"), true, "would be taken; nothing was sent"},
-		{"a wrong password", mailTo(server, "keeper@example.org", "wrong"), false, "log in"},
+		{"a wrong password", mailTo(server, "keeper@example.org", "wrong"), false, "535"},
 		{"a receiver nobody knows", mailTo(server, "nobody@example.org", "right"), false, "no such box"},
 		{"a sender that is refused", mailTo(deaf, "keeper@example.org", "right"), false, "sender refused"},
 		{"a webhook that answers", post(hook.URL + "/secret-path"), true, "would be taken; nothing was sent"},
