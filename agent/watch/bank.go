@@ -68,7 +68,8 @@ func (w *Watch) others(y *bay) (c causes) {
 	s, k := &y.st.Bank, &y.look
 	drift := math.Inf(1)
 	if k.SlopeM2 > 0 {
-		drift = math.Abs(s.Size) / 3.6e6 * 86400 / k.SlopeM2
+		// As slow as it may be by what is said of it.
+		drift = max(0, math.Abs(s.Size)-2*s.SizeU) / 3.6e6 * 86400 / k.SlopeM2
 	}
 	switch s.Open {
 	case site.Leak:
