@@ -143,15 +143,11 @@ func (a *habit) expect(w *Window, shift, r float64) {
 // makes a rise larger or smaller than it is, never a fall of it: where the level went the other
 // way than the rest of the balance asks for, the curve has no part in what is missing.
 func (w *Window) curveSays(sd float64) float64 {
-	b := math.Abs(w.Held)
-	a := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
-	if w.Held < 0 {
-		a = -a
-	}
-	if a += sd; a <= 0 || b == 0 {
+	were := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
+	if were*w.Held <= 0 {
 		return 0
 	}
-	return logMean(a, b)
+	return logMean(math.Abs(were)+sd, math.Abs(w.Held))
 }
 
 // logMean is the logarithmic mean of two positive numbers.
