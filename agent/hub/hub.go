@@ -15,6 +15,8 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayledger/agent/certs"
 )
 
 // Hub holds the state of many sites. Make one with New, let Run feed it, and register it as a
@@ -89,7 +91,7 @@ func (h *Hub) session(ctx context.Context) error {
 	}
 	var config *tls.Config
 	if broker.Scheme == "ssl" {
-		if config, err = h.opts.tlsConfig(); err != nil {
+		if config, err = certs.Client("", h.opts.CAFile, h.opts.CertFile, h.opts.KeyFile); err != nil {
 			return err
 		}
 	}

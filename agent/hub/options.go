@@ -2,12 +2,8 @@ package hub
 
 import (
 	"crypto/rand"
-	"crypto/tls"
-	"crypto/x509"
 	"encoding/hex"
-	"fmt"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -79,29 +75,6 @@ func (o Options) Validate() site.Problems {
 		p.Add("silent_after", `write for example "5m"`, "a site would be silent between two messages")
 	}
 	return p
-}
-
-// tlsConfig reads the certificates.
-func (o Options) tlsConfig() (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12}
-	if o.CAFile != "" {
-		pem, err := os.ReadFile(o.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("read the authority's certificate: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("read the authority's certificate: %s holds none", o.CAFile)
-		}
-	}
-	if o.CertFile != "" {
-		pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("read the client certificate: %w", err)
-		}
-		c.Certificates = []tls.Certificate{pair}
-	}
-	return c, nil
 }
 
 // clientID is another one at every start: replicas must not throw each other out, and nothing is

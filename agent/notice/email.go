@@ -3,17 +3,16 @@ package notice
 import (
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"net"
 	netmail "net/mail"
-	"os"
 	"strings"
 
 	"github.com/wneessen/go-mail"
 	"github.com/wneessen/go-mail/smtp"
 
+	"bayledger/agent/certs"
 	"bayledger/agent/site"
 )
 
@@ -76,7 +75,7 @@ func (e *Email) open(ctx context.Context) (s session, err error) {
 	if err != nil {
 		return s, err
 	}
-	config, err := e.tls(host)
+	config, err := certs.Client(host, e.CAFile, "", "")
 	if err != nil {
 		return s, err
 	}
@@ -135,23 +134,6 @@ func inTime(ctx context.Context, err error) error {
 		return fmt.Errorf("the mail server did not answer in time: %w", why)
 	}
 	return err
-}
-
-// tls reads the authority's certificate.
-func (e *Email) tls(host string) (*tls.Config, error) {
-	config := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
-	if e.CAFile == "" {
-		return config, nil
-	}
-	pem, err := os.ReadFile(e.CAFile)
-	if err != nil {
-		return nil, fmt.Errorf("read the authority's certificate: %w", err)
-	}
-	config.RootCAs = x509.NewCertPool()
-	if !config.RootCAs.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("read the authority's certificate: %s holds none", e.CAFile)
-	}
-	return config, nil
 }
 
 // Probe goes as far as naming the receiver and sends nothing.

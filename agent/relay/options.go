@@ -2,11 +2,9 @@ package relay
 
 import (
 	"crypto/sha256"
-	"crypto/tls"
 	"crypto/x509"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"net"
 	"net/url"
 	"os"
@@ -181,29 +179,6 @@ func (o Options) clientID(siteID string) string {
 	}
 	sum := sha256.Sum256([]byte("bayledger relay\n" + string(machine) + "\n" + o.Prefix + "\n" + siteID))
 	return "bayledger" + hex.EncodeToString(sum[:6])[:11]
-}
-
-// tlsConfig reads the certificates.
-func (o Options) tlsConfig(host string) (*tls.Config, error) {
-	c := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
-	if o.CAFile != "" {
-		pem, err := os.ReadFile(o.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("read the authority's certificate: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("read the authority's certificate: %s holds none", o.CAFile)
-		}
-	}
-	if o.CertFile != "" {
-		pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("read the client certificate: %w", err)
-		}
-		c.Certificates = []tls.Certificate{pair}
-	}
-	return c, nil
 }
 
 // advice says what to do about an error of connecting, where the error itself does not.

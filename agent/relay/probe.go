@@ -10,6 +10,8 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayledger/agent/certs"
 )
 
 // Probe connects to the broker beside a daemon that may be running, publishes one message that is
@@ -26,7 +28,7 @@ func Probe(ctx context.Context, o Options, siteID string, now time.Time) error {
 	var config *tls.Config
 	scheme := "tcp"
 	if secure(broker) {
-		if config, err = o.tlsConfig(broker.Hostname()); err != nil {
+		if config, err = certs.Client(broker.Hostname(), o.CAFile, o.CertFile, o.KeyFile); err != nil {
 			return err
 		}
 		scheme = "ssl"

@@ -13,6 +13,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"bayledger/agent/certs"
 	"bayledger/agent/site"
 )
 
@@ -101,7 +102,7 @@ func (c *conn) connect(ctx context.Context) error {
 	var config *tls.Config
 	if secure(c.r.broker) {
 		var err error
-		if config, err = o.tlsConfig(c.r.broker.Hostname()); err != nil {
+		if config, err = certs.Client(c.r.broker.Hostname(), o.CAFile, o.CertFile, o.KeyFile); err != nil {
 			return err
 		}
 	}
