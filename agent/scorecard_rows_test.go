@@ -157,7 +157,6 @@ var rows = []row{
 		short: map[string]shortfall{seenInTime: {0.50, "A gain is told from a hose and a shower only after twelve hours, and from rain's way down after more."}}},
 	{name: "supply-line leak", fault: virtual.LineLeak, lo: 10, hi: 100, site: true, set: fullSet, kinds: []site.Kind{site.SupplyLineLeak}, related: []site.Kind{site.MainMeterFault},
 		learn: 3, spread: 4, within: within(day), limit: "24 h", most: 3 * day, reach: 0.95, runs: 60,
-		short: map[string]shortfall{seenInTime: {0.40, "Some hours of a loss are told from the habit of the main meter and of every bay's only after a day."}},
 		prepare: func(p *plan, _ time.Time) {
 			if p.mainStartLPH >= p.fault.size/1.05 { // not registered: twice the starting flow
 				p.fault.size = max(p.fault.size, 2*p.mainStartLPH)

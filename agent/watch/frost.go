@@ -12,8 +12,8 @@ import (
 type frostState struct {
 	Risk  bool
 	Since int64
-	T     float64 // degC, smoothed over half an hour
-	Fall  float64 // K/h, smoothed over two hours
+	T     float64 // degC, and
+	Fall  float64 // K/h: level and slope of the air, smoothed with airTau
 	At    int64
 	RH    float64 // relative humidity read last, 0 to 1
 	RHAt  int64
@@ -24,6 +24,11 @@ type frostState struct {
 	Dark            bool
 	Sunset, Sunrise int64
 	DuskC           float64
+	// LowC and LowAt are the lowest of the night under way and when it was, Lows how long after
+	// sunset that of the last two nights came, ms.
+	LowC  float64
+	LowAt int64
+	Lows  [2]int64
 }
 
 const (
@@ -46,8 +51,8 @@ const (
 // frost foretells that standing water will freeze: air or ground are at the freezing point, or
 // the air's fall leads there within six hours. At night the air falls towards its lowest like an
 // exponential of the night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), so
-// the fall that is measured says what is left of it; and it stops at sunrise, and short of the dew
-// point. Where nothing holds water there is nothing to freeze.
+// the fall that is measured says what is left of it; and it stops at sunrise, or when it stopped in
+// the last two nights, and short of the dew point. Where nothing holds water there is nothing to freeze.
 func (w *Watch) frost(now int64) {
 	st := &w.st.Frost
 	if t := w.l.TempC(); !math.IsNaN(t) && now-st.At >= 5*minute {
@@ -73,7 +78,7 @@ func (w *Watch) frost(now int64) {
 	default:
 		n.ToSoft = left(st.freezesIn(now) * 3600)
 		n.Because = fmt.Sprintf("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
-			st.T, max(0, st.Fall), st.lowest(now), ground, what)
+			st.T, st.fall(), st.lowest(now), ground, what)
 	}
 	w.say(n)
 }
@@ -111,17 +116,25 @@ func (w *Watch) air(t float64, now int64) {
 	if st.At == 0 || now-st.At > 2*hour {
 		st.T, st.Fall = t, 0
 	} else {
+		// Level and slope together, critically damped (Brown 1963): a steady fall is followed
+		// without a lag.
 		h := float64(now-st.At) / float64(hour)
-		was := st.T
-		st.T += (t - st.T) * min(1, h/0.5)
-		st.Fall += ((was-st.T)/h - st.Fall) * min(1, h/2)
+		theta := math.Exp(-h / airTau)
+		ahead := st.T - st.Fall*h
+		off := t - ahead
+		st.T = ahead + (1-theta*theta)*off
+		st.Fall -= (1 - theta) * (1 - theta) * off / h
 	}
 	st.At = now
 	switch dark := !w.l.Day(); {
 	case dark && !st.Dark:
 		st.Dark, st.Sunset, st.DuskC = true, now, st.T
+		st.LowC, st.LowAt = st.T, now
 	case !dark && st.Dark:
 		st.Dark, st.Sunrise = false, now
+		st.Lows = [2]int64{st.Lows[1], st.LowAt - st.Sunset}
+	case dark && st.T < st.LowC:
+		st.LowC, st.LowAt = st.T, now
 	}
 	f, low := st.freezes(now), st.lowest(now)
 	switch {
@@ -158,6 +171,10 @@ func (s *frostState) ground(now int64) float64 {
 	return groundC * min(1, max(0, (s.DuskC-s.T)/math.Sqrt(since)-0.5))
 }
 
+// airTau is the time constant of what is known of the air, h: gusts and a sensor's noise are gone
+// in it, and half the hours in which a night's fall fades are not.
+const airTau = 0.5
+
 // nightFall is the coefficient of Parton and Logan's night for the air at 1.5 m.
 const nightFall = 2.2
 
@@ -169,14 +186,27 @@ func (s *frostState) night() float64 {
 	return 10
 }
 
+// fall is how fast the air falls now, K/h. What is smoothed is behind: a fall that fades by
+// exp(-k t), as a night's does, is shown greater by 1/(1-k tau)^2.
+func (s *frostState) fall() float64 {
+	f := max(0, s.Fall)
+	if s.Dark {
+		f *= math.Pow(1-airTau*nightFall/s.night(), 2)
+	}
+	return f
+}
+
 // lowest is the lowest the air can be expected to be within frostAhead, degC.
 func (s *frostState) lowest(now int64) float64 {
 	h := frostAhead
 	if s.Dark && s.Sunrise > 0 {
 		h = min(h, max(0, s.Sunrise+day-now))
+		if s.Lows[0] > 0 {
+			h = min(h, max(hour/2, s.Sunset+max(s.Lows[0], s.Lows[1])-now))
+		}
 	}
 	z := s.night()
-	low := s.T - max(0, s.Fall)*z/nightFall*(1-math.Exp(-nightFall*float64(h)/float64(hour)/z))
+	low := s.T - s.fall()*z/nightFall*(1-math.Exp(-nightFall*float64(h)/float64(hour)/z))
 	if dew := s.dewC(now); !math.IsNaN(dew) {
 		low = max(low, min(s.T, dew-underDew))
 	}
@@ -186,7 +216,7 @@ func (s *frostState) lowest(now int64) float64 {
 // freezesIn is when the fall reaches freezing, in hours; NaN when it does not.
 func (s *frostState) freezesIn(now int64) float64 {
 	z := s.night()
-	return -z / nightFall * math.Log(1-(s.T-s.freezes(now))*nightFall/(max(0, s.Fall)*z))
+	return -z / nightFall * math.Log(1-(s.T-s.freezes(now))*nightFall/(s.fall()*z))
 }
 
 // dewC is the dew point, degC, by the Magnus formula of FAO-56 (equation 11 solved for the

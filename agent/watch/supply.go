@@ -221,8 +221,9 @@ func (w *Watch) lineTest(x, v, hours float64) {
 	top := math.Inf(-1)
 	for i, size := range lineSizes {
 		m := size * hours
-		// A hose that ran once, far beyond any noise, is no loss that goes on.
-		llr := m*max(-3*math.Sqrt(v), min(3*math.Sqrt(v), x))/v - m*m/(2*v)
+		// A hose that ran once, far beyond any noise, is no loss that goes on: one comparison
+		// speaks for a loss no louder than three deviations do.
+		llr := min(m*x/v-m*m/(2*v), 4.5)
 		// R = (1 + R) L, in logarithms.
 		r := max(st.R[i], 0) + math.Log1p(math.Exp(-math.Abs(st.R[i])))
 		if math.IsInf(st.R[i], -1) {
