@@ -45,6 +45,9 @@ type bankState struct {
 	Back       water.Signature // the same, since it may have ended
 	BackAt     int64
 	Other      causes // that remain beside what is open
+	// Drunk is which share of the day's evaporation the open loss would be, had the clay drunk it in
+	// the evening; 0 where it cannot have.
+	Drunk float64
 
 	Tally tally
 }
@@ -327,7 +330,7 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 	if kind != site.MeterFault {
 		s.Since = max(o.From, min(o.To-hour/2, o.To-int64(o.Nu/size*float64(hour))))
 	}
-	s.MeterLLR, s.Back, s.BackAt, s.Other = 0, water.Signature{}, 0, ^causes(0)
+	s.MeterLLR, s.Back, s.BackAt, s.Other, s.Drunk = 0, water.Signature{}, 0, ^causes(0), 0
 }
 
 // mostOfET is about as much as any clay gives of reference evapotranspiration.
@@ -381,6 +384,9 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		llr := surprise(&f)
 		s.open(site.Leak, &onset{From: f.From, To: f.To, Nu: f.Nu}, now, size, u, llr, llr)
 		s.Sig = water.Signature{}
+		if f.Wet > 0 {
+			s.Drunk = f.Nu / f.Wet
+		}
 		return
 	}
 }
@@ -488,6 +494,11 @@ func (w *Watch) follow(y *bay, now int64) {
 		return
 	}
 	if s.Back.LLR(s.First/2) < -w.budget.odds {
+		// While it was open nothing was learned: clay that drinks so much would be told again every
+		// evening. What was over before the next evening had closed may have been that.
+		if s.Drunk > 0 && now-s.Since < 36*hour {
+			w.l.Drank(y.i, s.Drunk)
+		}
 		s.Open = ""
 		s.restart(0)
 	}

@@ -138,6 +138,10 @@ func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
 // Hold keeps the i-th bay from learning while a finding is open on it.
 func (l *Ledger) Hold(i int, hold bool) { l.bays[i].st.LearnHold = hold }
 
+// Drank takes it that what was told as a loss was the clay's: it drank in the evening the share of
+// the day's evaporation, 1, more than its habit, and the habit is as unsure as that.
+func (l *Ledger) Drank(i int, share float64) { l.bays[i].st.Habit.P[aW][aW] += sq(share) }
+
 // Blind says that what the i-th bay is given is not measured (its meter is dead): no balance over
 // such a time says anything.
 func (l *Ledger) Blind(i int, blind bool) { l.bays[i].st.Blind = blind }
