@@ -116,8 +116,10 @@ func (w *Watch) levels(y *bay, now int64) {
 				s.LowAt = now
 			}
 			// A bay a whole band too low has been forgotten; one that is low by no more than what is
-			// unsure may still have its turn to come.
-			if k.BayM < deep-u && now-s.LowAt >= hour || now-s.LowAt >= lowFor+y.turn().Milliseconds() {
+			// unsure may still have its turn to come. Where neither set point nor command is read, the
+			// set point may have been lowered unseen.
+			seen := k.ValveKnown || w.s.Find(y.b.ID, site.SetPoint) != nil
+			if k.BayM < deep-u && now-s.LowAt >= hour || seen && now-s.LowAt >= lowFor+y.turn().Milliseconds() {
 				s.Low = true
 			}
 		}
