@@ -15,6 +15,53 @@
 // level on a quiet night is flat because all is well; and a test that has just been restarted
 // knows nothing of what came before.
 //
+// # The tests
+//
+// A trouble of unit size leaves a signature on the windows' surprises; it is carried for every
+// window of ten days as onset (thinner to forty): loss or gain (L/h), a meter's share (in the
+// windows and in the slopes of fills), a single jump, weather. D/J is its size, 1/sqrt(J) its
+// uncertainty, D2/2J its log-likelihood ratio (Willsky and Jones 1976). The window under way
+// counts as if it closed now.
+//
+// Threshold: the Shiryaev-Roberts sum of the likelihood ratios over onsets and a grid of sizes
+// grows by one a window in the mean while all is well, so the mean time to a false alarm is at
+// least the threshold (Pollak 1985). `false pages` of the site file (0.03 for six bays and
+// half a year = 0.01 per bay-year) is shared over six tests; what waits for the morning may be
+// wrong ten times as often: log thresholds 13.0 and 10.7. The ratios are Student's in the
+// number of windows behind the noise. The guards below are for what the noise does not know:
+//
+//   - twenty to one against the weather (step of twice the method's uncertainty); a gain also
+//     against a jump, over 24 h, a third of its evidence outside the window it began in: hand
+//     watering nobody recorded, after which wet clay draws less for a day;
+//   - a loss shows in two windows, or in both halves of the last;
+//   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the
+//     other bays' median taken off, more lost than 1.2 of reference evaporation, both halves;
+//     three tenths of evaporation, give or take as much, may come two hours late;
+//   - most other bays do not show the same.
+//
+// A storage curve is wrong by a factor. What should have been held as a and is read as b lies
+// ln(b/a)/Rel deviations off, so its part of a variance is Rel times the logarithmic mean of
+// the two; or, for a large loss, the factor is a rectangle of root three deviations (GUM
+// 4.3.7), and what is missing beyond its end is judged without it.
+//
+// The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
+// last pulse's error, by a Kalman filter between moments at which nothing has run for 12
+// minutes. Onsets carry a signature for every bay's meter, the main's and a loss before the
+// bays; the one comparison that shows most does not count (a hose), twenty to one between
+// causes. What was found is taken into the habit, so the same test sees the meter put right. A
+// bay's meter the main clears is no cause of a loss.
+//
+// It ends when half of the size it was found at is twenty to one unlikely over as long as it
+// took to see. Named: loss = leak, or two causes and what would decide (overflow at its crest,
+// or a fast loss that has not yet been seen to go on as the water sinks; a meter nearly as
+// likely; a drift under a centimetre a day), or with more causes an unexplained loss; gain =
+// weeping, or a drift unless the main meter counts it; equal and opposite on neighbours =
+// seepage; meter = a share twenty to one likelier. Causes fall away and do not come back.
+//
+// A large loss that was over before the next evening had closed may have been the clay's, which
+// drinks in the evening: the habit is made as unsure of that as the loss was, or while a finding
+// keeps it from learning it would be told every evening anew.
+//
 // # The rules
 //
 // Rules, where the question is logic. Each learns what it needs from the bay's own habit and says
@@ -31,7 +78,8 @@
 //     behind when it was shut is explained;
 //   - overfill is told five minutes after more was let in above the band than is unsure, with the
 //     time to the crest; drying when a bay has been low, and free to be filled, for an hour (a whole
-//     band low) or two beyond its turn, with the time until the surface is dust;
+//     band low) or two beyond its turn, with the time until the surface is dust; the latter only where set point or
+//     command is read, for one may have been lowered unseen;
 //   - an overflow has slipped when a loss the bank found stops at a level below the band while
 //     nothing is let in: a liner goes on losing; or when more of what was let in is gone than the
 //     bay is short of and weather and clay can have taken. Until the loss has shown which, a fast

@@ -42,8 +42,23 @@
 // variance: its ends; the passing weather and night air, scaled by what the site's own windows
 // show (all bays together, never below 0.6 of what is stated); the curve, a factor known to 1.5 %
 // for each mm and 10 % beyond 4 mm of a rise, only where level and balance go the same way (a wrong
-// curve makes no fall of a rise); the lead, 35 % in all fills alike; rain, 40 % of it; evaporation at another depth, 5 %
-// for each mm, only in the direction depth works. What the other bays show in their median is
-// expected of each as far as they are sure of it, and a site-wide departure of three deviations
-// (rain no gauge saw) teaches and tells nothing.
+// curve makes no fall of a rise); the lead, 35 % in all fills alike; rain, 40 % of it; evaporation
+// at another depth, 5 % for each mm, only in the direction depth works. What the other bays show in
+// their median is expected of each as far as they are sure of it, and a site-wide departure of
+// three deviations (rain no gauge saw) teaches and tells nothing.
+//
+// # Evaporation and spans
+//
+// Evaporation: Penman-Monteith by the hour where temperature and sun are good (stand-ins of
+// the paper for the rest), by the day where the sun must be had from the range of temperature,
+// Hargreaves, monthly table, latitude and date; uncertainty of a day 20, 25, 30, 45, 50 %.
+//
+// A second opinion on the factor (white.go; White 1932): days between settled midnights, the
+// rate from midnight to four of nights without fill, rain or rewetting. It knows neither
+// weather nor habit; the page and `replay --explain` show it beside the learned factor.
+//
+// An account of a span is a difference of two marks; evaporation and storage enter with what
+// is known at its closing, their uncertainties through the filter's covariance (parts that
+// hang together enter together), the meter as class 2 (2 % / sqrt 3 and q / sqrt 6), by the
+// GUM rule, k = 2. Where the overflow ran, unexplained is empty.
 package water
