@@ -3,6 +3,7 @@ package watch
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -32,6 +33,9 @@ type world struct {
 	rain  float64
 	crest float64
 	pause time.Duration // the controllers' between two fills
+	pulse float64       // the main meter's, m3
+	// evening is what the clay of the first bay drinks from 18 to 21 hours, m3/s.
+	evening float64
 }
 
 type tub struct {
@@ -77,7 +81,7 @@ func newWorld(t *testing.T, seed uint64, change func(*site.Site)) *world {
 	if change != nil {
 		change(s)
 	}
-	v := &world{s: s, t: time.Date(2025, 6, 1, 0, 0, 0, 0, time.UTC), rng: rand.New(rand.NewPCG(seed, 1)), step: 10 * time.Second}
+	v := &world{s: s, t: time.Date(2025, 6, 1, 0, 0, 0, 0, time.UTC), rng: rand.New(rand.NewPCG(seed, 1)), step: 10 * time.Second, pulse: 0.010}
 	v.l = water.New(s)
 	v.w = New(s, v.l)
 	for i, id := range []string{"A1", "A2"} {
@@ -103,7 +107,11 @@ func (v *world) tick() []site.Finding {
 			in = 30e-3 / 60
 		}
 		mainFlow += in
-		b.h += dt * (in + b.gain + v.rain*100 - et*100 - b.loss) / 25
+		lost := b.loss
+		if i == 0 && hour >= 18 && hour < 21 {
+			lost += v.evening
+		}
+		b.h += dt * (in + b.gain + v.rain*100 - et*100 - lost) / 25
 		if v.crest > 0 {
 			b.h = min(b.h, v.crest)
 		}
@@ -148,7 +156,7 @@ func (v *world) tick() []site.Finding {
 		send(b.id+"-valve", command)
 	}
 	v.main += dt * mainFlow
-	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(v.main*100) / 100}
+	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(v.main/v.pulse) * v.pulse}
 	v.l.Sample(x)
 	v.w.Sample(x)
 	v.l.Tick(v.t)
@@ -464,19 +472,44 @@ func TestATornLinerIsFoundWithinHours(t *testing.T) {
 }
 
 func TestSupplyLineLeak(t *testing.T) {
-	v := newWorld(t, 10, nil)
-	v.step = 30 * time.Second
-	v.quiet(t, 2*24*time.Hour)
-	v.line = 50e-3 / 3600
-	d := v.until(24*time.Hour, site.SupplyLineLeak, "")
-	require.Greater(t, d, time.Duration(0))
-	f := has(v.out, site.SupplyLineLeak, "")
-	require.InDelta(t, 50, f.RateM3S*3.6e6, 15)
-	v.line = 0
-	for end := v.t.Add(24 * time.Hour); v.t.Before(end) && has(v.out, site.SupplyLineLeak, "") != nil; {
-		v.tick()
+	for _, row := range []struct{ pulseL, lossLPH float64 }{
+		{10, 50},
+		{1, 57}, // the least loss looked for is many times the noise of such a meter
+	} {
+		v := newWorld(t, 10, func(s *site.Site) { s.Point("main").PulseM3 = row.pulseL / 1000 })
+		v.step, v.pulse = 30*time.Second, row.pulseL/1000
+		v.quiet(t, 2*24*time.Hour)
+		v.line = row.lossLPH / 3.6e6
+		d := v.until(24*time.Hour, site.SupplyLineLeak, "")
+		require.Greater(t, d, 2*time.Hour, "a hose that runs for an hour is none")
+		require.Less(t, d, 12*time.Hour)
+		f := has(v.out, site.SupplyLineLeak, "")
+		require.InDelta(t, row.lossLPH, f.RateM3S*3.6e6, 15)
+		v.line = 0
+		for end := v.t.Add(24 * time.Hour); v.t.Before(end) && has(v.out, site.SupplyLineLeak, "") != nil; {
+			v.tick()
+		}
+		require.Nil(t, has(v.out, site.SupplyLineLeak, ""))
 	}
-	require.Nil(t, has(v.out, site.SupplyLineLeak, ""))
+}
+
+// Clay that begins to drink in the evening is told as a loss at most until its habit is known again,
+// not every evening.
+func TestAnEveningsLossIsNotToldEveryEvening(t *testing.T) {
+	v := newWorld(t, 12, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 6*24*time.Hour)
+	v.evening = 45e-3 / 3600
+	told, was := 0, false
+	for end := v.t.Add(8 * 24 * time.Hour); v.t.Before(end); {
+		is := has(v.tick(), site.Leak, "A1") != nil
+		if is && !was {
+			told++
+		}
+		was = is
+	}
+	require.LessOrEqual(t, told, 2)
+	t.Log("told", told)
 }
 
 func TestDeadMeter(t *testing.T) {
