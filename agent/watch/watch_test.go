@@ -3,7 +3,6 @@ package watch
 import (
 	"math"
 	"math/rand/v2"
-	"slices"
 	"testing"
 	"time"
 
