@@ -223,11 +223,10 @@ type judge struct {
 }
 
 // frostWithin and frostC say what makes a frost foretold true: air as cold as that within hours.
-// On a clear night the ground is two degrees colder than the air in a weather screen at least (FAO
-// Environment and Natural Resources 10, 2005), and a trend knows the night's lowest to one.
+// The ground is colder than the air in a weather screen.
 const (
 	frostWithin = 8 * time.Hour
-	frostC      = 3.0
+	frostC      = 1.0
 )
 
 // air judges the frosts that were foretold.

@@ -43,6 +43,9 @@ const (
 	// mixedMS is the wind, m/s, that mixes the air: the ground is then no colder than the screen
 	// (radiation frosts come with less than 2 m/s; FAO Environment and Natural Resources 10, 2005).
 	mixedMS = 3.0
+	// trendC is how well a trend knows the lowest to come: frost is told when it is likelier than
+	// that.
+	trendC = 1.0
 	// underDew is how far below the dew point of the evening a night's air can fall: what
 	// condenses gives its warmth back, and the dew point falls with it.
 	underDew = 4.0
@@ -138,7 +141,7 @@ func (w *Watch) air(t float64, now int64) {
 	}
 	f, low := st.freezes(now), st.lowest(now)
 	switch {
-	case st.T <= f+0.5 || st.T < f+8 && low <= f-0.5:
+	case st.T <= f+0.5 || st.T < f+8 && low <= f-trendC:
 		if !st.Risk {
 			st.Risk, st.Since = true, now
 		}
