@@ -108,10 +108,7 @@ func TestEveryMessage(t *testing.T) {
 				require.LessOrEqual(t, utf8.RuneCountInString(text), ShortMax, text)
 			}
 			for _, text := range []string{short, plain} {
-				require.NotContains(t, text, "…. ", "%s: the first action is cut: %s", k.Kind, text)
-				m := words{s: s, e: ev[0], row: info(k.Kind)}
-				require.Contains(t, text, m.action(), k.Kind)
-				require.Contains(t, text, m.caution(), "%s: what not to do is left out", k.Kind)
+				saysWhatToDo(t, text, k)
 			}
 		}
 	}

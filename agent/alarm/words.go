@@ -19,13 +19,12 @@ const ShortMax = 300
 // be empty, is a sentence that comes first in both. ways say how the reader can answer at this
 // site; without any, the command line is named.
 //
-// The short message has what, where, since when, how much, how long, what to do and how to
-// answer, whatever the names; where there is room it also has what the overflow does, what not to
-// do and where the shut-off is.
+// The short message has what, where, since when, what to do, what not to do and how to answer,
+// whatever the names; how much, how long and where the shut-off is as far as there is room (cuts).
 func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, long string) {
 	m := words{s: s, e: e, row: info(e.Kind)}
 	if len(ways) == 0 {
-		ways = []string{fmt.Sprintf("bayledger ack %d", e.Seq)}
+		ways = []string{m.command()}
 	}
 	short, long = m.short(lead, ways), m.long(ways)
 	if lead != "" {
@@ -40,7 +39,7 @@ func Line(s *site.Site, e site.Event) string {
 	line := m.row.Title
 	switch {
 	case e.Bay != "":
-		line = "bay " + m.bay(shortName) + ": " + line
+		line = "bay " + m.bay(26) + ": " + line
 	case e.Subject != "":
 		line = e.Subject + ": " + line
 	}
@@ -59,45 +58,83 @@ type words struct {
 	row *site.KindInfo
 }
 
-// shortName is how much of a name the short message has room for, leastName how much it keeps
-// where that lets in what would not fit.
-const shortName, leastName = 26, 12
+// brief says what a short message still has room for.
+type brief struct {
+	site, bay int  // characters of the names; a site of 0 is left out where a bay is named
+	shutOff   int  // characters of the shut-off's place
+	whole     bool // the first action with what follows its first step
+	sentence  bool // where the shut-off is, when the first action does not say it
+	litres    bool
+	rate      bool
+	times     int  // of the times left, the shortest first
+	command   bool // the answer by the command line, which is the shortest
+	urgent    bool // somebody is woken: where the water is shut off comes before what it has cost
+}
+
+// cuts take from a message what its reader can best do without, one after another until it fits.
+// A shorter name is understood, and what is left out stands in the long form; what to do and what
+// not to do are never left out.
+var cuts = []func(*brief){
+	func(b *brief) { b.site = 12 },
+	func(b *brief) { b.bay = 12 },
+	func(b *brief) { b.shutOff = 40 },
+	func(b *brief) { b.sentence = b.urgent },
+	func(b *brief) { b.litres = false },
+	func(b *brief) { b.shutOff = 24 },
+	func(b *brief) { b.whole = false },
+	func(b *brief) { b.sentence = false },
+	func(b *brief) { b.times = 1 },
+	func(b *brief) { b.site = 0 },
+	func(b *brief) { b.rate = false },
+	func(b *brief) { b.command = true },
+	func(b *brief) { b.times = 0 },
+}
 
 func (m words) short(lead string, ways []string) string {
 	lead = sentence(lead)
+	b := brief{site: 26, bay: 26, shutOff: 60, whole: true, sentence: true, litres: true, rate: true, times: 2,
+		urgent: m.e.Severity == site.Urgent}
 	if m.e.State == site.Cleared {
-		return fit(join(lead, sentence(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(shortName), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time))),
-			sentence(m.numbers(" in all"))), ShortMax)
+		return fit(join(lead, sentence(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(b), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time))),
+			sentence(m.numbers(b, " in all"))), ShortMax)
 	}
-	answer := "Answer: " + ways[0]
-	begin := func(name int) string {
-		what := fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(name), m.row.Title, m.since())
-		if n := m.numbers(""); n != "" {
-			what += ": " + n
+	for i := 0; ; i++ {
+		head, tail := m.brief(b, lead, ways)
+		text := join(head, tail)
+		if utf8.RuneCountInString(text) <= ShortMax {
+			return text
 		}
-		return join(lead, sentence(what), sentence(m.soon()))
-	}
-	room := func(text string) int {
-		return ShortMax - utf8.RuneCountInString(text) - utf8.RuneCountInString(answer) - 2
-	}
-	text, action, caution := begin(shortName), m.action(), m.caution()
-	if need := join(action, caution); utf8.RuneCountInString(need) > room(text) {
-		// A shorter name is understood; what to do and what not to must be there.
-		text = begin(leastName)
-	}
-	text = join(text, fit(action, room(text)))
-	for _, more := range []string{caution, m.shutOff()} {
-		if more != "" && utf8.RuneCountInString(more) <= room(text) {
-			text = join(text, more)
+		if i == len(cuts) {
+			return join(fit(head, ShortMax-1-utf8.RuneCountInString(tail)), fit(tail, ShortMax))
 		}
+		cuts[i](&b)
 	}
-	return join(text, answer)
 }
 
-// sentence ends a text with one full stop; an empty one stays empty.
+// brief is the short message in two parts: what there is, and what to do about it.
+func (m words) brief(b brief, lead string, ways []string) (head, tail string) {
+	what := fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(b), m.row.Title, m.since())
+	if n := m.numbers(b, ""); n != "" {
+		what += ": " + n
+	}
+	answer := ways[0]
+	if b.command {
+		answer = m.command()
+	}
+	parts := []string{m.action(b), m.caution()}
+	if b.sentence {
+		parts = append(parts, m.shutOff(b.shutOff))
+	}
+	return join(lead, sentence(what), sentence(m.soon(b.times))), join(append(parts, "Answer: "+answer)...)
+}
+
+// command is the way to answer that every site has.
+func (m words) command() string { return fmt.Sprintf("bayledger ack %d", m.e.Seq) }
+
+// sentence ends a text with one full stop; an empty one, and one that is cut, stays as it is.
 func sentence(text string) string {
-	if text == "" {
-		return ""
+	if text == "" || strings.HasSuffix(text, "…") {
+		return text
 	}
 	return strings.TrimRight(text, ".") + "."
 }
@@ -108,9 +145,16 @@ func join(parts ...string) string {
 }
 
 // action is the first action without the bay, which the message has named already.
-func (m words) action() string {
+func (m words) action(b brief) string {
 	bay := m.bay(ShortMax)
-	return strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(m.e.FirstAction)
+	text := strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(m.e.FirstAction)
+	if m.s.ShutOff != "" {
+		text = strings.ReplaceAll(text, m.s.ShutOff, fit(m.s.ShutOff, b.shutOff))
+	}
+	if first, _, more := strings.Cut(text, "; "); more && !b.whole {
+		return sentence(first)
+	}
+	return text
 }
 
 // caution is what not to do, in few words.
@@ -140,7 +184,7 @@ func (m words) long(ways []string) string {
 	if e.State == site.Cleared {
 		so = " in all"
 	}
-	line("How much", m.numbers(so))
+	line("How much", m.numbers(brief{rate: true, litres: true}, so))
 	line("Time left", m.left())
 	if e.Confidence != nil && *e.Confidence < 0.995 {
 		line("How sure", fmt.Sprintf("%.0f %%", *e.Confidence*100))
@@ -152,7 +196,7 @@ func (m words) long(ways []string) string {
 	if e.State != site.Cleared {
 		line("Do first", e.FirstAction)
 		line("Careful", m.row.Caution(m.s, e.Bay))
-		line("Shut-off", strings.TrimSuffix(strings.TrimPrefix(m.shutOff(), "Shut-off: "), "."))
+		line("Shut-off", strings.TrimSuffix(strings.TrimPrefix(m.shutOff(ShortMax), "Shut-off: "), "."))
 		if e.Carried {
 			line("If nobody acts", carriedWords)
 		} else {
@@ -181,25 +225,29 @@ func (m words) rank() string {
 	return "Note"
 }
 
-// place is the shortest name that is not ambiguous between clubs: the site's and the bay's, each
-// cut to n characters so that a long name does not push out what to do.
-func (m words) place(n int) string {
+// place is the shortest name that is not ambiguous between clubs: the site's, the bay's and the
+// point's.
+func (m words) place(b brief) string {
 	name := m.s.Name
 	if name == "" {
 		name = m.s.ID
 	}
-	name = fit(name, n)
-	if m.e.Bay == "" {
-		if m.e.Subject != "" {
-			return name + ", " + m.e.Subject
-		}
-		return name
+	var parts []string
+	if b.site > 0 || m.e.Bay == "" {
+		parts = append(parts, fit(name, max(b.site, 12)))
 	}
+	switch n := len(m.e.Bays); {
+	case m.e.Bay == "":
 	// Where two bays are mixed up or leak into each other, either name alone would mislead.
-	if n := len(m.e.Bays); n == 2 && slices.Contains(m.e.Bays, m.e.Bay) {
-		return name + ", bays " + m.e.Bays[0] + " and " + m.e.Bays[1]
+	case n == 2 && slices.Contains(m.e.Bays, m.e.Bay):
+		parts = append(parts, "bays "+fit(m.e.Bays[0], b.bay)+" and "+fit(m.e.Bays[1], b.bay))
+	default:
+		parts = append(parts, "bay "+m.bay(b.bay))
 	}
-	return name + ", bay " + m.bay(n)
+	if m.e.Subject != "" {
+		parts = append(parts, fit(m.e.Subject, b.bay))
+	}
+	return strings.Join(parts, ", ")
 }
 
 // bay is the bay's name, or its id.
@@ -211,16 +259,13 @@ func (m words) bay(n int) string {
 }
 
 func (m words) fullPlace() string {
-	place := m.place(ShortMax)
+	place := m.place(brief{site: ShortMax, bay: ShortMax})
 	if b := m.s.Bay(m.e.Bay); b != nil {
 		for _, c := range m.s.Courts {
 			if c.ID == b.Court && c.Name != "" {
 				place += ", " + c.Name
 			}
 		}
-	}
-	if m.e.Bay != "" && m.e.Subject != "" {
-		place += ", " + m.e.Subject
 	}
 	if n := len(m.e.Bays); n > 2 || n > 0 && m.e.Bay == "" {
 		place += " (bays " + strings.Join(m.e.Bays, ", ") + ")"
@@ -232,12 +277,13 @@ func (m words) since() string { return localTime(m.s, m.e.Since.Time, m.e.Time.T
 
 // numbers are the rate and the litres with their uncertainty, in the site's units; so says of the
 // litres what they are.
-func (m words) numbers(so string) string {
+func (m words) numbers(b brief, so string) string {
 	var parts []string
-	if m.e.RateLPH != nil {
+	if m.e.RateLPH != nil && b.rate {
 		parts = append(parts, m.s.Display.Rate(*m.e.RateLPH/3.6e6))
 	}
 	switch {
+	case !b.litres:
 	case m.e.Litres != nil && m.e.LitresU != nil:
 		name, size := m.s.Display.WaterUnit()
 		v, u, digits := *m.e.Litres/1000/size, *m.e.LitresU/1000/size, 0
@@ -280,8 +326,9 @@ func (m words) left() string {
 
 func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-// soon is left in as few words as will do, and whether the court floods.
-func (m words) soon() string {
+// soon is left in as few words as will do, with so many times at most, and whether the court
+// floods.
+func (m words) soon(times int) string {
 	suffers := strings.NewReplacer("the surface is soft", "soft surface", "the surface is dust", "dusty surface").Replace(m.row.SoftWords())
 	var parts []string
 	for _, x := range []struct {
@@ -296,6 +343,14 @@ func (m words) soon() string {
 			parts = append(parts, x.what+" in "+span(duration(*x.s)))
 		}
 	}
+	switch {
+	case times == 0:
+		parts = nil
+	case times < len(parts) && strings.HasSuffix(parts[0], " now"):
+		parts = parts[1:] // what is still to come can be kept from coming
+	case times < len(parts):
+		parts = parts[:1]
+	}
 	if m.e.Carried {
 		parts = append(parts, "no flood")
 	}
@@ -308,12 +363,12 @@ func (m words) soon() string {
 
 // shutOff is where the supply is shut by hand, for what that would stop, unless the first action
 // says it.
-func (m words) shutOff() string {
+func (m words) shutOff(n int) string {
 	stops := (m.row.Severity == site.ByWater || m.row.Severity == site.ByFrost) && m.row.Suffers != "the surface is dust"
 	if !stops || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
-	return "Shut-off: " + sentence(m.s.ShutOff)
+	return "Shut-off: " + sentence(fit(m.s.ShutOff, n))
 }
 
 // span writes a duration the way people say it.
@@ -338,7 +393,8 @@ func localTime(s *site.Site, t, now time.Time) string {
 	return l.Format("Mon 2 Jan 15:04")
 }
 
-// fit cuts text to at most n characters, at a word where it can, and marks the cut.
+// fit cuts text to at most n characters and marks the cut: at a word, unless a third of n would not
+// be left.
 func fit(text string, n int) string {
 	if utf8.RuneCountInString(text) <= n {
 		return text
@@ -348,7 +404,7 @@ func fit(text string, n int) string {
 	}
 	r := []rune(text)[:n-1]
 	cut := string(r)
-	if i := strings.LastIndexByte(cut, ' '); i > len(cut)/2 {
+	if i := strings.LastIndexByte(cut, ' '); i >= n/3 {
 		cut = cut[:i]
 	}
 	return strings.TrimRight(cut, " ,;:") + "…"

@@ -1,6 +1,9 @@
 package alarm
 
 import (
+	"cmp"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -86,42 +89,116 @@ func TestMessage(t *testing.T) {
 	require.NotContains(t, long, "Do first")
 }
 
-// TestMessageFits: whatever the names, the short message keeps to its length, and what must be
-// in it is.
+// saysWhatToDo: a short message has the whole first step, and what not to do.
+func saysWhatToDo(t *testing.T, short string, k site.KindInfo) {
+	t.Helper()
+	first, _, _ := strings.Cut(strings.NewReplacer(" of bay {bay}", "", " at bay {bay}", "").Replace(k.FirstAction), "; ")
+	before, after, _ := strings.Cut(strings.TrimSuffix(first, "."), "{shut-off}")
+	require.Contains(t, short, before)
+	require.Contains(t, short, after)
+	require.Contains(t, short, cmp.Or(k.DoNotShort, k.DoNot))
+}
+
+// TestMessageFits: whatever names, units, severity, numbers and way to answer, the short message
+// keeps to its length, and what must be in it is: bay, what, since when, the first step whole, what
+// not to do, how to answer. Names are cut at words.
 func TestMessageFits(t *testing.T) {
-	for _, long := range []bool{false, true} {
-		lead := ""
-		if long {
-			lead = "Nobody has answered."
+	seed := rand.Uint64()
+	rng := rand.New(rand.NewPCG(seed, 1))
+	defer func() {
+		if t.Failed() {
+			t.Logf("seed %d", seed)
 		}
+	}()
+	vocabulary := strings.Fields("Tennisfreunde am Grünen Rain by the big lime tree, North half Übungsplätze Wettkampfanlage 7 second door on left — behind Kesselhaustreppe É")
+	// name has at least so many characters.
+	name := func(n int) string {
+		var words []string
+		for utf8.RuneCountInString(strings.Join(words, " ")) < n {
+			words = append(words, vocabulary[rng.IntN(len(vocabulary))])
+		}
+		return strings.Join(words, " ")
+	}
+	ways := [][]string{{"bayledger ack 1"}, {"https://courts.example.net/a/MQphbm5hCnRpODN0cw.HBcT7hGjdYtC1QYZQeDIKA", "bayledger ack 1"},
+		{"https://" + strings.Repeat("far.", 60) + "example/a/x", "bayledger ack 1"}}
+	for trial := range 40 {
 		s := plain(club(t))
-		if long {
-			s.Name = strings.Repeat("Tennisfreunde am Grünen Rain ", 4)
-			s.ShutOff = strings.Repeat("the second door on the left behind the boiler, then down ", 3)
-			s.Bay("A1").Name = strings.Repeat("North half by the big lime tree ", 3)
-		}
+		s.Display = []site.Display{site.MetricDisplay, site.USDisplay}[trial%2]
+		s.Name, s.ShutOff, s.Bay("A1").Name = name(rng.IntN(120)), name(rng.IntN(120)), name(rng.IntN(120))
 		for _, k := range site.Kinds {
-			for _, bay := range []string{"", "A1"} {
-				f := find(k.Kind, bay, func(f *site.Finding) {
-					f.RateM3S, f.VolumeM3, f.VolumeU = 18e-3/60, 0.45, 0.02
-					f.ToCrest, f.ToSoft = 35*time.Minute, 3*time.Hour
-				})
-				d := New(s)
-				var ev []site.Event
-				for n := range 100 {
-					ev = append(ev, d.Tick(at(n), []site.Finding{f})...)
+			f := find(k.Kind, []string{"", "A1"}[rng.IntN(2)], func(f *site.Finding) {
+				f.Since = night.Add(-time.Duration(rng.IntN(100)) * time.Hour)
+				if rng.IntN(4) > 0 {
+					f.RateM3S, f.VolumeM3, f.VolumeU = rng.Float64()/60, 3*rng.Float64(), rng.Float64()
 				}
-				require.NotEmpty(t, ev, k.Kind)
-				short, full := Message(s, ev[0], lead)
-				require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, k.Kind)
-				require.True(t, strings.HasSuffix(short, "Answer: bayledger ack 1"), short)
-				require.NotContains(t, short+full, "{")
-				require.Contains(t, full, info(k.Kind).Title)
-				if !long {
-					action := strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(ev[0].FirstAction)
-					require.Contains(t, short, action, "%s: the first action is cut", k.Kind)
+				if rng.IntN(4) > 0 {
+					f.ToCrest, f.ToSoft = time.Duration(rng.IntN(300))*time.Minute, time.Duration(rng.IntN(3000))*time.Minute
+				}
+				f.Carried = rng.IntN(2) == 0
+			})
+			if f.Bay != "" && rng.IntN(3) == 0 {
+				f.Bays = []string{"A1", "B1"}
+			}
+			if rng.IntN(3) == 0 {
+				f.Subject = strings.Repeat("meter-", 5)
+			}
+			d := New(s)
+			on, _ := d.Delays(f.Key())
+			d.now = night
+			e := d.entry(f.Key())
+			e.finding, e.present, e.firstSeen = f, true, night.Add(-on)
+			ev := d.settle(night)
+			require.Len(t, ev, 1, k.Kind)
+			for _, severity := range []site.Severity{site.Info, site.Warning, site.Urgent} {
+				for _, lead := range []string{"", "Nobody has answered."} {
+					for _, way := range ways {
+						ev[0].Severity = severity
+						short, full := Message(s, ev[0], lead, way...)
+						require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, short)
+						require.True(t, strings.HasPrefix(short, lead), short)
+						require.Contains(t, short, k.Title+" since ")
+						saysWhatToDo(t, short, k)
+						require.Regexp(t, `[.?…] Answer: \S.*$`, short)
+						require.True(t, strings.HasSuffix(short, "Answer: "+way[0]) || strings.HasSuffix(short, "Answer: bayledger ack 1"), short)
+						if f.Bay != "" && f.Bays == nil {
+							require.Contains(t, short, "bay "+strings.Fields(s.Bay("A1").Name + " A1")[0][:1], short)
+						}
+						for before := range strings.SplitSeq(strings.TrimSuffix(short, "…"), "…") {
+							if before == short || !strings.Contains(short, before+"…") {
+								continue
+							}
+							last := before[strings.LastIndexAny(before, " ,")+1:]
+							whole := slices.Contains(vocabulary, last) || slices.Contains(vocabulary, last+",") || strings.HasPrefix(f.Subject, last)
+							require.True(t, whole || utf8.RuneCountInString(last) > 5, "%q is cut within a word: %s", last, short)
+						}
+						require.NotContains(t, short+full, "{")
+					}
 				}
 			}
+			over := ev[0]
+			over.State = site.Cleared
+			short, _ := Message(s, over, "")
+			require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, short)
+			require.Contains(t, short, k.Title)
+		}
+	}
+}
+
+// TestMessageKeepsAll: with names as clubs have them and the command to answer, nothing is left out
+// of an urgent message.
+func TestMessageKeepsAll(t *testing.T) {
+	s := plain(club(t))
+	s.Name, s.ShutOff, s.Bay("A1").Name = "Harrowmere Tennis Club", "the red lever by the pump house door", "North half"
+	for _, k := range []site.Kind{site.ValveStuckOpen, site.Overfill, site.Overflowing, site.OverflowFault} {
+		f := find(k, "A1", func(f *site.Finding) {
+			f.Since, f.RateM3S, f.VolumeM3, f.VolumeU = night, 18e-3/60, 0.45, 0.02
+			f.ToCrest, f.ToSoft = 35*time.Minute, 3*time.Hour
+		})
+		ev := New(s).Tick(night.Add(25*time.Minute), []site.Finding{f})
+		require.Len(t, ev, 1)
+		short, _ := Message(s, ev[0], "")
+		for _, part := range []string{"URGENT", "bay North half", info(k).Title, "since 01:40", "18 L/min", "450 ± 20 L", "soft surface in 3 h", "red lever", info(k).DoNotShort, "Answer: bayledger ack 1"} {
+			require.Contains(t, strings.Replace(short, "Soft", "soft", 1), part, k)
 		}
 	}
 }
