@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"strings"
 	"testing"
 	"time"
 
@@ -13,21 +14,22 @@ import (
 	"bayledger/agent/clock"
 	"bayledger/agent/page"
 	"bayledger/agent/site"
+	"bayledger/drivers/modbus"
 	"bayledger/historian/influx"
 )
 
-// values gathers what a collector says, by name and the value of its own label.
-func values(t *testing.T, collect func(e emitter)) map[string]float64 {
+// values gathers what a scrape says of names that begin so, by name and the values of its own labels.
+func values(t *testing.T, a *Agent, prefix string) map[string]float64 {
 	t.Helper()
-	ch := make(chan prometheus.Metric, 100)
-	collect(emitter{ch, "club"})
-	close(ch)
 	r := prometheus.NewPedanticRegistry()
-	r.MustRegister(gathered(ch))
+	r.MustRegister(scrape{a})
 	families, err := r.Gather()
 	require.NoError(t, err)
 	all := map[string]float64{}
 	for _, f := range families {
+		if !strings.HasPrefix(f.GetName(), "bayledger_"+prefix) {
+			continue
+		}
 		for _, m := range f.GetMetric() {
 			name := f.GetName()
 			for _, l := range m.GetLabel() {
@@ -39,17 +41,6 @@ func values(t *testing.T, collect func(e emitter)) map[string]float64 {
 		}
 	}
 	return all
-}
-
-// gathered is a collector of metrics that are there already.
-type gathered chan prometheus.Metric
-
-func (gathered) Describe(chan<- *prometheus.Desc) {}
-
-func (g gathered) Collect(ch chan<- prometheus.Metric) {
-	for m := range g {
-		ch <- m
-	}
 }
 
 // TestTheMetricsOfJournalAndForwarder: after a history that is known, with a historian that cannot
@@ -68,7 +59,7 @@ func TestTheMetricsOfJournalAndForwarder(t *testing.T) {
 	h.k.commit(t.Context())
 
 	h.a.keeper, h.a.log = h.k, slog.New(slog.DiscardHandler)
-	p := &parts{cfg: h.a.cfg}
+	p := &parts{cfg: h.a.cfg, driver: &modbus.Driver{}} // a field without a line
 	h.a.cfg.Site = smallSite()
 	h.a.cfg.Influx = []influx.Options{influx.DefaultOptions("archive", "http://127.0.0.1:1", "pump")}
 	require.NoError(t, h.a.openSinks(t.Context(), p))
@@ -86,7 +77,7 @@ func TestTheMetricsOfJournalAndForwarder(t *testing.T) {
 	v.Watch.Journal.OK = true
 	h.a.view.Store(v)
 
-	got := values(t, func(e emitter) { scrape{h.a}.process(e, v) })
+	got := values(t, h.a, "")
 	stats := h.a.journal.Stats(t.Context())
 	for name, want := range map[string]float64{
 		"samples_total": 7, "samples_journaled_total": 6, "samples_unjournaled_total": 0, "samples_bad_total": 1,
@@ -104,16 +95,16 @@ func TestTheMetricsOfJournalAndForwarder(t *testing.T) {
 		"bayledger_sink_up broker": 1, "bayledger_sink_backlog_samples broker": 0, "bayledger_sink_backlog_age_seconds broker": 0,
 		"bayledger_sink_up mute": 0, "bayledger_sink_backlog_samples mute": 0, "bayledger_sink_backlog_age_seconds mute": 0,
 		"bayledger_sink_backlog_events broker": 3,
-	}, values(t, func(e emitter) { scrape{h.a}.sinks(e) }))
+	}, values(t, h.a, "sink_"))
 
 	// What has been taken over is behind no more.
 	q, err := h.a.journal.Queue(t.Context(), "archive", true)
 	require.NoError(t, err)
 	require.NoError(t, q.Ack(t.Context(), 4))
 	v.Watch.Sinks = []page.Sink{p.sinks[0].state()}
-	require.InDelta(t, 65-5, values(t, func(e emitter) { scrape{h.a}.sinks(e) })["bayledger_sink_backlog_age_seconds archive"], 1e-9)
+	require.InDelta(t, 65-5, values(t, h.a, "sink_")["bayledger_sink_backlog_age_seconds archive"], 1e-9)
 	require.NoError(t, q.Ack(t.Context(), 6))
-	got = values(t, func(e emitter) { scrape{h.a}.process(e, v) })
+	got = values(t, h.a, "")
 	require.Zero(t, got["bayledger_journal_unsent_samples"])
 	require.NotContains(t, got, "bayledger_journal_oldest_unsent_timestamp_seconds")
 	h.stop(t)

@@ -1,19 +1,24 @@
 package agent
 
 import (
+	"math"
 	"time"
 
+	"bayledger/agent/page"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
 )
 
-// watchStanding is what the status topic tells of the watch: what a scrape would have told of the
-// same picture. It may be called from any goroutine.
+// watchStanding is what the status topic tells of the watch. It may be called from any goroutine.
 func (a *Agent) watchStanding() site.Standing {
-	v := a.View()
-	if v == nil {
-		return site.Standing{}
+	if v := a.View(); v != nil {
+		return a.standingOf(v)
 	}
+	return site.Standing{}
+}
+
+// standingOf is how the watch stands, for the status topic and for /metrics.
+func (a *Agent) standingOf(v *page.View) site.Standing {
 	c := a.Counters()
 	w := site.Standing{DataTime: site.Stamp{Time: v.Time}, LastReading: site.Stamp{Time: v.Watch.LastReading},
 		ClockSure: v.Watch.ClockSure, JournalOK: v.Watch.Journal.OK, SiteFileRefused: a.reloadFailed.Load(), SeasonClosed: v.Closed,
@@ -53,4 +58,26 @@ func wireTerms(a water.Account) (out []site.Term) {
 		}
 	}
 	return out
+}
+
+// term is one term of an account with its expanded uncertainty; NaN is not known.
+type term struct {
+	name  string
+	m3, u float64
+}
+
+// termsOf are the terms that can be told: none of an account that has not begun, and nothing
+// unexplained while the overflow, which is not metered, has run.
+func termsOf(a water.Account) []term {
+	if a.From.IsZero() {
+		return nil
+	}
+	list := []term{
+		{"metered", a.MeteredM3, a.MeteredU}, {"by_hand", a.ByHandM3, a.ByHandU}, {"rain", a.RainM3, a.RainU},
+		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, math.NaN()}, {"held", a.HeldM3, a.HeldU},
+	}
+	if !a.OverflowRan {
+		list = append(list, term{"unexplained", a.UnexplainedM3, a.UnexplainedU})
+	}
+	return list
 }

@@ -7,7 +7,6 @@ import (
 
 	"bayledger/agent/alarm"
 	"bayledger/agent/page"
-	"bayledger/agent/relay"
 	"bayledger/agent/site"
 )
 
@@ -38,13 +37,13 @@ func (k *keeper) viewOf(number uint64, health page.Health) *page.View {
 
 // openAlarms are the alarms that were told and have not cleared, folded ones included: they name
 // their cause.
-func openAlarms(v *page.View) []relay.Alarm {
-	list := []relay.Alarm{}
+func openAlarms(v *page.View) []site.OpenAlarm {
+	list := []site.OpenAlarm{}
 	for _, a := range v.Alarms {
 		if a.Event.ID == "" || a.Event.State == site.Cleared {
 			continue
 		}
-		entry := relay.Alarm{Event: a.Event, Acknowledged: a.Phase == alarm.Acknowledged, Gone: !a.Present}
+		entry := site.OpenAlarm{Event: a.Event, Acknowledged: a.Phase == alarm.Acknowledged, Gone: !a.Present}
 		if !a.Told {
 			entry.Quiet = cmp.Or(a.Why, "it does not stand on its own")
 		}

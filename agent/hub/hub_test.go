@@ -24,8 +24,8 @@ func listening(t testing.TB) *Hub {
 	return h
 }
 
-// series are the samples of a scrape as text, "name{labels} value", those of a name that begins so.
-func series(t testing.TB, h *Hub, name string) []string {
+// scraped are the samples of a scrape as text, "name{labels} value", those of a name that begins so.
+func scraped(t testing.TB, h *Hub, name string) []string {
 	t.Helper()
 	r := prometheus.NewPedanticRegistry()
 	require.NoError(t, r.Register(h))
@@ -67,7 +67,7 @@ func TestStateIsTheSameInAnyOrder(t *testing.T) {
 			m := messages[(i+turn)%len(messages)]
 			h.message("bayledger/north/"+m[0], []byte(m[1]), true)
 		}
-		got := slices.DeleteFunc(series(t, h, ""), func(s string) bool { return strings.Contains(s, "hub_site_last_message") })
+		got := slices.DeleteFunc(scraped(t, h, ""), func(s string) bool { return strings.Contains(s, "hub_site_last_message") })
 		if want == nil {
 			want = got
 			for _, line := range []string{
@@ -119,14 +119,14 @@ func TestWhatIsNotTheSitesOwnIsRefused(t *testing.T) {
 			h := listening(t)
 			h.message("bayledger/north/points", []byte(points), true)
 			h.message("bayledger/north/status", []byte(online), true)
-			before := series(t, h, "point_value")
+			before := scraped(t, h, "point_value")
 			h.message(c.topic, []byte(c.payload), false)
 			require.EqualValues(t, 1, h.refused[c.reason], h.refused)
-			require.Contains(t, series(t, h, "hub_refused_total"), fmt.Sprintf("hub_refused_total{reason=%s} 1", c.reason))
+			require.Contains(t, scraped(t, h, "hub_refused_total"), fmt.Sprintf("hub_refused_total{reason=%s} 1", c.reason))
 			if !strings.Contains(c.topic, "/points") {
-				require.Equal(t, before, series(t, h, "point_value"))
+				require.Equal(t, before, scraped(t, h, "point_value"))
 			}
-			require.NotContains(t, strings.Join(series(t, h, ""), "\n"), "site=west")
+			require.NotContains(t, strings.Join(scraped(t, h, ""), "\n"), "site=west")
 		})
 	}
 }
@@ -138,26 +138,26 @@ func TestSilence(t *testing.T) {
 		for topic, payload := range map[string]string{"status": online, "points": points, "live/A1/A1-level": level, "alarms": "[" + leak("north", "A1", "") + "]"} {
 			h.message("bayledger/north/"+topic, []byte(payload), true)
 		}
-		up := func() string { return strings.Join(series(t, h, "hub_site_up"), " ") }
+		up := func() string { return strings.Join(scraped(t, h, "hub_site_up"), " ") }
 		time.Sleep(h.opts.SilentAfter)
 		require.Contains(t, up(), "hub_site_up{site=north} 1", "just within its time")
 		h.message("bayledger/north/status", []byte(online), true) // retained: says nothing of now
 		time.Sleep(time.Nanosecond)
 		require.Contains(t, up(), "hub_site_up{site=north} 0")
-		require.Empty(t, series(t, h, "point_value"))
-		require.Empty(t, series(t, h, "start_timestamp"))
-		require.Contains(t, series(t, h, "alarm"), "alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1", "its alarms stay")
+		require.Empty(t, scraped(t, h, "point_value"))
+		require.Empty(t, scraped(t, h, "start_timestamp"))
+		require.Contains(t, scraped(t, h, "alarm"), "alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1", "its alarms stay")
 		h.message("bayledger/north/live/A1/A1-level", []byte(strings.Replace(level, "12:00:00", "12:06:00", 1)), false)
 		require.Contains(t, up(), "hub_site_up{site=north} 1", "heard again")
-		require.Len(t, series(t, h, "point_value"), 1)
+		require.Len(t, scraped(t, h, "point_value"), 1)
 
 		h.message("bayledger/north/status", []byte(`{"state":"offline","reason":"lost","revision":"r1"}`), false)
 		require.Contains(t, up(), "hub_site_up{site=north} 0", "the broker's will says it at once")
 
 		h.cut()
-		require.Empty(t, series(t, h, "hub_site_up"), "who is cut off judges nobody")
-		require.Equal(t, []string{"hub_connected{} 0"}, series(t, h, "hub_connected"))
-		require.NotEmpty(t, series(t, h, "alarm"))
+		require.Empty(t, scraped(t, h, "hub_site_up"), "who is cut off judges nobody")
+		require.Equal(t, []string{"hub_connected{} 0"}, scraped(t, h, "hub_connected"))
+		require.NotEmpty(t, scraped(t, h, "alarm"))
 	})
 }
 
@@ -177,7 +177,7 @@ func TestTheSitesOwnWatch(t *testing.T) {
 	h.message("bayledger/north/points", []byte(points), true)
 	h.message("bayledger/north/live/A1/A1-level", []byte(level), true)
 	h.message("bayledger/north/status", []byte(watching), false)
-	got := series(t, h, "")
+	got := scraped(t, h, "")
 	for _, line := range []string{
 		"data_time_timestamp_seconds{site=north} 1.78290721e+09", // the watch goes on while the field is silent
 		"last_reading_timestamp_seconds{site=north} 1.7829036e+09",
@@ -196,19 +196,19 @@ func TestTheSitesOwnWatch(t *testing.T) {
 	all := strings.Join(got, "\n")
 	require.NotContains(t, all, "Z9", "a bay that is not in the list has no account")
 	require.NotContains(t, all, "percentile=x")
-	require.Len(t, series(t, h, "bay_today_uncertainty"), 1, "what is not known is no number")
+	require.Len(t, scraped(t, h, "bay_today_uncertainty"), 1, "what is not known is no number")
 	require.Zero(t, h.refused[refusedMalformed])
 
 	twice := strings.NewReplacer(`"sinks":[`, `"sinks":[{"sink":"archive"},`, `"links":[`, `"links":[{"link":"`+strings.Repeat("x", maxText+1)+`"},`).Replace(watching)
 	h.message("bayledger/north/status", []byte(twice), false)
 	require.EqualValues(t, 2, h.refused[refusedMalformed], "the same sink twice, and a name that is none")
-	require.Len(t, series(t, h, "sink_up"), 1)
+	require.Len(t, scraped(t, h, "sink_up"), 1)
 
 	h.message("bayledger/north/status", []byte(`{"state":"offline","reason":"lost","revision":"r1"}`), false)
-	require.Empty(t, series(t, h, "bay_today"))
+	require.Empty(t, scraped(t, h, "bay_today"))
 	h.message("bayledger/north/status", []byte(online), false) // a site older than the hub
-	require.Contains(t, series(t, h, "data_time"), "data_time_timestamp_seconds{site=north} 1.7829072e+09")
-	require.Empty(t, series(t, h, "journal_ok"))
+	require.Contains(t, scraped(t, h, "data_time"), "data_time_timestamp_seconds{site=north} 1.7829072e+09")
+	require.Empty(t, scraped(t, h, "journal_ok"))
 }
 
 // A bay that leaves the site's list leaves the metrics; an acknowledged or quiet alarm says so.
@@ -219,20 +219,20 @@ func TestChanges(t *testing.T) {
 	say("points", points)
 	say("live/A1/A1-level", level)
 	say("alarms", "["+leak("north", "A1", `,"gone":true`)+"]")
-	require.Contains(t, series(t, h, "alarm_present"), "alarm_present{bay=A1,kind=leak,site=north,subject=} 0")
-	require.Contains(t, series(t, h, "alarm"), "alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1", "in its delay it still stands")
+	require.Contains(t, scraped(t, h, "alarm_present"), "alarm_present{bay=A1,kind=leak,site=north,subject=} 0")
+	require.Contains(t, scraped(t, h, "alarm"), "alarm{bay=A1,kind=leak,severity=warning,site=north,subject=} 1", "in its delay it still stands")
 	say("alarms", "["+leak("north", "A1", `,"acknowledged":true`)+"]")
-	require.Contains(t, series(t, h, "alarm_acknowledged"), "alarm_acknowledged{bay=A1,kind=leak,site=north,subject=} 1")
+	require.Contains(t, scraped(t, h, "alarm_acknowledged"), "alarm_acknowledged{bay=A1,kind=leak,site=north,subject=} 1")
 	say("alarms", "["+leak("north", "A1", `,"quiet":"shelved until noon"`)+"]")
-	require.Empty(t, series(t, h, "alarm_acknowledged"))
-	require.Contains(t, series(t, h, "alarms_suppressed"), "alarms_suppressed{site=north} 1")
+	require.Empty(t, scraped(t, h, "alarm_acknowledged"))
+	require.Contains(t, scraped(t, h, "alarms_suppressed"), "alarms_suppressed{site=north} 1")
 	say("live/A1/A1-level", strings.Replace(level, "12:00:00", "11:00:00", 1))
-	require.Contains(t, series(t, h, "bay_level"), "bay_level_meters{bay=A1,site=north} 0.0835", "a value never goes back in time")
+	require.Contains(t, scraped(t, h, "bay_level"), "bay_level_meters{bay=A1,site=north} 0.0835", "a value never goes back in time")
 	say("live/A1/A1-level", `{"t":"2026-07-01T12:00:05.000Z","q":"bad"}`)
-	require.Empty(t, series(t, h, "bay_level"), "a bad reading is no number")
+	require.Empty(t, scraped(t, h, "bay_level"), "a bad reading is no number")
 	say("points", `[]`)
-	require.Empty(t, series(t, h, "point_quality"))
-	require.Empty(t, series(t, h, "bay_info"))
+	require.Empty(t, scraped(t, h, "point_quality"))
+	require.Empty(t, scraped(t, h, "bay_info"))
 	require.Empty(t, h.sites["north"].alarms)
 }
 
@@ -255,6 +255,6 @@ func FuzzMessage(f *testing.F) {
 		}
 		h.message("bayledger/north/"+what, payload, false)
 		h.message("bayledger/south/"+what, payload, true)
-		series(t, h, "")
+		scraped(t, h, "")
 	})
 }

@@ -54,12 +54,6 @@ type (
 		V *float64   `json:"v"`
 		Q string     `json:"q"`
 	}
-	alarmEntry struct {
-		site.Event
-		Acknowledged bool   `json:"acknowledged"`
-		Gone         bool   `json:"gone"`
-		Quiet        string `json:"quiet"`
-	}
 )
 
 // reading is a point's newest value, in SI.
@@ -79,7 +73,7 @@ type siteState struct {
 	// held are live values that came before the list of points, by point: retained messages come
 	// in any order.
 	held   map[string]heldValue
-	alarms []alarmEntry
+	alarms []site.OpenAlarm
 }
 
 type heldValue struct {
@@ -198,7 +192,7 @@ func (s *siteState) takePoints(payload []byte, refuse func(string)) {
 			delete(s.live, id)
 		}
 	}
-	s.alarms = slices.DeleteFunc(s.alarms, func(a alarmEntry) bool {
+	s.alarms = slices.DeleteFunc(s.alarms, func(a site.OpenAlarm) bool {
 		gone := a.Bay != "" && !s.hasBay(a.Bay)
 		if gone {
 			refuse(refusedPoint)
@@ -259,7 +253,7 @@ func (s *siteState) takeLive(bay, point string, payload []byte, refuse func(stri
 
 // takeAlarms replaces the list of open alarms.
 func (s *siteState) takeAlarms(payload []byte, refuse func(string)) {
-	var list []alarmEntry
+	var list []site.OpenAlarm
 	if len(payload) > 0 && (json.Unmarshal(payload, &list) != nil || len(list) > maxAlarms) {
 		refuse(refusedMalformed)
 		return

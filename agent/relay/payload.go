@@ -60,20 +60,9 @@ type status struct {
 	Watch *site.Standing `json:"watch,omitempty"`
 }
 
-// Alarm is one entry of the list of open alarms: what was told last, and how it stands.
-type Alarm struct {
-	site.Event
-	// Acknowledged is true when somebody has taken it on.
-	Acknowledged bool `json:"acknowledged,omitempty"`
-	// Gone is true once the trouble is gone and only the alarm's delay runs.
-	Gone bool `json:"gone,omitempty"`
-	// Quiet says why it does not stand on its own: folded under a cause, shelved, muted.
-	Quiet string `json:"quiet,omitempty"`
-}
-
 // same reports whether two lists say the same.
-func same(a, b []Alarm) bool {
-	return slices.EqualFunc(a, b, func(x, y Alarm) bool {
+func same(a, b []site.OpenAlarm) bool {
+	return slices.EqualFunc(a, b, func(x, y site.OpenAlarm) bool {
 		return x.ID == y.ID && x.Seq == y.Seq && x.State == y.State && x.Acknowledged == y.Acknowledged && x.Gone == y.Gone && x.Quiet == y.Quiet
 	})
 }
@@ -116,9 +105,9 @@ func pointsPayload(s *site.Site) []byte {
 	return encode(list)
 }
 
-func alarmsPayload(list []Alarm) []byte {
+func alarmsPayload(list []site.OpenAlarm) []byte {
 	if list == nil {
-		list = []Alarm{}
+		list = []site.OpenAlarm{}
 	}
 	return encode(list)
 }

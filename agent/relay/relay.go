@@ -78,7 +78,7 @@ type Relay struct {
 	newest  map[string]site.Sample // by point: the newest seen
 	pending map[string]bool        // points whose newest is not sent
 	kept    map[string]time.Time   // by point: the time of the value the broker kept when we came
-	alarms  []Alarm
+	alarms  []site.OpenAlarm
 	told    bool // alarms are with the broker
 	// haveAlarms is true once a list of alarms was given, be it empty.
 	haveAlarms bool
@@ -167,7 +167,7 @@ func (r *Relay) sure() bool {
 
 // Alarms notes the list of open alarms, which is published when it says something else than
 // before. It does not block and keeps no reference to list.
-func (r *Relay) Alarms(list []Alarm) {
+func (r *Relay) Alarms(list []site.OpenAlarm) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.haveAlarms && same(r.alarms, list) {

@@ -37,7 +37,7 @@ func TestTopicsAndPayloads(t *testing.T) {
 	unsure := reading("A1-flow", 0, 18.5e-3/60)
 	unsure.Quality = site.Uncertain
 	r.Live([]site.Sample{reading("A1-level", 0, 0.0635), unsure, bad, reading("pressure", 0, 251300), reading("nowhere", 0, 1)})
-	r.Alarms([]Alarm{{Event: event(1)}})
+	r.Alarms([]site.OpenAlarm{{Event: event(1)}})
 	put(t, j, event(1), event(2))
 	r.waitOnline()
 	r.until("all sent", func(s Status) bool { return s.Live == 4 && s.Events == 2 })

@@ -71,3 +71,14 @@ type Term struct {
 	L    float64  `json:"l"`
 	UL   *float64 `json:"u_l,omitempty"`
 }
+
+// OpenAlarm is one entry of a site's list of open alarms: what was told last, and how it stands.
+type OpenAlarm struct {
+	Event
+	// Acknowledged is true when somebody has taken it on.
+	Acknowledged bool `json:"acknowledged,omitempty"`
+	// Gone is true once the trouble is gone and only the alarm's delay runs.
+	Gone bool `json:"gone,omitempty"`
+	// Quiet says why it does not stand on its own: folded under a cause, shelved, muted.
+	Quiet string `json:"quiet,omitempty"`
+}
