@@ -2,7 +2,6 @@ package relay
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -18,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/clock"
+	"bayledger/agent/servertest"
 	"bayledger/agent/site"
 	"bayledger/historian/journal"
 )
@@ -114,36 +114,18 @@ func fast(broker string) Options {
 	return o
 }
 
-// logs is a log a test can read.
-type logs struct {
-	mu  sync.Mutex
-	buf bytes.Buffer
-}
-
-func (l *logs) Write(b []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.buf.Write(b)
-}
-
-func (l *logs) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.buf.String()
-}
-
 // running is a relay whose Run is under way.
 type running struct {
 	*Relay
 	t      *testing.T
 	cancel context.CancelFunc
 	done   chan error
-	log    *logs
+	log    *servertest.Log
 }
 
 func start(t *testing.T, o Options, s *site.Site, q Events, h History, clk clock.Clock) *running {
 	t.Helper()
-	log := &logs{}
+	log := &servertest.Log{}
 	r, err := New(o, s, q, h, clk, slog.New(slog.NewTextHandler(log, nil)), "test")
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())

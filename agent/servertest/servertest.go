@@ -125,7 +125,7 @@ type Process struct {
 
 	mu   sync.Mutex // guards what follows, for Log and Pid
 	cmd  *exec.Cmd
-	out  *safeBuffer
+	out  *Log
 	done chan struct{} // closed when the process is gone
 }
 
@@ -136,7 +136,7 @@ func launch(t testing.TB, make func(attempt int) *Process) *Process {
 	var err error
 	for attempt := range 3 {
 		p := make(attempt)
-		p.t, p.out = t, &safeBuffer{}
+		p.t, p.out = t, &Log{}
 		if err = p.start(); err == nil {
 			t.Cleanup(p.Stop)
 			return p
@@ -301,19 +301,21 @@ func writeFile(t testing.TB, path, text string) {
 	}
 }
 
-// safeBuffer collects the output of a process while the test reads it.
-type safeBuffer struct {
+// Log collects what a process or a logger says while the test reads it.
+type Log struct {
 	mu sync.Mutex
 	b  bytes.Buffer
 }
 
-func (s *safeBuffer) Write(p []byte) (int, error) {
+// Write implements io.Writer.
+func (s *Log) Write(p []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.b.Write(p)
 }
 
-func (s *safeBuffer) String() string {
+// String is all that was said so far.
+func (s *Log) String() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.b.String()

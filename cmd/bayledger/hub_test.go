@@ -233,7 +233,7 @@ type club struct {
 func inside(t *testing.T, args ...string) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
-	log := &lockedBuffer{}
+	log := &servertest.Log{}
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, args, nil, log, log) }()
 	t.Cleanup(func() {

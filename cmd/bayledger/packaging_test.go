@@ -16,7 +16,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -201,7 +200,7 @@ func runsElsewhere(t *testing.T, qemu, program string) {
 	dir := t.TempDir()
 	config := siteFor(t, dir, startField(t), filepath.Join(dir, "journal"), "")
 	witness := filepath.Join(dir, "witness")
-	var log lockedBuffer
+	var log servertest.Log
 	cmd := exec.Command(qemu, program, "run", "--config", config, "--socket", "none", "--witness", witness)
 	cmd.Stdout, cmd.Stderr = &log, &log
 	ended := start(t, cmd)
@@ -386,7 +385,7 @@ func pushSiteFile(t *testing.T, root, config string, daemon *unit, systemctl fun
 type unit struct {
 	cmd   *exec.Cmd
 	ended chan error
-	log   *lockedBuffer
+	log   *servertest.Log
 	told  chan string
 }
 
@@ -408,7 +407,7 @@ func startUnit(t *testing.T, root string) *unit {
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: socket, Net: "unixgram"})
 	require.NoError(t, err)
 	require.NoError(t, os.Chmod(socket, 0o666))
-	u := &unit{ended: make(chan error, 1), log: &lockedBuffer{}, told: make(chan string, 1000)}
+	u := &unit{ended: make(chan error, 1), log: &servertest.Log{}, told: make(chan string, 1000)}
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
@@ -662,22 +661,4 @@ func TestPackagingSandbox(t *testing.T) {
 	for _, waits := range []string{"time-sync.target", "network-online.target", "network.target", "ProcSubset=pid"} {
 		require.NotRegexp(t, `(?m)^[A-Z]\w*=.*`+regexp.QuoteMeta(waits), string(text))
 	}
-}
-
-// lockedBuffer collects what a process says while the test reads it.
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
 }

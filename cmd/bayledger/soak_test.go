@@ -93,7 +93,7 @@ type soak struct {
 	witness string
 	config  string
 	url     string
-	heard   *lockedBuffer // events as a lasting reader of the broker has them
+	heard   *servertest.Log // events as a lasting reader of the broker has them
 
 	alarms, missed, broken int
 	count                  map[string]int
@@ -103,7 +103,7 @@ func newSoak(t *testing.T, r *rand.Rand) *soak {
 	t.Helper()
 	dir := t.TempDir()
 	s := &soak{t: t, rand: r, field: startField(t), influx: servertest.Influx(t, servertest.InfluxOptions{}), broker: servertest.Mosquitto(t, servertest.MosquittoOptions{}),
-		witness: filepath.Join(dir, "witness"), config: filepath.Join(dir, "site.yaml"), heard: &lockedBuffer{}, count: map[string]int{}}
+		witness: filepath.Join(dir, "witness"), config: filepath.Join(dir, "site.yaml"), heard: &servertest.Log{}, count: map[string]int{}}
 	s.influx.CreateDatabase("courts")
 	s.way = servertest.NewProxy(t, s.influx.URL)
 	s.cable = newCable(t, s.field.modbus)

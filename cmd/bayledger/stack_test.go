@@ -34,7 +34,7 @@ func TestPackagingOpsStack(t *testing.T) {
 	port := freeRow(t, 7)
 	cmd := exec.Command("sh", "../../deploy/ops-stack.sh", folder, sites, strconv.Itoa(port))
 	cmd.Env = append(os.Environ(), asProgram, "BAYLEDGER="+self)
-	var log lockedBuffer
+	var log servertest.Log
 	cmd.Stdout, cmd.Stderr = &log, &log
 	ended := start(t, cmd)
 	eventually(t, func() bool { return strings.HasSuffix(log.String(), "ready\n") }, ended, &log)

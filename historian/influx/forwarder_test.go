@@ -32,7 +32,7 @@ type rig struct {
 	db      string
 	proxy   *servertest.Proxy
 	journal *journal.Journal
-	log     *logbook
+	log     *servertest.Log
 	at      time.Time // of the next cycle
 	sent    int       // samples appended
 }
@@ -72,7 +72,7 @@ func TestForwarder(t *testing.T) {
 // newRig makes a rig and the options of its destination, with short waits.
 func newRig(t *testing.T, server *servertest.InfluxServer, db string) (*rig, influx.Options) {
 	t.Helper()
-	r := &rig{t: t, server: server, db: db, log: &logbook{}, at: noon}
+	r := &rig{t: t, server: server, db: db, log: &servertest.Log{}, at: noon}
 	r.server.CreateDatabase(db)
 	r.proxy = servertest.NewProxy(t, r.server.URL)
 	r.journal = openJournal(t, t.TempDir())
@@ -173,22 +173,9 @@ func (r *rig) compare(database string) {
 	}
 }
 
-// logbook collects log lines.
-type logbook struct {
-	mu   sync.Mutex
-	text strings.Builder
-}
-
-func (l *logbook) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.text.Write(p)
-}
-
-func (l *logbook) lines(with string) (n int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for line := range strings.Lines(l.text.String()) {
+// logged counts the lines of the log with this in them.
+func (r *rig) logged(with string) (n int) {
+	for line := range strings.Lines(r.log.String()) {
 		if strings.Contains(line, with) {
 			n++
 		}
@@ -235,7 +222,7 @@ func testTroubles(t *testing.T, r *rig, o influx.Options) {
 	require.Equal(t, influx.Working, f.Status().State)
 	require.EqualValues(t, r.sent, f.Status().Stored)
 	require.Zero(t, f.Status().SetAside)
-	require.Positive(t, r.log.lines("again"), "the end of trouble is told")
+	require.Positive(t, r.logged("again"), "the end of trouble is told")
 }
 
 func testLiveEdge(t *testing.T, r *rig, o influx.Options) {
@@ -342,7 +329,7 @@ func testExpired(t *testing.T, r *rig, o influx.Options) {
 	s := f.Status()
 	require.EqualValues(t, r.sent, s.Expired)
 	require.Zero(t, s.SetAside)
-	require.Equal(t, 1, r.log.lines("older than what the server keeps"))
+	require.Equal(t, 1, r.logged("older than what the server keeps"))
 }
 
 func testPerson(t *testing.T, r *rig, o influx.Options) {
@@ -451,7 +438,7 @@ func testRestart(t *testing.T, r *rig, o influx.Options) {
 	r.server.Start()
 	caughtUp(t, f)
 	r.compare(r.db)
-	require.Equal(t, 1, r.log.lines("takes samples again"))
+	require.Equal(t, 1, r.logged("takes samples again"))
 }
 
 // TestAPrivateAuthorityAndATokenThatIsReplaced: both are put right under a forwarder that was
@@ -461,7 +448,7 @@ func TestAPrivateAuthorityAndATokenThatIsReplaced(t *testing.T) {
 	s := servertest.Influx(t, servertest.InfluxOptions{Auth: true, CAFile: certs.CAFile, Env: []string{
 		"INFLUXDB_HTTP_HTTPS_ENABLED=true", "INFLUXDB_HTTP_HTTPS_CERTIFICATE=" + certs.CertFile, "INFLUXDB_HTTP_HTTPS_PRIVATE_KEY=" + certs.KeyFile}})
 	s.CreateDatabase("pump")
-	r := &rig{t: t, server: s, log: &logbook{}, at: noon, journal: openJournal(t, t.TempDir())}
+	r := &rig{t: t, server: s, log: &servertest.Log{}, at: noon, journal: openJournal(t, t.TempDir())}
 	token := filepath.Join(t.TempDir(), "token")
 	require.NoError(t, os.WriteFile(token, []byte("bay:wrong"), 0o600))
 	o := influx.DefaultOptions("central", s.URL, "pump")
@@ -491,7 +478,7 @@ func TestAPrivateAuthorityAndATokenThatIsReplaced(t *testing.T) {
 
 func TestVictoriaMetricsAsSecondSink(t *testing.T) {
 	s := servertest.Victoria(t)
-	r := &rig{t: t, log: &logbook{}, at: noon, journal: openJournal(t, t.TempDir())}
+	r := &rig{t: t, log: &servertest.Log{}, at: noon, journal: openJournal(t, t.TempDir())}
 	o := influx.DefaultOptions("metrics", s.URL, "any")
 	r.append(50)
 	f, _ := r.start(o)
