@@ -157,6 +157,7 @@ type bay struct {
 	level, flow, meter, valve, setPoint, waterTemp *site.Point
 	metered                                        bool // water in is known
 	startM3S                                       float64
+	crestL                                         float64 // L at the crest by the nominal curve; NaN without one
 	decayDT                                        int64
 	decay                                          [3]float64
 	fresh                                          []Window // closed in the last Tick
@@ -176,6 +177,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 	y.level, y.flow, y.meter = s.Find(b.ID, site.Level), s.Find(b.ID, site.Flow), s.Find(b.ID, site.Volume)
 	y.valve, y.setPoint, y.waterTemp = s.Find(b.ID, site.ValveOpen), s.Find(b.ID, site.SetPoint), s.Find(b.ID, site.WaterTemp)
 	y.metered = y.flow != nil || y.meter != nil
+	y.crestL = volumeMM(y.curve, b.CrestM*1000)
 	q := b.FillM3S
 	if !(q > 0) {
 		q = defaultFillQ

@@ -144,8 +144,8 @@ func (y *bay) room() float64 {
 	if !(y.b.CrestM > 0) || math.IsNaN(f.Ref) {
 		return math.NaN()
 	}
-	litres, _ := y.heldL(f.H, y.b.CrestM*1000)
-	return max(0, litres)
+	scale, _ := y.curveScale()
+	return max(0, scale*(y.crestL-volumeMM(y.curve, f.H)))
 }
 
 // flowNow is what runs into the bay, m3/s; NaN when nothing measures it.
