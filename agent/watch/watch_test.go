@@ -605,41 +605,6 @@ func (r *twin) follow(v *world) {
 	v.tick()
 }
 
-// While nothing is wrong a Shiryaev-Roberts sum grows by one a step in the mean, so the mean time
-// to a false alarm is at least its threshold (Pollak 1985). White noise of unit variance, sizes
-// averaged as the bank does, threshold 200: simulated with a stated seed.
-func TestTheThresholdIsABoundOnFalseAlarms(t *testing.T) {
-	const threshold, runs = 200.0, 400
-	rng := rand.New(rand.NewPCG(20240607, 1))
-	grid := []float64{0.25, 0.5, 1, 2}
-	total := 0.0
-	for range runs {
-		r := make([]float64, len(grid))
-		for n := 1; ; n++ {
-			x := rng.NormFloat64()
-			sum := 0.0
-			for i, m := range grid {
-				r[i] = (1 + r[i]) * math.Exp(m*x-m*m/2)
-				sum += r[i]
-			}
-			if sum/float64(len(grid)) >= threshold {
-				total += float64(n)
-				break
-			}
-		}
-	}
-	mean := total / runs
-	require.Greater(t, mean, threshold*(1-4/math.Sqrt(runs)), "mean time to a false alarm")
-}
-
-func TestBudgetFollowsTheSiteFile(t *testing.T) {
-	a := newBudget(&site.Site{FalsePagesPerSeason: 0.03})
-	require.InDelta(t, 0.01, a.perBayYear, 1e-12, "0.03 on six bays and half a year")
-	b := newBudget(&site.Site{FalsePagesPerSeason: 0.3})
-	require.InDelta(t, math.Log(10), a.page-b.page, 1e-9)
-	require.InDelta(t, math.Log(morningFactor), a.page-a.morning, 1e-9)
-}
-
 func TestAbleSaysWhatIsMissing(t *testing.T) {
 	v := newWorld(t, 1, nil)
 	all := Able(v.s, "A1")

@@ -1,0 +1,114 @@
+package watch
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// quietWindow is the n-th window of a bay with which nothing is wrong: days and nights in turn whose
+// surprises are as wide as is stated, or off times as wide.
+func quietWindow(n int64, x, off float64) water.Window {
+	w := water.Window{Night: n%2 == 1}
+	w.Hours = []float64{15, 9}[n%2]
+	w.From = n/2*day + []int64{0, 15 * hour}[n%2]
+	w.To = w.From + int64(w.Hours)*hour
+	sd := []float64{30, 8}[n%2] // L
+	w.S, w.Nu = sd*sd, off*sd*x
+	return w
+}
+
+// untilTold plays quiet windows to the bank's own onsets until the sum over losses, or over gains,
+// reaches the threshold, and returns how many it took, most at the most: cutting a run short can only
+// make the mean smaller.
+func untilTold(rng *rand.Rand, threshold, known, off float64, most int) int {
+	var s bankState
+	for n := range most {
+		f := quietWindow(int64(n), rng.NormFloat64(), off)
+		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
+		for i := range s.Onsets {
+			carry(&s.Onsets[i], &f)
+		}
+		s.thin(f.To)
+		for _, way := range [2]float64{1, -1} {
+			if sum(s.Onsets, tRate, way, sizes[:], known) >= math.Log(threshold) {
+				return n + 1
+			}
+		}
+	}
+	return most
+}
+
+// exactly is from how many windows a noise must be known to be known exactly.
+const exactly = 1e9
+
+// meanTime is the mean of untilTold over runs, and its standard error.
+func meanTime(seed uint64, runs int, threshold, known, off float64) (mean, se float64) {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	var total, squares float64
+	for range runs {
+		scale := off
+		if known < exactly {
+			// The stated variance is itself a mean of so many squares.
+			v := 0.0
+			for range int(known) {
+				x := rng.NormFloat64()
+				v += x * x
+			}
+			scale /= math.Sqrt(v / known)
+		}
+		x := float64(untilTold(rng, threshold, known, scale, int(50*threshold)))
+		total += x
+		squares += x * x
+	}
+	mean = total / float64(runs)
+	return mean, math.Sqrt((squares/float64(runs) - mean*mean) / float64(runs-1))
+}
+
+// TestTheBankKeepsItsRate: the bank's own sum, with its grid of sizes, its onsets, both directions and
+// what it drops of them. While nothing is wrong the mean time to a false alarm is at least the
+// threshold in windows (Pollak 1985, Annals of Statistics 13:206; Shiryaev 1963), so the lower 99 %
+// limit of the mean seen must lie over it. The last row shows that the test would see a rate that is
+// not kept: windows that scatter twice as wide as is stated.
+func TestTheBankKeepsItsRate(t *testing.T) {
+	const threshold, runs = 40.0, 150
+	for _, row := range []struct {
+		name       string
+		known, off float64
+		kept       bool
+	}{
+		{"noise as stated", exactly, 1, true},
+		{"noise known from as many windows as the prior is worth", leastKnown, 1, true},
+		{"noise twice as wide as stated", exactly, 2, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			mean, se := meanTime(20261130, runs, threshold, row.known, row.off)
+			t.Logf("mean time to a false alarm %.0f ± %.0f windows, threshold %.0f", mean, se, threshold)
+			if row.kept {
+				require.Greater(t, mean-2.33*se, threshold, "mean %.0f ± %.0f", mean, se)
+			} else {
+				require.Less(t, mean+2.33*se, threshold, "mean %.0f ± %.0f", mean, se)
+			}
+		})
+	}
+}
+
+// TestThresholdsAreTheBudget: rates follow from the site file by arithmetic alone. 0.03 false pages of
+// six bays in half a year are 0.01 in a bay-year; six tests share them, and each has two windows a day:
+// a threshold of 730.5 * 6 / 0.01 windows, a tenth of that for what waits for the morning.
+func TestThresholdsAreTheBudget(t *testing.T) {
+	b := newBudget(&site.Site{FalsePagesPerSeason: 0.03})
+	require.InDelta(t, 0.01, b.perBayYear, 1e-12)
+	require.InEpsilon(t, 730.5*6/0.01, math.Exp(b.page), 1e-9)
+	require.InEpsilon(t, 730.5*6/0.1, math.Exp(b.morning), 1e-9)
+	// By the hour: as many times the threshold as there are hours to a window.
+	require.InEpsilon(t, math.Exp(b.morning)*8766/730.5, math.Exp(b.hourly), 1e-9)
+	require.InDelta(t, math.Log(10), b.page-newBudget(&site.Site{FalsePagesPerSeason: 0.3}).page, 1e-9, "ten times the pages")
+	require.InDelta(t, math.Log(morningFactor), b.page-b.morning, 1e-9)
+	require.Equal(t, b, newBudget(&site.Site{}), "a site that states none has the built-in one")
+}
