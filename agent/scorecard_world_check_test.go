@@ -1,12 +1,16 @@
 package agent_test
 
 import (
+	"bytes"
+	"encoding/gob"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"bayledger/agent"
 	"bayledger/agent/site"
 	"bayledger/drivers/virtual"
 )
@@ -155,4 +159,121 @@ func TestExposureCountsWhatItSays(t *testing.T) {
 	require.True(t, within(25*time.Hour)(e))
 	require.False(t, within(23*time.Hour)(e))
 	require.Equal(t, site.ValveStuckOpen, rows[0].kinds[0])
+}
+
+// TestFactsAreNominal: what a model tells the account of itself is what a club would know. Over many
+// draws the surveyed area is off by up to 3 % and the book's porosity by up to 30 %, spread over
+// those ranges (a uniform one of ± x has a standard deviation of x over the root of three), and
+// neither goes with the other.
+func TestFactsAreNominal(t *testing.T) {
+	for _, model := range []string{"lumped", "virtual"} {
+		var area, poro []float64
+		for n := range 40 {
+			w := planOf(nil, seedOf("facts", n), model, fullSet, 2).build()
+			st := w.facts()
+			for b := range st.Bays() {
+				a, phi := trueBay(w, b.ID)
+				area = append(area, b.AreaM2/a-1)
+				poro = append(poro, b.Layers[0].DrainablePorosity/phi-1)
+			}
+		}
+		for _, c := range []struct {
+			what string
+			off  []float64
+			most float64
+		}{{"area", area, 0.03}, {"porosity", poro, 0.30}} {
+			var mean, ms float64
+			for _, x := range c.off {
+				require.LessOrEqual(t, math.Abs(x), c.most+1e-9, "%s, %s", model, c.what)
+				mean += x / float64(len(c.off))
+				ms += x * x / float64(len(c.off))
+			}
+			// The spread of a mean of so many, four of its deviations.
+			limit := 4 * math.Sqrt(ms/float64(len(c.off)))
+			require.InDelta(t, 0, mean, limit, "%s, %s", model, c.what)
+			require.InEpsilon(t, c.most/math.Sqrt(3), math.Sqrt(ms), 0.15, "%s, %s", model, c.what)
+		}
+		var both float64
+		for i := range area {
+			both += area[i] / 0.03 * poro[i] / 0.30 * 3 / float64(len(area))
+		}
+		require.Less(t, math.Abs(both), 4/math.Sqrt(float64(len(area))), "%s: correlation", model)
+	}
+}
+
+// trueBay is what only the model knows of a bay: its area and its stone's porosity.
+func trueBay(w world, bay string) (areaM2, porosity float64) {
+	switch w := w.(type) {
+	case *lumped:
+		for _, b := range w.bays {
+			if b.id == bay {
+				return b.areaM2, b.porosity
+			}
+		}
+	case *virtualWorld:
+		for _, k := range w.conf.Courts {
+			for _, b := range k.Bays {
+				if b.ID == bay {
+					return b.AreaM2, b.Layers[0].DrainablePorosity
+				}
+			}
+		}
+	}
+	panic("no bay " + bay)
+}
+
+// TestNothingButFactsReadingsAndRecordsMoveTheCore: a core that is given a copy of the facts, parted
+// from the model by being written down, and afterwards the readings and records as they would be kept,
+// tells the same to the word as one beside the model. So whatever the scorecard's core knows it has
+// from those three, and none of them carries the truth: they have no field for it.
+func TestNothingButFactsReadingsAndRecordsMoveTheCore(t *testing.T) {
+	for _, model := range []string{"lumped", "virtual"} {
+		r := &rows[0]
+		p := planOf(r, seedOf("leak of truth", 0), model, r.set, 0)
+		p.days = min(p.days, 4)
+		w := p.build()
+		// What a site refers to is written down; the rest of it are figures and names.
+		type references struct {
+			Courts     []site.Court
+			Points     []site.Point
+			Neighbours [][2]string
+		}
+		copied := *w.facts()
+		var kept bytes.Buffer
+		require.NoError(t, gob.NewEncoder(&kept).Encode(references{copied.Courts, copied.Points, copied.Neighbours}))
+		beside := agent.NewCore(w.facts())
+		type moved struct {
+			samples []site.Sample
+			records []site.Record
+		}
+		var tape []moved
+		var told []site.Event
+		for at := p.start.Add(p.poll); at.Before(p.start.AddDate(0, 0, p.days)); at = at.Add(p.poll) {
+			w.advance(at)
+			m := moved{slices.Clone(w.samples()), slices.Clone(w.records())}
+			for _, s := range m.samples {
+				told = append(told, beside.Sample(s)...)
+			}
+			for _, r := range m.records {
+				told = append(told, beside.Record(r)...)
+			}
+			tape = append(tape, m)
+		}
+		require.NotEmpty(t, told, "%s: the fault is told", model)
+
+		var read references
+		require.NoError(t, gob.NewDecoder(&kept).Decode(&read))
+		copied.Courts, copied.Points, copied.Neighbours = read.Courts, read.Points, read.Neighbours
+		apart := agent.NewCore(&copied)
+		var again []site.Event
+		for _, m := range tape {
+			for _, s := range m.samples {
+				again = append(again, apart.Sample(s)...)
+			}
+			for _, r := range m.records {
+				again = append(again, apart.Record(r)...)
+			}
+		}
+		require.Equal(t, told, again, model)
+	}
 }

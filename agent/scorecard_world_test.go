@@ -202,6 +202,7 @@ func points(p plan, st *site.Site, meter func(bay string) (pulseM3, startM3S flo
 
 // virtualWorld is drivers/virtual with its parameters drawn from the seed.
 type virtualWorld struct {
+	conf        virtual.Config
 	f           *virtual.Field
 	st          *site.Site
 	acts        []act
@@ -298,7 +299,7 @@ func newVirtual(p plan) *virtualWorld {
 		k.Form = virtual.FormInput // the command, not a feedback, in every bay
 		st.Courts = append(st.Courts, court)
 	}
-	w := &virtualWorld{st: st, start: p.start, last: p.start}
+	w := &virtualWorld{conf: c, st: st, start: p.start, last: p.start}
 	w.acts = habits(rng, p, st)
 	for _, a := range w.acts {
 		c.Acts = append(c.Acts, virtual.Act{Kind: a.kind, Bay: a.bay, At: a.at, Until: a.until, Value: a.value})
