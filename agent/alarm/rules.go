@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -49,7 +50,11 @@ func Rules(factor float64) string {
 			w.kind(k, s)
 		}
 	}
-	w.escalation()
+	for _, k := range site.Kinds {
+		if slices.Contains(severitiesOf(k), site.Urgent) {
+			w.escalation(k)
+		}
+	}
 	w.line("  - name: bayledger-watch")
 	w.line("    interval: %s", w.d(15*time.Second))
 	w.line("    rules:")
@@ -65,7 +70,10 @@ func severitiesOf(k site.KindInfo) []site.Severity {
 	case site.LogOnly:
 		return nil
 	case site.Morning:
-		return []site.Severity{site.Warning, site.Urgent} // urgent when what it does is
+		if len(k.Explains) == 0 || k.FalseReadings {
+			return []site.Severity{site.Warning}
+		}
+		// Urgent when what it does is.
 	}
 	return []site.Severity{site.Urgent, site.Warning}
 }
@@ -211,8 +219,9 @@ func figure(metric, words string) string {
 
 const (
 	gallons   = `{{ if printf "bayledger_site_info{site=%q,units=\"in/gal\"}" $labels.site | query }}`
+	bayText   = `{{ with printf "bayledger_bay_info{site=%q,bay=%q}" $labels.site $labels.bay | query }}{{ or (. | first | label "name") $labels.bay }}{{ else }}{{ $labels.bay }}{{ end }}`
 	placeText = `{{ with printf "bayledger_site_info{site=%q}" $labels.site | query }}{{ . | first | label "name" }}{{ else }}{{ $labels.site }}{{ end }}` +
-		`{{ if $labels.bay }}, bay {{ with printf "bayledger_bay_info{site=%q,bay=%q}" $labels.site $labels.bay | query }}{{ or (. | first | label "name") $labels.bay }}{{ else }}{{ $labels.bay }}{{ end }}{{ end }}` +
+		`{{ if $labels.bay }}, bay ` + bayText + `{{ end }}` +
 		`{{ if $labels.subject }}, {{ $labels.subject }}{{ end }}`
 )
 
@@ -242,15 +251,15 @@ func consequence(text string) string {
 
 // since is the onset in UTC and, where the site tells its offset, on the site's clock.
 func since() string {
-	return figure("bayledger_alarm_since_timestamp_seconds", ` Since {{ (. | first | value | toTime).Format "15:04" }} UTC`) +
+	return figure("bayledger_alarm_since_timestamp_seconds", ` Since {{ (. | first | value | toTime).Format "Mon 2 Jan 15:04" }} UTC`) +
 		`{{ with printf "bayledger_alarm_since_timestamp_seconds` + strings.ReplaceAll(selector, `"`, `\"`) +
 		` + on (site) group_left () max by (site) (bayledger_site_utc_offset_seconds)" $labels.site $labels.bay $labels.kind $labels.subject | query }}` +
-		` ({{ (. | first | value | toTime).Format "15:04" }} at the site){{ end }}` + figure("bayledger_alarm_since_timestamp_seconds", ".")
+		` ({{ (. | first | value | toTime).Format "Mon 2 Jan 15:04" }} at the site){{ end }}` + figure("bayledger_alarm_since_timestamp_seconds", ".")
 }
 
 // words fills the table's placeholders with templates.
 func alertWords(text string) string {
-	return strings.NewReplacer("{bay}", "{{ $labels.bay }}",
+	return strings.NewReplacer("{bay}", bayText,
 		"{shut-off}", `{{ with printf "bayledger_site_info{site=%q}" $labels.site | query }}{{ or (. | first | label "shut_off") "the main valve" }}{{ else }}the main valve{{ end }}`).Replace(text)
 }
 
@@ -259,25 +268,36 @@ func (w *rules) kind(k site.KindInfo, s site.Severity) {
 		w.d(alertFor), w.d(keepFiring), "severity", string(s))
 	w.annotate("summary", placeText, ": ", k.Title)
 	w.annotate("description", placeText, ": ", k.Says, ".", since(), numbers(k.SoftWords()), consequence(k.Consequence))
+	w.act(k)
+	w.annotate("runbook", runbook(AlertName(k.Kind)))
+}
+
+// act are the annotations that say what to do about a kind.
+func (w *rules) act(k site.KindInfo) {
 	w.annotate("first_action", alertWords(k.FirstAction))
 	if k.DoNot != "" {
 		w.annotate("do_not", alertWords(k.DoNot))
 	}
+	if k.Stops() && !strings.Contains(k.FirstAction, "{shut-off}") {
+		w.annotate("shut_off", alertWords("{shut-off}"))
+	}
 	w.annotate("answer", `bayledger ack{{ with printf "bayledger_alarm_reference`+strings.ReplaceAll(selector, `"`, `\"`)+
 		`" $labels.site $labels.bay $labels.kind $labels.subject | query }} {{ . | first | value }}{{ end }}`)
-	w.annotate("runbook", runbook(AlertName(k.Kind)))
 }
 
 func runbook(name string) string { return "runbook.md#" + strings.ToLower(name) }
 
-func (w *rules) escalation() {
-	w.head("BayledgerUnanswered", `max by (site, bay, kind, subject) (bayledger:alarm:held{severity="urgent"})`+
+// escalation tells the second on call, who has not been told anything of it yet, all of an urgent
+// alarm that nobody has answered.
+func (w *rules) escalation(k site.KindInfo) {
+	w.head("BayledgerUnanswered", fmt.Sprintf(`max by (site, bay, kind, subject) (bayledger:alarm:held{kind=%q,severity="urgent"})`+
 		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`+
-		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_present) == 0)`,
+		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_present) == 0)`, k.Kind),
 		w.d(EscalateAfter), "", "severity", "urgent", "escalate", `"second"`)
-	w.annotate("summary", placeText, ": {{ $labels.kind }} is unanswered")
-	w.annotate("description", "Nobody has answered this urgent alarm.", since(), numbers("the surface suffers"))
-	w.annotate("first_action", "Call whoever is on call; if nobody answers, go yourself: the alarm's own message says what to do first.")
+	w.annotate("summary", "Nobody has answered. ", placeText, ": ", k.Title)
+	w.annotate("description", "Nobody has answered this urgent alarm. ", placeText, ": ", k.Says, ".", since(), numbers(k.SoftWords()), consequence(k.Consequence),
+		" Call whoever is on call; if nobody answers, go yourself.")
+	w.act(k)
 	w.annotate("runbook", runbook("BayledgerUnanswered"))
 }
 

@@ -51,6 +51,7 @@ func TestRules(t *testing.T) {
 
 // TestPromtool runs the unit tests of the rules.
 func TestPromtool(t *testing.T) {
+	t.Parallel() // a second process that takes as long as all other tests together
 	tool(t, "promtool", "test", "rules", filepath.Join(deploy, "prometheus", "bayledger.rules.test.yml"))
 	tool(t, "promtool", "check", "config", "--syntax-only", filepath.Join(deploy, "prometheus", "prometheus.yml"))
 }

@@ -364,8 +364,7 @@ func (m words) soon(times int) string {
 // shutOff is where the supply is shut by hand, for what that would stop, unless the first action
 // says it.
 func (m words) shutOff(n int) string {
-	stops := (m.row.Severity == site.ByWater || m.row.Severity == site.ByFrost) && m.row.Suffers != "the surface is dust"
-	if !stops || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
+	if !m.row.Stops() || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
 	return "Shut-off: " + sentence(fit(m.s.ShutOff, n))

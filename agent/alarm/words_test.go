@@ -121,7 +121,7 @@ func TestMessageFits(t *testing.T) {
 	}
 	ways := [][]string{{"bayledger ack 1"}, {"https://courts.example.net/a/MQphbm5hCnRpODN0cw.HBcT7hGjdYtC1QYZQeDIKA", "bayledger ack 1"},
 		{"https://" + strings.Repeat("far.", 60) + "example/a/x", "bayledger ack 1"}}
-	for trial := range 40 {
+	for trial := range 12 {
 		s := plain(club(t))
 		s.Display = []site.Display{site.MetricDisplay, site.USDisplay}[trial%2]
 		s.Name, s.ShutOff, s.Bay("A1").Name = name(rng.IntN(120)), name(rng.IntN(120)), name(rng.IntN(120))

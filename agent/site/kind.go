@@ -348,6 +348,11 @@ func (i KindInfo) SoftWords() string {
 	return i.Suffers
 }
 
+// Stops reports whether shutting the supply by hand would stop what the kind does.
+func (i KindInfo) Stops() bool {
+	return (i.Severity == ByWater || i.Severity == ByFrost) && i.Suffers != "the surface is dust"
+}
+
 // Caution returns what not to do, filled in like Action, or "".
 func (i KindInfo) Caution(s *Site, bay string) string { return fill(i.DoNot, s, bay) }
 

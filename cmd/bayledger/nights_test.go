@@ -269,7 +269,13 @@ func (n *watchNight) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
 			n.pages[key], n.when[key] = map[time.Time]bool{}, n.clk.Now()
 		}
 		n.pages[key][a.StartsAt] = true
-		n.texts[key] = strings.Join([]string{a.Annotations["summary"], a.Annotations["description"], a.Annotations["first_action"], a.Annotations["answer"]}, "\n")
+		var words []string
+		for _, name := range []string{"summary", "description", "first_action", "do_not", "shut_off", "answer"} {
+			if text := a.Annotations[name]; text != "" {
+				words = append(words, text)
+			}
+		}
+		n.texts[key] = strings.Join(words, "\n")
 	}
 }
 
@@ -297,7 +303,7 @@ func (n *watchNight) looksRight(key string) {
 	n.mu.Unlock()
 	n.t.Logf("page at %s UTC:\n%s", at.Format(time.TimeOnly), text)
 	require.Regexp(n.t, `bay A2: Valve stuck open`, text)
-	require.Regexp(n.t, `Since 23:(39|4\d) UTC \(01:(39|4\d) at the site\)`, text)
+	require.Regexp(n.t, `Since Wed 15 Jul 23:(39|4\d) UTC \(Thu 16 Jul 01:(39|4\d) at the site\)`, text)
 	require.Regexp(n.t, `So far: \d+ L ± \d+ L`, text)
 	require.Contains(n.t, text, "Shut the hand valve of bay A2, or the main at the red lever by the pump house door.")
 	require.Regexp(n.t, `bayledger ack \d+$`, text)
