@@ -36,12 +36,12 @@ func (c conditions) record(r site.Record) {
 		return
 	}
 	if f, ok := c[key]; ok { // a new reason for the same trouble
-		f.Because = r.Text
+		f.Because = site.Say(r.Text)
 		c[key] = f
 		return
 	}
 	f := site.NewFinding(key.Kind, "", subject, r.Time)
-	f.Because = r.Text
+	f.Because = site.Say(r.Text)
 	c[key] = f
 }
 
@@ -57,7 +57,7 @@ type condition struct {
 func (c conditions) list() []condition {
 	var all []condition
 	for k, f := range c {
-		all = append(all, condition{k.Kind, k.Subject, f.Since, f.Because})
+		all = append(all, condition{k.Kind, k.Subject, f.Since, f.Because.Words})
 	}
 	slices.SortFunc(all, func(a, b condition) int {
 		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Subject, b.Subject))
@@ -69,7 +69,7 @@ func conditionsOf(list []condition) conditions {
 	c := conditions{}
 	for _, x := range list {
 		f := site.NewFinding(x.Kind, "", x.Subject, x.Since)
-		f.Because = x.Because
+		f.Because = site.Say(x.Because)
 		c[f.Key()] = f
 	}
 	return c

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Phase is the state of an alarm in the sense of ANSI/ISA-18.2-2016 and IEC 62682.
@@ -117,6 +118,7 @@ type Desk struct {
 	Settling func(bay string) time.Duration
 
 	site    *site.Site
+	voice   words.Voice
 	entries []*entry // in order of rank and key
 	seq     int64
 	now     time.Time
@@ -126,7 +128,7 @@ type Desk struct {
 }
 
 // New returns a desk with no alarms. s is not changed and must stay as it is.
-func New(s *site.Site) *Desk { return &Desk{site: s} }
+func New(s *site.Site) *Desk { return &Desk{site: s, voice: words.Of(s)} }
 
 var rankOf = func() map[site.Kind]int {
 	m := make(map[site.Kind]int, len(site.Kinds))

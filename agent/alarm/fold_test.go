@@ -270,9 +270,9 @@ func TestWarningTurnsUrgent(t *testing.T) {
 func TestBecauseAndCarried(t *testing.T) {
 	s := plain(club(t))
 	ev := New(s).Tick(night, []site.Finding{find(site.ValveStuckOpen, "A1", func(f *site.Finding) {
-		f.Because = "Shut since 01:38, and the meter has counted 12 pulses."
+		f.Because = site.Say("Shut since 01:38, and the meter has counted 12 pulses.")
 		f.ToCrest, f.ToSoft, f.Carried = 40*time.Minute, 3*time.Hour, true
-		f.OrKind, f.WouldDecide = site.MeterFault, "a look at the meter"
+		f.OrKind, f.WouldDecide = site.MeterFault, site.Say("a look at the meter")
 		f.Confidence = 0.9
 	})})[0]
 	require.Equal(t, "Shut since 01:38, and the meter has counted 12 pulses; the overflow carries the whole flow, so the court does not flood.", ev.Because)

@@ -88,7 +88,7 @@ func (d *Desk) Snapshot() ([]byte, error) {
 		f := e.finding
 		out := savedEntry{
 			Finding: savedFinding{f.Kind, f.Bay, f.Bays, f.Subject, f.Since, number(f.Confidence), number(f.RateM3S),
-				number(f.VolumeM3), number(f.VolumeU), f.ToCrest, f.ToSoft, f.Carried, f.OrKind, f.WouldDecide, f.Because},
+				number(f.VolumeM3), number(f.VolumeU), f.ToCrest, f.ToSoft, f.Carried, f.OrKind, d.voice.Speak(f.WouldDecide), d.voice.Speak(f.Because)},
 			Present: e.present, FirstSeen: e.firstSeen, GoneSince: e.goneSince, Open: e.open, Acked: e.acked,
 			AckBy: e.ackBy, AckAt: e.ackAt, Asked: e.asked, Raised: e.raised, Seqs: e.seqs, Quiet: e.quiet, Level: e.level,
 			Over: e.over, Cause: e.cause, Freed: e.freed, Shelf: e.shelf, ShelfBy: e.shelfBy, ShelfOf: e.shelfOf, Muted: e.muted,
@@ -124,7 +124,7 @@ func (d *Desk) Restore(b []byte) error {
 			Since: x.Finding.Since, Confidence: unknown(x.Finding.Confidence), RateM3S: unknown(x.Finding.RateM3S),
 			VolumeM3: unknown(x.Finding.VolumeM3), VolumeU: unknown(x.Finding.VolumeU), ToCrest: x.Finding.ToCrest,
 			ToSoft: x.Finding.ToSoft, Carried: x.Finding.Carried, OrKind: x.Finding.OrKind,
-			WouldDecide: x.Finding.WouldDecide, Because: x.Finding.Because}
+			WouldDecide: site.Say(x.Finding.WouldDecide), Because: site.Say(x.Finding.Because)}
 		e := &entry{key: f.Key(), finding: f, present: x.Present, firstSeen: x.FirstSeen,
 			goneSince: x.GoneSince, open: x.Open, acked: x.Acked, ackBy: x.AckBy, ackAt: x.AckAt, asked: x.Asked, raised: x.Raised,
 			seqs: x.Seqs, quiet: x.Quiet, level: x.Level, over: x.Over, cause: x.Cause, freed: x.Freed,

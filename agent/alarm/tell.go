@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"bayledger/agent/site"
 )
@@ -97,15 +99,15 @@ func (d *Desk) event(e *entry, p *part, state site.State, t time.Time) site.Even
 	}
 	if state == site.Cleared {
 		ev.Severity = e.level
-		ev.Because = "It is over: " + row.Ends + "."
-		ev.FirstAction = "None; it is over."
+		ev.Because = d.voice.Say("It is over: %s.", d.voice.Say(row.Ends))
+		ev.FirstAction = d.voice.Say("None; it is over.")
 		return ev
 	}
-	ev.OrKind, ev.WouldDecide = f.OrKind, f.WouldDecide
+	ev.OrKind, ev.WouldDecide = f.OrKind, d.voice.Speak(f.WouldDecide)
 	ev.Confidence = site.Num(f.Confidence)
 	ev.RateLPH = site.Num(f.RateM3S * 3.6e6)
 	ev.TimeLeftS, ev.ToCrestS, ev.ToSoftS, ev.Carried = seconds(min(f.ToCrest, f.ToSoft)), seconds(f.ToCrest), seconds(f.ToSoft), f.Carried
-	ev.Because = because(row, f)
+	ev.Because = d.because(row, f)
 	ev.FirstAction = row.Action(d.site, e.key.Bay)
 	return ev
 }
@@ -119,13 +121,19 @@ func seconds(left time.Duration) *float64 {
 }
 
 // because is the watch's sentence with what the overflow does about it.
-func because(row *site.KindInfo, f site.Finding) string {
-	words := strings.TrimRight(f.Because, " .")
-	if words == "" {
-		words = strings.ToUpper(row.Says[:1]) + row.Says[1:]
+func (d *Desk) because(row *site.KindInfo, f site.Finding) string {
+	text := strings.TrimRight(d.voice.Speak(f.Because), " .")
+	if text == "" {
+		text = capital(d.voice.Say(row.Says))
 	}
 	if f.Carried {
-		words += "; the overflow carries the whole flow, so the court does not flood"
+		text = d.voice.Say("%s; the overflow carries the whole flow, so the court does not flood", text)
 	}
-	return words + "."
+	return text + "."
+}
+
+// capital begins a text as a sentence begins.
+func capital(text string) string {
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }

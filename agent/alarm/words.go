@@ -22,7 +22,7 @@ const ShortMax = 300
 // The short message has what, where, since when, what to do, what not to do and how to answer,
 // whatever the names; how much, how long and where the shut-off is as far as there is room (cuts).
 func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, long string) {
-	m := words{s: s, e: e, row: info(e.Kind)}
+	m := message{s: s, e: e, row: info(e.Kind)}
 	if len(ways) == 0 {
 		ways = []string{m.command()}
 	}
@@ -35,7 +35,7 @@ func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, lo
 
 // Line is an event in a few words, for a list of several: where and what.
 func Line(s *site.Site, e site.Event) string {
-	m := words{s: s, e: e, row: info(e.Kind)}
+	m := message{s: s, e: e, row: info(e.Kind)}
 	line := m.row.Title
 	switch {
 	case e.Bay != "":
@@ -52,7 +52,7 @@ func Line(s *site.Site, e site.Event) string {
 // carriedWords is what happens when nobody acts and the overflow carries the whole flow.
 const carriedWords = "water runs to waste, and the court does not flood"
 
-type words struct {
+type message struct {
 	s   *site.Site
 	e   site.Event
 	row *site.KindInfo
@@ -90,7 +90,7 @@ var cuts = []func(*brief){
 	func(b *brief) { b.times = 0 },
 }
 
-func (m words) short(lead string, ways []string) string {
+func (m message) short(lead string, ways []string) string {
 	lead = sentence(lead)
 	b := brief{site: 26, bay: 26, shutOff: 60, whole: true, sentence: true, litres: true, rate: true, times: 2,
 		urgent: m.e.Severity == site.Urgent}
@@ -112,7 +112,7 @@ func (m words) short(lead string, ways []string) string {
 }
 
 // brief is the short message in two parts: what there is, and what to do about it.
-func (m words) brief(b brief, lead string, ways []string) (head, tail string) {
+func (m message) brief(b brief, lead string, ways []string) (head, tail string) {
 	what := fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(b), m.row.Title, m.since())
 	if n := m.numbers(b, ""); n != "" {
 		what += ": " + n
@@ -129,7 +129,7 @@ func (m words) brief(b brief, lead string, ways []string) (head, tail string) {
 }
 
 // command is the way to answer that every site has.
-func (m words) command() string { return fmt.Sprintf("bayledger ack %d", m.e.Seq) }
+func (m message) command() string { return fmt.Sprintf("bayledger ack %d", m.e.Seq) }
 
 // sentence ends a text with one full stop; an empty one, and one that is cut, stays as it is.
 func sentence(text string) string {
@@ -145,7 +145,7 @@ func join(parts ...string) string {
 }
 
 // action is the first action without the bay, which the message has named already.
-func (m words) action(b brief) string {
+func (m message) action(b brief) string {
 	bay := m.bay(ShortMax)
 	text := strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(m.e.FirstAction)
 	if m.s.ShutOff != "" {
@@ -158,14 +158,14 @@ func (m words) action(b brief) string {
 }
 
 // caution is what not to do, in few words.
-func (m words) caution() string {
+func (m message) caution() string {
 	if m.row.DoNotShort != "" {
 		return m.row.DoNotShort
 	}
 	return m.row.Caution(m.s, m.e.Bay)
 }
 
-func (m words) long(ways []string) string {
+func (m message) long(ways []string) string {
 	var b strings.Builder
 	line := func(name, text string) {
 		if text != "" {
@@ -215,7 +215,7 @@ func (m words) long(ways []string) string {
 	return b.String()
 }
 
-func (m words) rank() string {
+func (m message) rank() string {
 	switch m.e.Severity {
 	case site.Urgent:
 		return "URGENT"
@@ -227,7 +227,7 @@ func (m words) rank() string {
 
 // place is the shortest name that is not ambiguous between clubs: the site's, the bay's and the
 // point's.
-func (m words) place(b brief) string {
+func (m message) place(b brief) string {
 	name := m.s.Name
 	if name == "" {
 		name = m.s.ID
@@ -251,14 +251,14 @@ func (m words) place(b brief) string {
 }
 
 // bay is the bay's name, or its id.
-func (m words) bay(n int) string {
+func (m message) bay(n int) string {
 	if b := m.s.Bay(m.e.Bay); b != nil && b.Name != "" {
 		return fit(b.Name, n)
 	}
 	return fit(m.e.Bay, n)
 }
 
-func (m words) fullPlace() string {
+func (m message) fullPlace() string {
 	place := m.place(brief{site: ShortMax, bay: ShortMax})
 	if b := m.s.Bay(m.e.Bay); b != nil {
 		for _, c := range m.s.Courts {
@@ -273,11 +273,11 @@ func (m words) fullPlace() string {
 	return place
 }
 
-func (m words) since() string { return localTime(m.s, m.e.Since.Time, m.e.Time.Time) }
+func (m message) since() string { return localTime(m.s, m.e.Since.Time, m.e.Time.Time) }
 
 // numbers are the rate and the litres with their uncertainty, in the site's units; so says of the
 // litres what they are.
-func (m words) numbers(b brief, so string) string {
+func (m message) numbers(b brief, so string) string {
 	var parts []string
 	if m.e.RateLPH != nil && b.rate {
 		parts = append(parts, m.s.Display.Rate(*m.e.RateLPH/3.6e6))
@@ -298,7 +298,7 @@ func (m words) numbers(b brief, so string) string {
 }
 
 // left is the time left to the overflow's crest and to what the surface comes to.
-func (m words) left() string {
+func (m message) left() string {
 	if m.e.State == site.Cleared {
 		return ""
 	}
@@ -328,7 +328,7 @@ func duration(s float64) time.Duration { return time.Duration(s * float64(time.S
 
 // soon is left in as few words as will do, with so many times at most, and whether the court
 // floods.
-func (m words) soon(times int) string {
+func (m message) soon(times int) string {
 	suffers := strings.NewReplacer("the surface is soft", "soft surface", "the surface is dust", "dusty surface").Replace(m.row.SoftWords())
 	var parts []string
 	for _, x := range []struct {
@@ -363,7 +363,7 @@ func (m words) soon(times int) string {
 
 // shutOff is where the supply is shut by hand, for what that would stop, unless the first action
 // says it.
-func (m words) shutOff(n int) string {
+func (m message) shutOff(n int) string {
 	if !m.row.Stops() || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}

@@ -64,7 +64,7 @@ func TestMessage(t *testing.T) {
 		f.Since = night
 		f.RateM3S, f.VolumeM3, f.VolumeU = 18e-3/60, 0.45, 0.02
 		f.ToCrest = 35 * time.Minute
-		f.Because = "Shut since 01:38, and the meter still turns"
+		f.Because = site.Say("Shut since 01:38, and the meter still turns")
 	})
 	ev := New(s).Tick(night.Add(25*time.Minute), []site.Finding{stuck})[0]
 	short, long := Message(s, ev, "")

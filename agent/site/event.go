@@ -32,9 +32,9 @@ type Finding struct {
 	Carried bool
 	// OrKind is the second cause the evidence cannot exclude, WouldDecide what would.
 	OrKind      Kind
-	WouldDecide string
-	// Because is one sentence with the numbers, in the site's units.
-	Because string
+	WouldDecide Phrase
+	// Because is one sentence with the numbers.
+	Because Phrase
 }
 
 // NoTimeLeft in a Finding means that nothing is running out.

@@ -1,18 +1,18 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // vagueM is the uncertainty of a level beyond which its figure tells a person nothing, m.
 const vagueM = 0.020
 
-// Explain says, as lines for a person, what the watch knows of a bay at the last tick: the
+// Explain says, line by line, what the watch knows of a bay at the last tick: the
 // evidence behind what holds, or why nothing does. ok is false for a bay the site does not have.
-func (w *Watch) Explain(id string) (lines []string, ok bool) {
+func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	var y *bay
 	for _, b := range w.bays {
 		if b.b.ID == id {
@@ -22,23 +22,27 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 	if y == nil {
 		return nil, false
 	}
-	d := w.s.Display
-	say := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
+	say := func(words string, with ...any) { lines = append(lines, site.Say(words, with...)) }
 	n, _ := w.l.Now(id)
 	le := n.Learned
-	say("Bay %s at %s.", y.name(), at(w.st.Now).In(w.s.Zone).Format("2006-01-02 15:04:05 MST"))
-	itself := fmt.Sprintf("the bay itself %s ± %s", d.Depth(n.BayLevelM), d.Depth(n.BayLevelU))
-	if !(n.BayLevelU < vagueM) {
-		itself = "the bay's own level not known well enough yet"
+	doing := map[water.Doing]site.Phrase{water.Filling: site.Say("filling"), water.Settling: site.Say("settling"), water.Settled: site.Say("settled")}
+	learning := site.Say("held")
+	if le.Learning {
+		learning = site.Say("goes on")
 	}
-	say("Level %s (%s, %s), set point %s, flow %s.", d.Depth(n.LevelM), itself, n.Doing, d.Depth(n.SetPointM), d.Rate(n.FlowM3S))
-	say("Learned: storage %.2f ± %.2f of nominal, evaporation factor %.2f ± %.2f, constant loss %s ± %s, settling %s, learning %v.",
-		le.Scale.Value, le.Scale.U, le.Factor.Value, le.Factor.U, d.Rate(le.ConstantM3S.Value), d.Rate(le.ConstantM3S.U), lasted(int64(le.SettleS*1000)), le.Learning)
+	say("Bay %s at %s.", y.name(), at(w.st.Now).In(w.s.Zone).Format("2006-01-02 15:04:05 MST"))
+	itself := site.Say("the bay itself %s ± %s", site.Depth(n.BayLevelM), site.Depth(n.BayLevelU))
+	if !(n.BayLevelU < vagueM) {
+		itself = site.Say("the bay's own level not known well enough yet")
+	}
+	say("Level %s (%s, %s), set point %s, flow %s.", site.Depth(n.LevelM), itself, doing[n.Doing], site.Depth(n.SetPointM), site.Rate(n.FlowM3S))
+	say("Learned: storage %.2f ± %.2f of nominal, evaporation factor %.2f ± %.2f, constant loss %s ± %s, settling %s, learning %s.",
+		le.Scale.Value, le.Scale.U, le.Factor.Value, le.Factor.U, site.Rate(le.ConstantM3S.Value), site.Rate(le.ConstantM3S.U), lasted(int64(le.SettleS*1000)), learning)
 	if !le.OldLeakExcluded {
-		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", d.Rate(le.ConstantM3S.U))
+		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", site.Rate(le.ConstantM3S.U))
 	}
 	if le.WhiteDays > 0 {
-		say("Second opinion, by level and meter alone (White 1932), from %d still nights: evaporation factor %.2f ± %.2f; in the last the level rose by %.2f mm (± %.2f mm) an hour.",
+		say("Second opinion, by level and meter alone (White 1932), still nights %d: evaporation factor %.2f ± %.2f; in the last the level rose by %.2f mm (± %.2f mm) an hour.",
 			le.WhiteDays, le.White.Value, le.White.U, 1000*le.NightRise.Value, 1000*le.NightRise.U)
 	}
 	held := 0
@@ -57,9 +61,9 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 	s := &y.st.Bank
 	known := leastKnown + w.l.Known()
 	for _, sign := range [2]float64{1, -1} {
-		what := "loss"
+		what := site.Say("loss")
 		if sign < 0 {
-			what = "gain without metered water"
+			what = site.Say("gain without metered water")
 		}
 		o, llr := likeliest(s.Onsets, tRate, 0, sign)
 		if o == nil {
@@ -70,7 +74,7 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		_, jump := likeliest(s.Onsets, tJump, 0, 0)
 		_, et := likeliest(s.Onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
-			what, d.Rate(math.Abs(size)/3.6e6), d.Rate(2*u/3.6e6), w.when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
+			what, site.Rate(math.Abs(size)/3.6e6), site.Rate(2*u/3.6e6), when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}
 	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
 		say("The loss went on as the water sank, so it is not the overflow's.")
@@ -78,22 +82,22 @@ func (w *Watch) Explain(id string) (lines []string, ok bool) {
 		say("Whether the loss ends as the water sinks, as an overflow's would, has not shown itself yet.")
 	}
 	if f, ok := w.lastHours(y); ok {
-		missing := "are missing"
+		missing := site.Say("are missing")
 		if f.Nu < 0 {
-			missing = "are there that nothing explains"
+			missing = site.Say("are there that nothing explains")
 		}
 		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) %s.",
-			lasted(f.To-f.From), d.Water(f.Metered/1000), d.Water(f.Held/1000), d.Water(f.Loss/1000), d.Water(f.Expected/1000), d.Water(math.Abs(f.Nu)/1000), d.Water(2*math.Sqrt(f.S)/1000), missing)
+			lasted(f.To-f.From), site.Water(f.Metered/1000), site.Water(f.Held/1000), site.Water(f.Loss/1000), site.Water(f.Expected/1000), site.Water(math.Abs(f.Nu)/1000), site.Water(2*math.Sqrt(f.S)/1000), missing)
 	}
 	v := &y.st.Valve
 	k := &y.look
 	switch {
 	case v.Open:
-		say("The valve rule holds since %s.", w.when(v.Since))
+		say("The valve rule holds since %s.", when(v.Since))
 	case !math.IsNaN(v.Base):
-		say("Since the valve shut %s have been counted; two pulses are %s.", d.Water(k.TotalM3-v.Base), d.Water(2*k.PulseM3))
+		say("Since the valve shut %s have been counted; two pulses are %s.", site.Water(k.TotalM3-v.Base), site.Water(2*k.PulseM3))
 	case v.Asked > 0:
-		say("The bay has asked for water since %s and been free to get it for %s.", w.when(v.Asked), lasted(v.AskFor.Milliseconds()))
+		say("The bay has asked for water since %s and been free to get it for %s.", when(v.Asked), lasted(v.AskFor.Milliseconds()))
 	}
 	return lines, true
 }

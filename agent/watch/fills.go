@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
@@ -164,18 +163,18 @@ func (w *Watch) fillFlow(s *fillState, t int64) {
 }
 
 func (w *Watch) sayFills(y *bay, now int64) {
-	s, d := &y.st.Fills, w.s.Display
+	s := &y.st.Fills
 	if s.Low {
 		n := site.NewFinding(site.LowFlow, y.b.ID, "", at(s.LowAt))
 		n.RateM3S = s.Flow
 		n.Confidence = 0.9
-		n.Because = fmt.Sprintf("Bay %s's last %d fills ran at %s; its habit is %s.", y.name(), max(s.LowN, inARow), d.Rate(s.Flow), d.Rate(s.Habit))
+		n.Because = site.Say("Bay %s's last %d fills ran at %s; its habit is %s.", y.name(), max(s.LowN, inARow), site.Rate(s.Flow), site.Rate(s.Habit))
 		w.say(n)
 	}
 	if s.Slow {
 		n := site.NewFinding(site.SlowChamber, y.b.ID, "", at(s.SlowAt))
 		n.Confidence = 0.85
-		n.Because = fmt.Sprintf("In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.",
+		n.Because = site.Say("In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.",
 			max(s.SlowN, inARowFar), y.name(), 100*max(0, s.Rise))
 		w.say(n)
 	}

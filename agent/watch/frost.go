@@ -1,9 +1,7 @@
 package watch
 
 import (
-	"fmt"
 	"math"
-	"strings"
 
 	"bayledger/agent/site"
 )
@@ -65,46 +63,46 @@ func (w *Watch) frost(now int64) {
 		return
 	}
 	what := w.wet(now)
-	if what == "" {
+	if what.Words == "" {
 		return
 	}
 	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
 	n.Confidence = 0.8
-	ground := ""
+	var ground site.Phrase
 	if g := st.ground(now); g >= 0.5 {
-		ground = fmt.Sprintf(", the ground on a clear night like this %.0f degrees lower", g)
+		ground = site.Say(", the ground on a clear night like this %.0f degrees lower", g)
 	}
 	switch {
 	case st.T <= st.freezes(now)+0.5:
 		n.Confidence, n.ToSoft = 0.95, 0
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
+		n.Because = site.Say("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
 	default:
 		n.ToSoft = left(st.freezesIn(now) * 3600)
-		n.Because = fmt.Sprintf("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
+		n.Because = site.Say("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
 			st.T, st.fall(), st.lowest(now), ground, what)
 	}
 	w.say(n)
 }
 
 // wet names what holds water: everything while the season is open; once it is closed, and so
-// drained, what a reading of the last hour still shows. It is empty where nothing does.
-func (w *Watch) wet(now int64) string {
+// drained, what a reading of the last hour still shows. It has no words where nothing does.
+func (w *Watch) wet(now int64) site.Phrase {
 	if !w.l.Closed() {
-		return "chambers and pipes with water in them"
+		return site.Say("chambers and pipes with water in them")
 	}
-	var what []string
+	var what site.List
 	for _, y := range w.bays {
 		if k := &y.look; k.LevelAt > 0 && now-k.LevelAt < hour && k.SmoothM > emptyM {
-			what = append(what, "the chamber of "+y.name())
+			what = append(what, site.Say("the chamber of %s", y.name()))
 		}
 	}
 	if pa, at := w.l.Pressure(); at > 0 && now-at < hour && pa > emptyPa {
-		what = append(what, "the supply line")
+		what = append(what, site.Say("the supply line"))
 	}
 	if len(what) == 0 {
-		return ""
+		return site.Phrase{}
 	}
-	return strings.Join(what, ", ") + " (not drained)"
+	return site.Say("%s (not drained)", what)
 }
 
 // emptyM and emptyPa are what an empty chamber and an empty line may still show.

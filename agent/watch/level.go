@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
@@ -130,32 +129,32 @@ func (w *Watch) levels(y *bay, now int64) {
 const lowFor = 2 * hour
 
 func (w *Watch) sayLevels(y *bay, now int64) {
-	s, k, d := &y.st.Level, &y.look, w.s.Display
+	s, k := &y.st.Level, &y.look
 	rate, runs := y.running(now)
 	if s.High {
 		n := site.NewFinding(site.Overfill, y.b.ID, "", at(s.HighAt))
 		n.Confidence = 0.95
-		fate := "it is not falling back into its band"
+		fate := site.Say("it is not falling back into its band")
 		if runs && rate > 0 {
 			n.RateM3S = rate
 			if !math.IsNaN(k.RoomM3) {
 				n.ToCrest = left(k.RoomM3 / rate)
-				fate = fmt.Sprintf("%s still runs in, and the overflow runs in about %s", d.Rate(rate), lasted(n.ToCrest.Milliseconds()))
+				fate = site.Say("%s still runs in, and the overflow runs in about %s", site.Rate(rate), lasted(n.ToCrest.Milliseconds()))
 			}
 			n.ToSoft = w.toSoft(y, rate)
 		}
-		n.Because = fmt.Sprintf("Bay %s has stood at %s for %s, above the %s its band ends at; %s.", y.name(), d.Depth(k.BayM), lasted(now-s.HighAt), d.Depth(y.upper()), fate)
+		n.Because = site.Say("Bay %s has stood at %s for %s, above the %s its band ends at; %s.", y.name(), site.Depth(k.BayM), lasted(now-s.HighAt), site.Depth(y.upper()), fate)
 		w.say(n)
 	}
 	if s.Low {
 		n := site.NewFinding(site.Drying, y.b.ID, "", at(s.LowAt))
 		n.Confidence = 0.95
 		n.ToSoft = y.toDust()
-		dust := ""
+		var dust site.Phrase
 		if n.ToSoft > 0 && n.ToSoft != site.NoTimeLeft {
-			dust = fmt.Sprintf("; on a summer's day the surface is dust in about %s", lasted(n.ToSoft.Milliseconds()))
+			dust = site.Say("; on a summer's day the surface is dust in about %s", lasted(n.ToSoft.Milliseconds()))
 		}
-		n.Because = fmt.Sprintf("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes%s.", y.name(), d.Depth(k.BayM), d.Depth(y.lower()), dust)
+		n.Because = site.Say("Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes%s.", y.name(), site.Depth(k.BayM), site.Depth(y.lower()), dust)
 		w.say(n)
 	}
 }

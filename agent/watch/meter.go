@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -119,7 +118,7 @@ func (s *meterState) sawRise(now, since int64, rise float64, main bool) {
 }
 
 func (w *Watch) sayMeter(y *bay, now int64) {
-	s, d := &y.st.Meter, w.s.Display
+	s := &y.st.Meter
 	id := ""
 	if y.meter != nil {
 		id = y.meter.ID
@@ -130,24 +129,24 @@ func (w *Watch) sayMeter(y *bay, now int64) {
 	case s.Dead:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Since))
 		n.Confidence = 0.95
-		n.Because = fmt.Sprintf("Bay %s's level has risen like in a fill %s since %s (last by %s), and its meter has not turned.", y.name(), times(s.Rises), w.when(s.Since), d.Depth(s.Rise))
+		n.Because = site.Say("Bay %s's level has risen like in a fill %s since %s (last by %s), and its meter has not turned.", y.name(), times(s.Rises), when(s.Since), site.Depth(s.Rise))
 		w.say(n)
 	case s.Stuck:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Still))
 		n.Confidence = 0.95
-		n.Because = fmt.Sprintf("Bay %s's meter reports a flow of %s and its total has not moved since %s.", y.name(), d.Rate(y.look.FlowM3S), w.clock(s.Still))
+		n.Because = site.Say("Bay %s's meter reports a flow of %s and its total has not moved since %s.", y.name(), site.Rate(y.look.FlowM3S), clock(s.Still))
 		w.say(n)
 	case s.Wrong:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.WrongAt))
 		n.Confidence = 1 / (1 + math.Exp(-min(s.Odds, 30)))
-		n.Because = fmt.Sprintf("Bay %s's meter has counted %.0f %% (± %.0f %%) %s than the main meter does while it is filled, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.ShareU, moreOrLess(s.Share), w.when(s.WrongAt))
+		n.Because = site.Say("Bay %s's meter has counted %.0f %% (± %.0f %%) %s than the main meter does while it is filled, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.ShareU, moreOrLess(s.Share), when(s.WrongAt))
 		w.say(n)
 	}
 }
 
-func moreOrLess(share float64) string {
+func moreOrLess(share float64) site.Phrase {
 	if share < 0 {
-		return "less"
+		return site.Say("less")
 	}
-	return "more"
+	return site.Say("more")
 }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
@@ -222,21 +221,21 @@ func (y *bay) overflows(now int64) bool {
 
 // sayOverflow tells what holds of the overflow.
 func (w *Watch) sayOverflow(y *bay, now int64) {
-	s, c, k, d := &y.st.Level, &y.st.Crest, &y.look, w.s.Display
+	s, c, k := &y.st.Level, &y.st.Crest, &y.look
 	rate, runs := y.running(now)
 	if y.overflows(now) {
 		n := site.NewFinding(site.Overflowing, y.b.ID, "", at(c.OverAt))
 		n.Confidence = 0.95
-		what := "nothing runs in"
+		what := site.Say("nothing runs in")
 		if runs {
 			n.RateM3S, n.ToCrest = rate, 0
 			n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate
-			what = fmt.Sprintf("%s run in", d.Rate(rate))
+			what = site.Say("%s run in", site.Rate(rate))
 		}
-		n.Because = fmt.Sprintf("Bay %s has stood at its overflow's crest of %s since %s after %s were let in; %s.", y.name(), d.Depth(y.b.CrestM), w.clock(c.OverAt),
-			d.Water(k.TotalM3-nanOr(s.HighFrom, k.TotalM3-k.FillM3)), what)
+		n.Because = site.Say("Bay %s has stood at its overflow's crest of %s since %s after %s were let in; %s.", y.name(), site.Depth(y.b.CrestM), clock(c.OverAt),
+			site.Water(k.TotalM3-nanOr(s.HighFrom, k.TotalM3-k.FillM3)), what)
 		if !k.HasFlow && !k.HasMeter {
-			n.Because = fmt.Sprintf("Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.", y.name(), d.Depth(y.b.CrestM), w.clock(c.OverAt))
+			n.Because = site.Say("Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.", y.name(), site.Depth(y.b.CrestM), clock(c.OverAt))
 		}
 		w.say(n)
 	}
@@ -246,33 +245,33 @@ func (w *Watch) sayOverflow(y *bay, now int64) {
 	if c.Blocked {
 		n := site.NewFinding(site.OverflowFault, y.b.ID, "", at(c.AboveAt))
 		n.Confidence = 0.85
-		n.OrKind, n.WouldDecide = site.LevelSensorFault, "Dip the chamber: if the dip shows the crest's height, it is the sensor."
+		n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Dip the chamber: if the dip shows the crest's height, it is the sensor.")
 		if runs {
 			n.RateM3S, n.ToCrest, n.ToSoft = rate, 0, w.toSoft(y, rate)
 		}
-		n.Because = fmt.Sprintf("Bay %s has stood %s above its overflow's crest for %s: the overflow does not carry the water away.", y.name(), d.Depth(k.SmoothM-y.b.CrestM), lasted(now-c.AboveAt))
+		n.Because = site.Say("Bay %s has stood %s above its overflow's crest for %s: the overflow does not carry the water away.", y.name(), site.Depth(k.SmoothM-y.b.CrestM), lasted(now-c.AboveAt))
 		w.say(n)
 	}
 }
 
 // saySlipped tells of an overflow that drains below its crest.
 func (w *Watch) saySlipped(y *bay, now int64) {
-	c, k, d := &y.st.Crest, &y.look, w.s.Display
+	c, k := &y.st.Crest, &y.look
 	n := site.NewFinding(site.OverflowFault, y.b.ID, "", at(c.ShortAt))
 	n.OrKind = site.Leak
-	n.WouldDecide = fmt.Sprintf("Look at the overflow of bay %s while it is filled: if water runs there, it has slipped or drains below its crest; if none does, it is the liner.", y.name())
+	n.WouldDecide = site.Say("Look at the overflow of bay %s while it is filled: if water runs there, it has slipped or drains below its crest; if none does, it is the liner.", y.name())
 	if c.LipM == c.LipM {
 		n.Confidence = 0.8
 		n.VolumeM3, n.VolumeU = c.LostM3, c.LostUM3
-		n.Because = fmt.Sprintf("Bay %s has lost water since about %s and stopped losing at %s, below the %s it should keep: a liner would go on losing, an overflow that has slipped down to there does not.",
-			y.name(), w.when(c.ShortAt), d.Depth(c.LipM), d.Depth(y.lower()))
+		n.Because = site.Say("Bay %s has lost water since about %s and stopped losing at %s, below the %s it should keep: a liner would go on losing, an overflow that has slipped down to there does not.",
+			y.name(), when(c.ShortAt), site.Depth(c.LipM), site.Depth(y.lower()))
 		w.say(n)
 		return
 	}
 	n.Confidence = 0.7
 	n.VolumeM3, n.VolumeU = c.RanM3, c.RanU
 	n.RateM3S = n.VolumeM3 / (float64(now-c.ShortAt) / 1000)
-	n.Because = fmt.Sprintf("Bay %s has been let in %s since %s and stands at %s, still below the %s it should keep; %s (± %s) have run off.",
-		y.name(), d.Water(k.TotalM3-c.ShortM3), w.when(c.ShortAt), d.Depth(y.shown()), d.Depth(y.lower()), d.Water(c.RanM3), d.Water(c.RanU))
+	n.Because = site.Say("Bay %s has been let in %s since %s and stands at %s, still below the %s it should keep; %s (± %s) have run off.",
+		y.name(), site.Water(k.TotalM3-c.ShortM3), when(c.ShortAt), site.Depth(y.shown()), site.Depth(y.lower()), site.Water(c.RanM3), site.Water(c.RanU))
 	w.say(n)
 }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
@@ -62,7 +61,7 @@ func (w *Watch) tally(y *bay, now int64) {
 
 // sayBank tells what the balance has found.
 func (w *Watch) sayBank(y *bay, now int64) {
-	s, k, d := &y.st.Bank, &y.look, w.s.Display
+	s, k := &y.st.Bank, &y.look
 	if s.Open == "" {
 		return
 	}
@@ -73,8 +72,8 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	n := site.NewFinding(s.Open, y.b.ID, subject, at(s.Since))
 	n.Confidence = 1 / (1 + math.Exp(-max(0, min(s.Rival, 30))))
 	if s.Open == site.MeterFault {
-		n.OrKind, n.WouldDecide = site.LevelSensorFault, "Run a bucket of known size through the meter; if it counts it rightly, dip the chamber."
-		n.Because = fmt.Sprintf("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, moreOrLess(s.Size), w.when(s.Since))
+		n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Run a bucket of known size through the meter; if it counts it rightly, dip the chamber.")
+		n.Because = site.Say("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, moreOrLess(s.Size), when(s.Since))
 		w.say(n)
 		return
 	}
@@ -87,60 +86,58 @@ func (w *Watch) sayBank(y *bay, now int64) {
 		hours := float64(now-s.Since) / float64(hour)
 		n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
 	}
-	so := "" // a figure that may as well be none is not told
+	var so site.Phrase // a figure that may as well be none is not told
 	if n.VolumeM3 > n.VolumeU {
-		so = fmt.Sprintf(": %s (± %s) so far", d.Water(n.VolumeM3), d.Water(n.VolumeU))
+		so = site.Say(": %s (± %s) so far", site.Water(n.VolumeM3), site.Water(n.VolumeU))
 	}
-	u := d.Rate(2 * s.SizeU / 3.6e6)
+	u := site.Rate(2 * s.SizeU / 3.6e6)
 	other := s.Other & w.others(y)
 	switch s.Open {
 	case site.Leak:
-		n.Because = fmt.Sprintf("Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.", y.name(), d.Rate(rate), u, w.when(s.Since), so)
-		night := fmt.Sprintf("Shut the hand valve of bay %s tonight", y.name())
+		n.Because = site.Say("Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.", y.name(), site.Rate(rate), u, when(s.Since), so)
 		switch other {
 		case 0:
 		case byMeter:
-			n.OrKind, n.WouldDecide = site.MeterFault, night+": if the level still falls it is the liner, and if it holds, the meter counts too much."
+			n.OrKind, n.WouldDecide = site.MeterFault, site.Say("Shut the hand valve of bay %s tonight: if the level still falls it is the liner, and if it holds, the meter counts too much.", y.name())
 		case byOverflow:
-			n.OrKind, n.WouldDecide = site.OverflowFault, fmt.Sprintf("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow.", y.name())
+			n.OrKind, n.WouldDecide = site.OverflowFault, site.Say("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow.", y.name())
 		case byDrift:
-			n.OrKind, n.WouldDecide = site.LevelSensorFault, night+" and dip its chamber in the evening and the morning: if the dips fall as the sensor does it is the liner, and if they hold, the sensor."
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the dips fall as the sensor does it is the liner, and if they hold, the sensor.", y.name())
 		default:
 			// More than two causes remain: none is named.
 			n.Kind = site.UnexplainedLoss
-			n.WouldDecide = night + " and dip its chamber in the evening and the morning: " + s.decides(other)
+			n.WouldDecide = y.decides(other)
 		}
 	case site.ValveWeeping:
-		n.Because = fmt.Sprintf("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), d.Rate(rate), u, w.when(s.Since), so)
+		n.Because = site.Say("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), site.Rate(rate), u, when(s.Since), so)
 		if rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.ToCrest = left(k.RoomM3 / rate)
 		}
 		if other&byDrift != 0 {
-			n.OrKind, n.WouldDecide = site.LevelSensorFault, fmt.Sprintf("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the rise stops it is the valve, and if the sensor rises while the dips hold, the sensor.", y.name())
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the rise stops it is the valve, and if the sensor rises while the dips hold, the sensor.", y.name())
 		}
 	}
 	w.say(n)
 }
 
 // decides says what each outcome of the night would mean while several causes remain.
-func (s *bankState) decides(c causes) string {
-	out := "if they fall it is the liner"
+func (y *bay) decides(c causes) site.Phrase {
+	var overflow, meter, sensor site.Phrase
 	if c&byOverflow != 0 {
-		out += ", or its overflow if water runs there"
+		overflow = site.Say(", or its overflow if water runs there")
 	}
 	if c&byMeter != 0 {
-		out += "; if they hold and the sensor too, the meter"
+		meter = site.Say("; if they hold and the sensor too, the meter")
 	}
 	if c&byDrift != 0 {
-		out += "; if only the sensor falls, the sensor"
+		sensor = site.Say("; if only the sensor falls, the sensor")
 	}
-	return out + "."
+	return site.Say("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if they fall it is the liner%s%s%s.", y.name(), overflow, meter, sensor)
 }
 
 // seepage looks for what one bay loses and its neighbour gains: two findings of about the same
 // size and onset on bays that share an edge are one trouble.
 func (w *Watch) seepage(now int64) {
-	d := w.s.Display
 	for _, pair := range w.s.Neighbours {
 		a, b := w.bay(pair[0]), w.bay(pair[1])
 		if a == nil || b == nil {
@@ -165,7 +162,7 @@ func (w *Watch) seepage(now int64) {
 		n.VolumeM3 = rate * float64(now-since) / 1000
 		n.VolumeU = math.Hypot(from.SizeU, to.SizeU) / 3.6e6 * float64(now-since) / 1000
 		n.Confidence = 0.9
-		n.Because = fmt.Sprintf("Bay %s loses %s and its neighbour %s gains %s, since about %s.", a.name(), d.Rate(from.Size/3.6e6), b.name(), d.Rate(-to.Size/3.6e6), w.when(since))
+		n.Because = site.Say("Bay %s loses %s and its neighbour %s gains %s, since about %s.", a.name(), site.Rate(from.Size/3.6e6), b.name(), site.Rate(-to.Size/3.6e6), when(since))
 		w.say(n)
 	}
 }
@@ -179,5 +176,5 @@ func (w *Watch) bay(id string) *bay {
 	return nil
 }
 
-// when writes a moment with its day, as the club's clock shows it.
-func (w *Watch) when(ms int64) string { return at(ms).In(w.s.Zone).Format("Mon 15:04") }
+// when is a moment with its day, as the club's clock shows it.
+func when(ms int64) site.Day { return site.Day(at(ms)) }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 
 	"bayledger/agent/site"
@@ -167,7 +166,7 @@ func (y *bay) dip(t int64, m float64) {
 func (s *sensorState) dipOff() bool { return s.DipT > 0 && math.Abs(s.DipM) > 0.010 }
 
 func (w *Watch) saySensor(y *bay, now int64) {
-	s, k, d := &y.st.Sensor, &y.look, w.s.Display
+	s, k := &y.st.Sensor, &y.look
 	id := ""
 	if y.level != nil {
 		id = y.level.ID
@@ -177,21 +176,21 @@ func (w *Watch) saySensor(y *bay, now int64) {
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.Bad))
 		n.Confidence = 0.99
 		if s.BadWhy == "" {
-			n.Because = fmt.Sprintf("Bay %s's level sensor shows %s, which cannot be in a bay %s deep.", y.name(), d.Depth(s.BadV), d.Depth(y.b.DepthM()))
+			n.Because = site.Say("Bay %s's level sensor shows %s, which cannot be in a bay %s deep.", y.name(), site.Depth(s.BadV), site.Depth(y.b.DepthM()))
 		} else {
-			n.Because = fmt.Sprintf("Bay %s's level sensor has failed since %s (%s).", y.name(), w.clock(s.Bad), s.BadWhy)
+			n.Because = site.Say("Bay %s's level sensor has failed since %s (%s).", y.name(), clock(s.Bad), s.BadWhy)
 		}
 		w.say(n)
 	case s.Frozen:
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.Since))
 		n.Confidence = 0.97
-		n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change for %s, while what the weather asked and the meter counted should have moved it by at least %s.", y.name(), d.Depth(k.LevelM), lasted(now-s.Since), d.Depth(s.Moved))
+		n.Because = site.Say("Bay %s's level has shown %s without a change for %s, while what the weather asked and the meter counted should have moved it by at least %s.", y.name(), site.Depth(k.LevelM), lasted(now-s.Since), site.Depth(s.Moved))
 		if s.ByWater > 0 {
 			in, moved := max(s.ByWater, k.TotalM3-s.SameTotal), s.Moved
 			if k.SlopeM2 > 0 {
 				moved += (in - s.ByWater) / k.SlopeM2
 			}
-			n.Because = fmt.Sprintf("Bay %s's level has shown %s without a change since %s, while %s were let in: it should have risen by at least %s.", y.name(), d.Depth(k.LevelM), w.clock(s.Since), d.Water(in), d.Depth(moved))
+			n.Because = site.Say("Bay %s's level has shown %s without a change since %s, while %s were let in: it should have risen by at least %s.", y.name(), site.Depth(k.LevelM), clock(s.Since), site.Water(in), site.Depth(moved))
 		}
 		if rate, runs := y.running(now); runs && rate > 0 && !math.IsNaN(k.RoomM3) {
 			n.RateM3S, n.ToCrest = rate, left(max(0, k.RoomM3)/rate)
@@ -200,12 +199,12 @@ func (w *Watch) saySensor(y *bay, now int64) {
 	case s.Spiky:
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.SpikeT))
 		n.Confidence = 0.9
-		n.Because = fmt.Sprintf("Bay %s's level reading leaps away and back: about %.0f times in the last hour.", y.name(), s.Spikes)
+		n.Because = site.Say("Bay %s's level reading leaps away and back: about %.0f times in the last hour.", y.name(), s.Spikes)
 		w.say(n)
 	case s.dipOff() && now-s.DipT < 7*day:
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.DipT))
 		n.Confidence = 0.9
-		n.Because = fmt.Sprintf("The dip at bay %s and its sensor differ by %s.", y.name(), d.Depth(math.Abs(s.DipM)))
+		n.Because = site.Say("The dip at bay %s and its sensor differ by %s.", y.name(), site.Depth(math.Abs(s.DipM)))
 		w.say(n)
 	}
 }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -120,7 +119,10 @@ func (w *Watch) silence(now int64) {
 		}
 		since := f.lastGood(w.st.Started)
 		n := site.NewFinding(site.NoData, f.p.Bay, f.p.ID, at(since))
-		n.Because = fmt.Sprintf("No good reading of %s for %s%s.", f.p.ID, lasted(now-since), reason(f.st.Why))
+		n.Because = site.Say("No good reading of %s for %s.", f.p.ID, lasted(now-since))
+		if f.st.Why != "" {
+			n.Because = site.Say("No good reading of %s for %s (%s).", f.p.ID, lasted(now-since), f.st.Why)
+		}
 		w.say(n)
 	}
 	var names []string
@@ -140,7 +142,11 @@ func (w *Watch) silence(now int64) {
 		if len(g.bays) > 1 {
 			n.Bays = g.bays
 		}
-		n.Because = fmt.Sprintf("Nothing good from %s for %s%s; it carries %s.", d, lasted(now-g.since), reason(g.why), strings.Join(g.points, ", "))
+		points := strings.Join(g.points, ", ")
+		n.Because = site.Say("Nothing good from %s for %s; it carries %s.", d, lasted(now-g.since), points)
+		if g.why != "" {
+			n.Because = site.Say("Nothing good from %s for %s (%s); it carries %s.", d, lasted(now-g.since), g.why, points)
+		}
 		w.say(n)
 	}
 }
@@ -163,23 +169,5 @@ func (f *feed) unit() string {
 	return "site"
 }
 
-func reason(y site.Why) string {
-	if y == "" {
-		return ""
-	}
-	return " (" + string(y) + ")"
-}
-
-// lasted writes a time as a person says it.
-func lasted(ms int64) string {
-	switch m := (ms + minute/2) / minute; {
-	case m < 1:
-		return fmt.Sprintf("%d s", ms/second)
-	case m < 120:
-		return fmt.Sprintf("%d min", m)
-	case m < 48*60:
-		return fmt.Sprintf("%.1f h", float64(ms)/float64(hour))
-	default:
-		return fmt.Sprintf("%.1f days", float64(ms)/float64(day))
-	}
-}
+// lasted is a time in milliseconds as a phrase takes it.
+func lasted(ms int64) site.Lasted { return site.Lasted(time.Duration(ms) * time.Millisecond) }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -441,10 +440,9 @@ func (w *Watch) supply(now int64) {
 	} else if !out {
 		st.Out = 0
 	}
-	d := w.s.Display
 	if out {
 		n := site.NewFinding(site.PressureOutOfBand, "", "", at(st.Out))
-		n.Because = fmt.Sprintf("The supply stands at %s; the site's band is %s to %s.", d.Press(st.Pa), d.Press(low), d.Press(high))
+		n.Because = site.Say("The supply stands at %s; the site's band is %s to %s.", site.Press(st.Pa), site.Press(low), site.Press(high))
 		w.say(n)
 	}
 	var dry []*bay
@@ -476,11 +474,11 @@ func (w *Watch) supply(now int64) {
 		}
 		switch {
 		case gone && len(dry) > 0:
-			n.Because = fmt.Sprintf("The supply pressure is down to %s and bay %s asks for water in vain.", d.Press(st.Pa), dry[0].name())
+			n.Because = site.Say("The supply pressure is down to %s and bay %s asks for water in vain.", site.Press(st.Pa), dry[0].name())
 		case gone:
-			n.Because = fmt.Sprintf("The supply pressure is down to %s.", d.Press(st.Pa))
+			n.Because = site.Say("The supply pressure is down to %s.", site.Press(st.Pa))
 		default:
-			n.Because = fmt.Sprintf("%d bays have asked for water for %s or more and no meter turns.", len(dry), lasted(now-dry[len(dry)-1].st.Valve.ClosedFor))
+			n.Because = site.Say("%d bays have asked for water for %s or more and no meter turns.", len(dry), lasted(now-dry[len(dry)-1].st.Valve.ClosedFor))
 		}
 		w.say(n)
 	}
@@ -489,14 +487,14 @@ func (w *Watch) supply(now int64) {
 		n := site.NewFinding(site.ValveStuckClosed, y.b.ID, "", at(v.ClosedFor))
 		n.ToSoft = y.toDust()
 		n.Confidence = 0.95
-		what := "its level has stood below its band and the controller was free to fill"
+		what := site.Say("its level has stood below its band and the controller was free to fill")
 		if y.look.ValveKnown && !y.b.Valve.Feedback {
-			what = "its valve has been told to open"
+			what = site.Say("its valve has been told to open")
 		}
-		n.Because = fmt.Sprintf("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(now-v.ClosedFor), d.Depth(y.look.SmoothM))
+		n.Because = site.Say("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(now-v.ClosedFor), site.Depth(y.look.SmoothM))
 		if !supply && !known && !fed {
 			n.OrKind, n.Confidence = site.NoSupply, 0.6
-			n.WouldDecide = "Open another bay's valve by hand: if no water comes there either, it is the supply."
+			n.WouldDecide = site.Say("Open another bay's valve by hand: if no water comes there either, it is the supply.")
 		}
 		w.say(n)
 	}
@@ -524,8 +522,7 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 	n.VolumeU = 2 * math.Hypot(water.MeterU(0.02)*n.VolumeM3, water.PulseU(k.PulseM3))
 	n.Confidence = 0.99
 	n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate
-	d := w.s.Display
-	fate := ""
+	var crest, soft, carries site.Phrase
 	if !math.IsNaN(k.RoomM3) && rate > 0 {
 		n.ToCrest = left(k.RoomM3 / rate)
 		if !n.Carried {
@@ -533,25 +530,25 @@ func (w *Watch) sayStuckOpen(y *bay, now int64) {
 		}
 		switch {
 		case k.RoomM3 == 0 || k.SmoothM >= y.b.CrestM:
-			fate = "; the overflow is running"
+			crest = site.Say("; the overflow is running")
 		case n.ToCrest != site.NoTimeLeft:
-			fate = fmt.Sprintf("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+			crest = site.Say("; the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
 		}
 		if n.ToSoft != site.NoTimeLeft && n.ToSoft > time.Minute {
-			fate += fmt.Sprintf(", the surface is soft in about %s", lasted(n.ToSoft.Milliseconds()))
+			soft = site.Say(", the surface is soft in about %s", lasted(n.ToSoft.Milliseconds()))
 		}
 		if !n.Carried && site.Known(y.b.OverflowM3S) {
-			fate += fmt.Sprintf("; it can carry only %s", d.Rate(y.b.OverflowM3S))
+			carries = site.Say("; it can carry only %s", site.Rate(y.b.OverflowM3S))
 		}
 	}
-	why := "past where its fills stop"
+	why := site.Say("past where its fills stop")
 	if k.ValveKnown && !k.ValveOpen {
-		why = "although its valve was told to shut"
+		why = site.Say("although its valve was told to shut")
 		if y.b.Valve.Feedback {
-			why = "although its valve reports shut"
+			why = site.Say("although its valve reports shut")
 		}
 	}
-	n.Because = fmt.Sprintf("Bay %s takes %s %s since %s: %s (± %s) so far%s.", y.name(), d.Rate(rate), why, w.clock(v.Since), d.Water(n.VolumeM3), d.Water(n.VolumeU), fate)
+	n.Because = site.Say("Bay %s takes %s %s since %s: %s (± %s) so far%s%s%s.", y.name(), site.Rate(rate), why, clock(v.Since), site.Water(n.VolumeM3), site.Water(n.VolumeU), crest, soft, carries)
 	w.say(n)
 }
 
@@ -564,8 +561,8 @@ func (w *Watch) toSoft(y *bay, rate float64) time.Duration {
 	return left(room / rate)
 }
 
-// clock writes a moment as the club's wall clock shows it.
-func (w *Watch) clock(ms int64) string { return at(ms).In(w.s.Zone).Format("15:04") }
+// clock is a moment as the club's wall clock shows it.
+func clock(ms int64) site.Clock { return site.Clock(at(ms)) }
 
 // toDust is the time until the level lies four centimetres under its set point at the rate a
 // summer day takes, about where the surface is fed no more.

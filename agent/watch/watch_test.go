@@ -8,6 +8,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 
 	"github.com/stretchr/testify/require"
 )
@@ -181,7 +182,7 @@ func (v *world) quiet(t *testing.T, d time.Duration) {
 	t.Helper()
 	for end := v.t.Add(d); v.t.Before(end); {
 		if fs := v.tick(); len(fs) > 0 {
-			t.Fatalf("%s: %s/%s: %s", v.t, fs[0].Bay, fs[0].Kind, fs[0].Because)
+			t.Fatalf("%s: %s/%s: %s", v.t, fs[0].Bay, fs[0].Kind, said(fs[0].Because))
 		}
 	}
 }
@@ -224,7 +225,7 @@ func TestValveStuckOpenIsToldAtOnce(t *testing.T) {
 	require.LessOrEqual(t, v.t.Sub(shut), 10*time.Second+4*time.Second+2*10*time.Second+2*10*time.Second)
 	f := has(v.out, site.ValveStuckOpen, "A1")
 	require.InDelta(t, 30e-3/60, f.RateM3S, 3e-5)
-	require.Contains(t, f.Because, "told to shut")
+	require.Contains(t, said(f.Because), "told to shut")
 	require.Less(t, f.ToCrest, 4*time.Hour)
 	require.Nil(t, has(v.out, site.ValveStuckOpen, "A2"))
 
@@ -314,7 +315,7 @@ func TestPointsThatFollowAnotherBaysWater(t *testing.T) {
 						found = v.t.Sub(from)
 						require.ElementsMatch(t, []string{"A1", "A2"}, f.Bays)
 					}
-					require.NotEqual(t, site.ValveStuckOpen, f.Kind, f.Because)
+					require.NotEqual(t, site.ValveStuckOpen, f.Kind, said(f.Because))
 				}
 			}
 			require.Greater(t, found, time.Duration(0))
@@ -368,7 +369,7 @@ func TestAStuckValveOverflowsOnceAndIsOverWhenItIsShut(t *testing.T) {
 	require.Equal(t, 1, got[site.Overflowing], "one episode, however the level flickers about the crest")
 	f := has(v.out, site.Overflowing, "A1")
 	require.NotNil(t, f)
-	require.Contains(t, f.Because, "run in")
+	require.Contains(t, said(f.Because), "run in")
 	v.bays[0].stuck = false // somebody shuts the hand valve
 	require.Empty(t, v.kinds(12*time.Hour), "a full bay is what is left of a fault that is known")
 	require.Nil(t, has(v.out, site.Overflowing, "A1"))
@@ -384,7 +385,7 @@ func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	require.Greater(t, d, time.Duration(0))
 	f := has(v.out, site.OverflowFault, "A1")
 	require.Equal(t, site.Leak, f.OrKind)
-	require.Contains(t, f.WouldDecide, "overflow")
+	require.Contains(t, said(f.WouldDecide), "overflow")
 	v.crest = 0
 	for end := v.t.Add(2 * 24 * time.Hour); v.t.Before(end); {
 		v.tick()
@@ -428,7 +429,7 @@ func TestALossThatEndsAtALip(t *testing.T) {
 		if row.lipKnown {
 			require.NotNil(t, f)
 			require.InDelta(t, row.lip, y.st.Crest.LipM, 0.003)
-			require.Contains(t, f.Because, "stopped losing")
+			require.Contains(t, said(f.Because), "stopped losing")
 			continue
 		}
 		require.Nil(t, f)
@@ -639,7 +640,7 @@ func TestExplainAlwaysHasAnAnswer(t *testing.T) {
 	v.quiet(t, 2*time.Hour)
 	lines, ok = v.w.Explain("A1")
 	require.True(t, ok)
-	require.Contains(t, lines, "Nothing holds.")
+	require.Contains(t, lines, site.Say("Nothing holds."))
 	_, ok = v.w.Explain("nobody")
 	require.False(t, ok)
 }
@@ -685,3 +686,6 @@ func TestDeadBand(t *testing.T) {
 		require.Equal(t, row.high, y.st.Level.High, row.name)
 	}
 }
+
+// said is what people are told, in English.
+func said(p site.Phrase) string { return words.Of(nil).Speak(p) }

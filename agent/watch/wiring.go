@@ -1,8 +1,6 @@
 package watch
 
 import (
-	"fmt"
-
 	"bayledger/agent/site"
 )
 
@@ -167,25 +165,25 @@ func (w *Watch) sayWiring() {
 		if o := w.bay(s.Meter); o != nil {
 			n := site.NewFinding(site.WiringMismatch, y.b.ID, "", at(s.MeterAt))
 			n.Bays, n.Confidence = []string{y.b.ID, o.b.ID}, 0.95
-			n.Because = fmt.Sprintf("When bay %s's valve was told to open, the meter of bay %s began to turn and its own stood still (seen %s); bay %s's valve had been told to stay shut.", y.name(), o.name(), times(s.MeterN), o.name())
-			n.WouldDecide = fmt.Sprintf("Open the valve of bay %s by hand and see which meter turns.", y.name())
+			n.Because = site.Say("When bay %s's valve was told to open, the meter of bay %s began to turn and its own stood still (seen %s); bay %s's valve had been told to stay shut.", y.name(), o.name(), times(s.MeterN), o.name())
+			n.WouldDecide = site.Say("Open the valve of bay %s by hand and see which meter turns.", y.name())
 			w.say(n)
 		}
 		if o := w.bay(s.Chamber); o != nil && s.ChamberN >= 2 {
 			n := site.NewFinding(site.WiringMismatch, y.b.ID, levelID(y), at(s.ChamberAt))
 			n.Bays, n.Confidence = []string{y.b.ID, o.b.ID}, 0.95
-			n.Because = fmt.Sprintf("The last %d fills of bay %s lifted the level of bay %s, where nothing was let in, and not its own: their level sensors are mixed up, or their meters.", s.ChamberN, y.name(), o.name())
-			n.WouldDecide = fmt.Sprintf("Pour a bucket of water into the chamber of bay %s and see which level rises.", y.name())
+			n.Because = site.Say("The last %d fills of bay %s lifted the level of bay %s, where nothing was let in, and not its own: their level sensors are mixed up, or their meters.", s.ChamberN, y.name(), o.name())
+			n.WouldDecide = site.Say("Pour a bucket of water into the chamber of bay %s and see which level rises.", y.name())
 			w.say(n)
 		}
 	}
 }
 
-func times(n int) string {
+func times(n int) site.Phrase {
 	if n == 1 {
-		return "once"
+		return site.Say("once")
 	}
-	return fmt.Sprintf("%d times in a row", n)
+	return site.Say("%d times in a row", n)
 }
 
 func levelID(y *bay) string {

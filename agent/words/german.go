@@ -2,6 +2,10 @@ package words
 
 import "strings"
 
+// germanParts are the catalogue in German: what page, reports and notices say, and what the core
+// does.
+var germanParts = []map[string]string{german, germanWatch}
+
 // germanForms are the forms of dates and times by the English ones.
 var germanForms = map[string]string{
 	"15:04":                    "15:04",

@@ -12,6 +12,8 @@ package words
 
 import (
 	"fmt"
+	"io"
+	"maps"
 	"math"
 	"strings"
 	"time"
@@ -32,7 +34,15 @@ const (
 var Languages = []Language{English, German}
 
 // catalogues has the phrases of every language but English.
-var catalogues = map[Language]map[string]string{German: german}
+var catalogues = map[Language]map[string]string{German: together(germanParts)}
+
+func together(parts []map[string]string) map[string]string {
+	all := map[string]string{}
+	for _, part := range parts {
+		maps.Copy(all, part)
+	}
+	return all
+}
 
 // Voice speaks to the people of one site: in their language and units, by their clock.
 type Voice struct {
@@ -56,8 +66,8 @@ func Of(s *site.Site) Voice {
 // Key marks a phrase that is said elsewhere, so that the test of the catalogue finds it.
 func Key(phrase string) string { return phrase }
 
-// Say says a phrase with its verbs (fmt) filled in. One that is not in the catalogue, such as a
-// name or the reason the watch gives, is said as it is.
+// Say says a phrase with its verbs (fmt) filled in, as site.Phrase has it. One that is not in the
+// catalogue, such as a name, is said as it is.
 func (v Voice) Say(phrase string, args ...any) string {
 	if said, ok := catalogues[v.Language][phrase]; ok {
 		phrase = said
@@ -65,7 +75,84 @@ func (v Voice) Say(phrase string, args ...any) string {
 	if len(args) == 0 {
 		return phrase
 	}
-	return fmt.Sprintf(phrase, args...)
+	filled := make([]any, len(args))
+	for i, a := range args {
+		filled[i] = v.fill(a)
+	}
+	return fmt.Sprintf(phrase, filled...)
+}
+
+// Speak puts what the core has to say into words.
+func (v Voice) Speak(p site.Phrase) string { return v.Say(p.Words, p.With...) }
+
+// fill is what stands in a phrase for one of its values.
+func (v Voice) fill(a any) any {
+	switch a := a.(type) {
+	case site.Phrase:
+		return v.Speak(a)
+	case site.List:
+		parts := make([]string, len(a))
+		for i, p := range a {
+			parts[i] = v.Speak(p)
+		}
+		return strings.Join(parts, ", ")
+	case site.Depth:
+		return v.measure(float64(a), v.Display.Depth)
+	case site.Water:
+		return v.measure(float64(a), v.Display.Water)
+	case site.Rate:
+		return v.measure(float64(a), v.Display.Rate)
+	case site.Press:
+		return v.measure(float64(a), v.Display.Press)
+	case site.Lasted:
+		return v.lasted(time.Duration(a))
+	case site.Clock:
+		return v.Time(time.Time(a), "15:04")
+	case site.Day:
+		return v.Time(time.Time(a), "Mon 15:04")
+	case site.Why:
+		return v.Say(string(a))
+	case float64:
+		return number{v, a}
+	}
+	return a
+}
+
+// measure writes a quantity by a form of site.Display.
+func (v Voice) measure(x float64, form func(float64) string) string {
+	text := form(x)
+	if v.Language == English {
+		return text
+	}
+	return v.said(x, text)
+}
+
+// number is a number that any of fmt's verbs writes in the language's form.
+type number struct {
+	v Voice
+	x float64
+}
+
+// Format implements fmt.Formatter.
+func (n number) Format(f fmt.State, verb rune) {
+	text := fmt.Sprintf(fmt.FormatString(f, verb), n.x)
+	if n.v.Language != English {
+		text = n.v.Figure(text)
+	}
+	io.WriteString(f, text)
+}
+
+// lasted writes a time as a person says it, to the minute and beyond two hours to a tenth.
+func (v Voice) lasted(d time.Duration) string {
+	switch minutes := int64((d + time.Minute/2) / time.Minute); {
+	case minutes < 1:
+		return v.Say("%d s", int64(d/time.Second))
+	case minutes < 120:
+		return v.Say("%d min", minutes)
+	case minutes < 48*60:
+		return v.Say("%.1f h", d.Hours())
+	}
+	return v.Say("%.1f days", d.Hours()/24)
 }
 
 // Lower is a title within a sentence; German keeps its nouns.

@@ -34,7 +34,7 @@ var packageMap = map[string]row{
 	"agent/clock":        {nil, "clocks know nothing of courts"},
 	"agent/water":        {[]string{"agent/site"}, "the account"},
 	"agent/watch":        {[]string{"agent/site", "agent/water"}, "tests and rules over the account"},
-	"agent/alarm":        {[]string{"agent/site"}, "the life of an alarm"},
+	"agent/alarm":        {[]string{"agent/site", "agent/words"}, "the life of an alarm, told in the site's language"},
 	"agent/certs":        {nil, "certificates of clients: broker, hub and mail read them alike"},
 	"agent/relay":        {[]string{"agent/site", "agent/clock", "agent/certs"}, "MQTT out"},
 	"agent/page":         {[]string{"agent/site", "agent/water", "agent/alarm", "agent/procedure", "agent/report", "agent/access", "agent/words"}, "what people look at"},
@@ -55,7 +55,7 @@ var packageMap = map[string]row{
 }
 
 // inTests may be imported by tests beyond the map.
-var inTests = []string{"agent/servertest", "agent/browsertest", "drivers/drivertest", "historian/journal"}
+var inTests = []string{"agent/words", "agent/servertest", "agent/browsertest", "drivers/drivertest", "historian/journal"}
 
 // neverTogether are packages that must not see each other even in tests, or the account would
 // be tested against itself.

@@ -22,6 +22,7 @@ import (
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 	"bayledger/drivers/recorded"
 	"bayledger/historian/journal"
 )
@@ -332,9 +333,10 @@ func (p *replaying) explain(bay string) error {
 	if p.core.Now().IsZero() {
 		return badInput(fmt.Errorf("--explain: the data begin after %s", p.until.Format(time.RFC3339)))
 	}
+	voice := words.Of(p.site)
 	lines, _ := p.core.Watch.Explain(bay)
 	for _, l := range lines {
-		fmt.Fprintln(p.out, l)
+		fmt.Fprintln(p.out, voice.Speak(l))
 	}
 	said := false
 	for _, a := range p.core.Desk.Open() {
