@@ -139,7 +139,7 @@ func (b *Book) Sample(s site.Sample) {
 // traced quantities are those some step looks at.
 func traced(q site.Quantity) bool {
 	switch q {
-	case site.Level, site.Volume, site.Flow, site.ValveOpen, site.Pressure, site.AirTemperature:
+	case site.Level, site.Volume, site.Flow, site.ValveOpen, site.Pressure, site.AirTemperature, site.Rain:
 		return true
 	}
 	return false

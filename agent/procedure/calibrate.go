@@ -72,8 +72,9 @@ func calibrate(h *house, r *run) []step {
 			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", "hold from now on"}, {"leave", "are left for the site file"}}}})
 	}
 	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
-		steps = append(steps, step{id: "weeks", title: "Porosity from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
-			do: []string{"Go, and play. The tool watches what the bay's fills raise it by."}, judge: func(l *look) Verdict { return l.porosity(id) }})
+		steps = append(steps, step{id: "weeks", title: "Porosity and crest from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
+			do:    []string{"Go, and play. The tool watches what the bay's fills raise it by, and how high it can stand."},
+			judge: func(l *look) Verdict { return l.weeks(id) }})
 	}
 	return steps
 }
@@ -375,13 +376,8 @@ func (l *look) crest(id string) Verdict {
 		return failed("Water still runs into the bay: shut the valve, wait until the overflow only drips, and do the step again.")
 	}
 	shown, uShown := l.shown(id, l.answeredAt)
-	level, u := shown, math.Hypot(uShown, crestDripM)
-	if s := l.result("sensor"); s != nil && s.Values != nil {
-		a, c := l.result("dip 1").Values, l.result("dip 2").Values
-		level, u = s.Values["gain"]*shown+s.Values["offset_m"], math.Hypot(u, lineStd(shown, a["shown_m"], c["shown_m"], math.Hypot(l.o.DipStdM, uShown)))
-	} else if p := l.site.Find(id, site.Level); site.Known(p.UStd) {
-		u = math.Hypot(u, p.UStd)
-	}
+	level, u := l.corrected(id, shown, uShown)
+	u = math.Hypot(u, crestDripM)
 	u95 := 1.959964 * u
 	v := passed("The crest stands at %.0f mm (± %.0f mm).", 1000*level, 1000*u95)
 	v.Values = map[string]float64{"crest_m": level, "crest_u": u95}
@@ -391,6 +387,19 @@ func (l *look) crest(id string) Verdict {
 	}
 	v.Lines = l.lines(id)
 	return v
+}
+
+// corrected is the level where the sensor shows that, with its standard uncertainty: by the run's dips,
+// else with what the site file says of the sensor.
+func (l *look) corrected(id string, shown, uShown float64) (level, u float64) {
+	if s := l.result("sensor"); s != nil && s.Values != nil {
+		a, c := l.result("dip 1").Values, l.result("dip 2").Values
+		return s.Values["gain"]*shown + s.Values["offset_m"], lineStd(shown, a["shown_m"], c["shown_m"], math.Hypot(l.o.DipStdM, uShown))
+	}
+	if p := l.site.Find(id, site.Level); site.Known(p.UStd) {
+		uShown = math.Hypot(uShown, p.UStd)
+	}
+	return shown, uShown
 }
 
 // crestDripM is the standard uncertainty of the moment somebody calls dripping: a film of a
@@ -404,9 +413,9 @@ func lineStd(x, x1, x2, u float64) float64 {
 	return u * math.Hypot(1-t, t)
 }
 
-// porosity waits for the first two weeks and tells what the bay's fills say of its stone; where
-// rain or play left too few of them, as many weeks again.
-func (l *look) porosity(id string) Verdict {
+// weeks waits for the first two weeks and tells what the bay's fills say of its stone, and where it
+// overflowed; where rain or play left too few fills, as many weeks again.
+func (l *look) weeks(id string) Verdict {
 	b := l.site.Bay(id)
 	if l.run.Rests == nil {
 		l.run.Rests = &rests{}
@@ -420,7 +429,11 @@ func (l *look) porosity(id string) Verdict {
 		var k water.Look
 		l.ledger.Look(slices.Index(l.bayIDs(), id), &k)
 		s.Other = max(s.Other, k.RainAt)
-		s.look(ms(l.now), level, m.Moved, et, m.MoveLast, b.AreaM2)
+		rain := 0.0
+		if r := l.trace(l.site.Find("", site.Rain)); r != nil {
+			rain = r.Moved
+		}
+		s.look(moment{ms(l.now), level, m.Moved, m.MoveLast, rain, et}, b.AreaM2, b.DepthM()-b.SurfaceBottomM())
 	}
 	phi, u, known := s.porosity()
 	words := "not known yet"
@@ -433,21 +446,61 @@ func (l *look) porosity(id string) Verdict {
 		return watching("", "Drainable porosity: %s. Fills between two rests: %d. Another %s.", words, n, span(left))
 	case !known && -left < firstWeeks:
 		return watching("", "Only %d fills between two rests so far, %d are needed. Waiting for another %s at the most.", n, leastRises, span(left+firstWeeks))
-	case !known:
-		return Verdict{State: Undecided, Phase: "undecided",
-			Says: fmt.Sprintf("In four weeks only %d fills stood between two rests; %d are needed. The site file's porosity stands.", n, leastRises)}
 	}
 	v := passed("Drainable porosity at the level the bay is held: %s, from %d fills.", words, n)
-	v.Values = map[string]float64{"porosity": phi, "porosity_u": u, "rises": float64(n)}
-	// The curve keeps the site file's shape.
-	if now, ok := l.ledger.Now(id); ok && now.Learned.Porosity.Value > 0 {
-		scale := phi * now.Learned.Scale.Value / now.Learned.Porosity.Value
-		for _, layer := range b.Layers {
-			v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * scale
-			if math.Abs(scale-1) > u/phi {
-				v.Fix = append(v.Fix, fmt.Sprintf("bay %s: layers: - { name: %s, porosity: %.1f %% }", id, layer.Name, 100*layer.DrainablePorosity*scale))
+	v.Values = map[string]float64{}
+	if !known {
+		v.State, v.Phase = Undecided, "undecided"
+		v.Says = fmt.Sprintf("In four weeks only %d fills stood between two rests; %d are needed. The site file's porosity stands.", n, leastRises)
+	} else {
+		v.Values["porosity"], v.Values["porosity_u"], v.Values["rises"] = phi, u, float64(n)
+		// The curve keeps the site file's shape.
+		if now, ok := l.ledger.Now(id); ok && now.Learned.Porosity.Value > 0 {
+			scale := phi * now.Learned.Scale.Value / now.Learned.Porosity.Value
+			for _, layer := range b.Layers {
+				v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * scale
+				if math.Abs(scale-1) > u/phi {
+					v.Fix = append(v.Fix, fmt.Sprintf("bay %s: layers: - { name: %s, porosity: %.1f %% }", id, layer.Name, 100*layer.DrainablePorosity*scale))
+				}
 			}
 		}
 	}
+	l.overflowed(id, &v)
 	return v
+}
+
+// overflowed adds to a verdict what the weeks say of the crest.
+func (l *look) overflowed(id string, v *Verdict) {
+	b, c := l.site.Bay(id), &l.run.Rests.Ceiling
+	shown, uShown, n, ok := c.crest()
+	if !ok {
+		if c.High.UStd == 0 {
+			return
+		}
+		level, u := l.corrected(id, c.High.LevelM, c.High.UStd)
+		least := level - 1.644854*u // one-sided, 95 %
+		v.Says += fmt.Sprintf(" Crest: at least %.0f mm; the bay was not seen to overflow.", math.Floor(1000*least))
+		v.Values["crest_least_m"] = least
+		if least > b.CrestM {
+			v.Says += fmt.Sprintf(" The site file says %.0f mm, which is too low.", 1000*b.CrestM)
+		}
+		return
+	}
+	level, u := l.corrected(id, shown, uShown)
+	u95 := 1.959964 * u
+	v.Says += fmt.Sprintf(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%d times).", 1000*level, math.Ceil(1000*u95), n)
+	v.Values["crest_m"], v.Values["crest_u"], v.Values["spills"] = level, u95, float64(n)
+	called := l.result("crest") // what a person called dripping is in the record already
+	if called != nil && called.Values != nil && math.Abs(level-called.Values["crest_m"]) <= u95+called.Values["crest_u"] || math.Abs(level-b.CrestM) <= u95 {
+		return
+	}
+	v.Says += fmt.Sprintf(" The site file says %s.", l.crestWords(b))
+	v.Fix = append(v.Fix, fmt.Sprintf("bay %s: overflow: { crest: %.0f mm }", id, 1000*level))
+}
+
+func (h *house) crestWords(b *site.Bay) string {
+	if !site.Known(b.CrestM) {
+		return "nothing of it"
+	}
+	return fmt.Sprintf("%.0f mm", 1000*b.CrestM)
 }

@@ -27,6 +27,20 @@ type rests struct {
 	ETs int     `json:"ets,omitempty"`
 
 	Rises []rise `json:"rises,omitempty"`
+
+	// RainM is the rain taken so far, m, and Ceiling what becomes of it and of the fills.
+	RainM   float64 `json:"rain,omitempty"`
+	Ceiling ceiling `json:"ceiling,omitzero"`
+}
+
+// moment is a bay at a tick.
+type moment struct {
+	now    int64   // Unix ms
+	levelM float64 // NaN without a good reading
+	inM3   float64 // what the meter has let in since the step began
+	ran    int64   // when it last moved, Unix ms; 0 never
+	rainM  float64 // what has fallen since then, where a gauge shows it
+	et     float64 // the reference evaporation of the moment, in any unit
 }
 
 // bin is ten minutes: T its middle, Unix ms; V the mean level, m; ET the reference evaporation of
@@ -42,6 +56,7 @@ type rest struct {
 	T        int64   `json:"t"`
 	LevelM   float64 `json:"level"`
 	UStd     float64 `json:"u"`    // of the level, m
+	RateU    float64 `json:"-"`    // of by how much the rate changed from one half to the other, m/h
 	MPerHour float64 `json:"rate"` // how fast the level moves by itself, below 0 while it falls
 	InM3     float64 `json:"in"`   // what the meter had let in
 	ET       float64 `json:"et"`   // mean of the rest's bins
@@ -61,7 +76,8 @@ type rise struct {
 
 const (
 	binFor   = 10 * time.Minute
-	restBins = 12 // two hours: the stretch over which a level must move evenly to be at rest
+	unevenM  = 0.0002 // m/h by which the rates of a rest's halves may differ beyond their scatter
+	restBins = 12     // two hours: the stretch over which a level must move evenly to be at rest
 	// restAfter is how long after the last water that stretch begins at the earliest.
 	restAfter = 90 * time.Minute
 	// longestRest is how long after the last water a rest still belongs to it, longestRise how long
@@ -72,24 +88,25 @@ const (
 	soakFor = 4 * time.Hour
 )
 
-// look takes the bay's readings at a tick. level is NaN without a good one; in is what the meter
-// has let in since the step began, ran when it last moved (Unix ms, 0 never), et the reference
-// evaporation of the moment.
-func (s *rests) look(now int64, level, in, et float64, ran int64, areaM2 float64) {
+// look takes the bay as it is at a tick. clayM is the depth of its surface.
+func (s *rests) look(m moment, areaM2, clayM float64) {
+	now, in, ran := m.now, m.inM3, m.ran
 	if s.End == 0 {
 		s.End = now + binFor.Milliseconds()
 	}
-	if site.Known(level) {
-		s.Sum, s.N = s.Sum+level, s.N+1
+	if site.Known(m.levelM) {
+		s.Sum, s.N = s.Sum+m.levelM, s.N+1
 	}
 	if now < s.End {
 		return
 	}
 	begin := s.End - binFor.Milliseconds()
-	b := bin{begin + binFor.Milliseconds()/2, s.Sum / float64(s.N), et}
+	b := bin{begin + binFor.Milliseconds()/2, s.Sum / float64(s.N), m.et}
 	n := s.N
+	s.Ceiling.look(b, n > 0, in, ran > begin, m.rainM-s.RainM, areaM2, clayM)
+	s.RainM = m.rainM
 	s.End, s.Sum, s.N = now+binFor.Milliseconds(), 0, 0
-	s.ET, s.ETs = s.ET+et, s.ETs+1
+	s.ET, s.ETs = s.ET+m.et, s.ETs+1
 	switch {
 	case n == 0: // a gap
 		s.Bins = nil
@@ -143,13 +160,13 @@ func resting(bins []bin) (r rest, ok bool) {
 	mid, rate, scatter := line(bins)
 	// A slope over six bins is sure to 1.43 times the scatter of one, an hour; the difference of
 	// two to 2.02 times.
-	if math.Abs(late-early) > 0.0002+2*2.02*scatter {
+	if math.Abs(late-early) > unevenM+2*2.02*scatter {
 		return r, false
 	}
 	for _, b := range bins {
 		r.ET += b.ET / float64(n)
 	}
-	r.T, r.MPerHour = bins[n-1].T, rate
+	r.T, r.MPerHour, r.RateU = bins[n-1].T, rate, math.Hypot(unevenM/math.Sqrt(3), 2.02*scatter)
 	r.LevelM = mid + rate*float64(r.T-bins[0].T)/2/3.6e6
 	r.UStd = math.Hypot(2*scatter/math.Sqrt(float64(n)), 1e-4) // a line is half as sure at its end
 	return r, true

@@ -40,7 +40,7 @@ func TestRestsFindThePorosity(t *testing.T) {
 			}
 			lead *= math.Exp(-tick / 3600e3)
 			level -= 0.0002 * tick / 3600e3
-			s.look(now, level+lead, in, 0, ran, 100)
+			s.look(moment{now: now, levelM: level + lead, inM3: in, ran: ran}, 100, 0)
 		}
 		return s
 	}

@@ -27,7 +27,7 @@ type run struct {
 	HasValue   bool      `json:"has_value,omitempty"`
 	Word       string    `json:"word,omitempty"`
 	Verdict    Verdict   `json:"verdict"`
-	// Rests are what the porosity is learned from; nil in every other step.
+	// Rests are what porosity and crest are learned from; nil in every other step.
 	Rests *rests `json:"rests,omitempty"`
 	// Latched is true when the verdict is bad and stands until a person decides.
 	Latched bool `json:"latched,omitempty"`
@@ -241,7 +241,7 @@ func (b *Book) readings(r *run, s *step) []Reading {
 	var out []Reading
 	for _, id := range sortedKeys(r.Traces) {
 		p, t := b.house.site.Point(id), r.Traces[id]
-		if p == nil || t.LastT == 0 || p.Bay != "" && !slices.Contains(s.bays, p.Bay) || p.Quantity == site.AirTemperature {
+		if p == nil || t.LastT == 0 || p.Bay != "" && !slices.Contains(s.bays, p.Bay) || p.Quantity == site.AirTemperature || p.Quantity == site.Rain {
 			continue
 		}
 		out = append(out, Reading{Point: id, Time: time.UnixMilli(t.LastT).UTC(), Value: t.Last, Text: b.house.reading(p, t.Last)})

@@ -21,7 +21,7 @@ type trace struct {
 	LastT  int64   `json:"last_t,omitempty"`
 	Min    float64 `json:"min"`
 	Max    float64 `json:"max"`
-	// Moved is how much a total rose (or a flow let through), m3, in Moves steps; MoveFirst and
+	// Moved is how much a total rose (or a flow let through), m3 (rain: m), in Moves steps; MoveFirst and
 	// MoveLast are when it was first and last seen to move.
 	Moved     float64 `json:"moved,omitempty"`
 	Moves     int     `json:"moves,omitempty"`
@@ -54,7 +54,7 @@ func (r *trace) add(p *site.Point, s site.Sample) {
 	}
 	r.Min, r.Max = min(r.Min, s.Value), max(r.Max, s.Value)
 	switch p.Quantity {
-	case site.Volume:
+	case site.Volume, site.Rain:
 		if r.LastT != 0 {
 			r.count(increase(p, r.Last, s.Value), t)
 		}

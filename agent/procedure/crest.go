@@ -1,0 +1,186 @@
+package procedure
+
+import (
+	"math"
+	"time"
+)
+
+// ceiling looks, over the first weeks, for the level at which a bay overflows: where it stops rising
+// while water goes in, by rain or by its meter, it spills; and where it comes to rest after that, the
+// crest is near. It is told of every bin of rests.
+type ceiling struct {
+	// Bins are the newest ones, with what had come in by then.
+	Bins []inflow `json:"bins,omitempty"`
+	// Fell is the rain of the spell under way, m, RainAt when rain last fell, Unix ms, and LowM the lowest
+	// level since that spell or the last water through the meter began.
+	Fell   float64 `json:"fell,omitempty"`
+	RainAt int64   `json:"rain_at,omitempty"`
+	LowM   float64 `json:"low,omitempty"`
+	// Still are the bins since the last water of any kind.
+	Still []bin `json:"still,omitempty"`
+	// PlateauM is the level at which the bay spilled last, while water still counts as that time's; 0
+	// when it did not. Seen is what the first rest after it says of the crest.
+	PlateauM float64 `json:"plateau,omitempty"`
+	Seen     *spill  `json:"seen,omitempty"`
+	// Metered is true when it was the meter's water that made it spill.
+	Metered bool    `json:"metered,omitempty"`
+	Spills  []spill `json:"spills,omitempty"`
+	// High is the highest the bay has stood at rest: the crest is not lower. UStd is 0 before the first.
+	High spill `json:"high,omitzero"`
+}
+
+// inflow is ten minutes: the mean level, what the meter had let in, m3, the rain of the spell, m,
+// whether the surface was wet through, and whether water ran through the meter.
+type inflow struct {
+	V    float64 `json:"v"`
+	InM3 float64 `json:"in"`
+	Fell float64 `json:"fell"`
+	Wet  bool    `json:"wet,omitempty"`
+	Ran  bool    `json:"ran,omitempty"`
+}
+
+// spill is what one overflow says of the crest, as the sensor shows it.
+type spill struct {
+	LevelM float64 `json:"level"`
+	UStd   float64 `json:"u"`
+}
+
+const (
+	// spillBins to mostSpillBins, half an hour to one and a half, is the stretch over which water must
+	// come and the level stay; seepBins, twenty minutes, what rain needs to come down through the clay.
+	spillBins     = 3
+	mostSpillBins = 9
+	seepBins      = 2
+	// leastSpillM is the least water, m, that a level must be seen not to rise by: in stone that takes
+	// totalPorosity it would rise by five millimetres and more.
+	leastSpillM = 0.002
+	// leastCatch is the least share of the rain that reaches the stone. A dry surface soaks up the first of
+	// it: claysShare of its depth at the most, and no more when the level has risen.
+	leastCatch = 0.7
+	claysShare = 0.2
+	// rainEnds is how long without rain ends a spell of it.
+	rainEnds = 6 * time.Hour
+)
+
+// look takes a bin: the mean level, and what the meter (ran: it moved) and the rain let in. clayM is
+// the depth of the bay's surface layers. A bin without a reading is a gap.
+func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2, clayM float64) {
+	if b.T-c.RainAt > rainEnds.Milliseconds() {
+		c.Fell, c.LowM = 0, b.V
+	}
+	if rainM > 0 {
+		c.Fell, c.RainAt = c.Fell+rainM, b.T
+	}
+	if !known {
+		c.Bins, c.Still = nil, nil
+		c.close()
+		return
+	}
+	if c.LowM = min(c.LowM, b.V); ran {
+		c.LowM = b.V
+	}
+	wet := b.V-c.LowM >= riseM || leastCatch*c.Fell >= claysShare*clayM
+	if c.Bins = append(c.Bins, inflow{b.V, inM3, c.Fell, wet, ran}); len(c.Bins) > mostSpillBins+seepBins+1 {
+		c.Bins = c.Bins[1:]
+	}
+	if by, metered := c.spills(areaM2); by {
+		c.PlateauM, c.Metered = max(c.PlateauM, b.V), c.Metered || metered
+	}
+	if ran || b.T-c.RainAt < seepBins*binFor.Milliseconds() {
+		if len(c.Still) >= restBins { // a rest is over
+			c.close()
+		}
+		c.Still = nil
+		return
+	}
+	if c.Still = append(c.Still, b); len(c.Still) > longestRestBins {
+		c.close()
+		c.Still = c.Still[1:]
+		return
+	}
+	if len(c.Still) < restBins {
+		return
+	}
+	r, ok := resting(c.Still[len(c.Still)-restBins:])
+	if !ok {
+		return
+	}
+	// What still spills makes a rest fall, and unevenly: the head over a weir dies away with the square of
+	// the time (Q = C h^1.5), and is half of what its rate would take in that time.
+	hours := float64(r.T-c.Still[0].T) / 3.6e6
+	fell, u := max(0, -r.MPerHour)*hours, math.Hypot(r.UStd, r.RateU*hours/2)
+	if low := r.LevelM - fell/2; c.High.UStd == 0 || low > c.High.LevelM {
+		c.High = spill{low, u}
+	}
+	// The first rest is the nearest. A chamber that came up late had not spilled.
+	if c.PlateauM == 0 || c.Seen != nil || r.LevelM > c.PlateauM+0.0005 {
+		return
+	}
+	// By what the level falls it may have fallen ever since the water ended, or not before the stretch
+	// began that it rests over: anything between is as likely.
+	if !c.Metered {
+		c.Seen = &spill{r.LevelM + fell/2, math.Hypot(u, fell/math.Sqrt(12))}
+		return
+	}
+	// A fill spills where it comes in while the far end still takes water, and its chamber leads: the
+	// crest is somewhere from the rest to where it stood.
+	if wide := c.PlateauM - r.LevelM; wide < mostWideM {
+		c.Seen = &spill{(c.PlateauM + r.LevelM) / 2, math.Hypot(r.UStd, wide/math.Sqrt(12))}
+	}
+}
+
+// mostWideM is the widest range in which a fill that spills may leave the crest.
+const mostWideM = 0.010
+
+// longestRestBins is how many bins after the last water still belong to it.
+const longestRestBins = int(longestRest / binFor)
+
+// close ends a spill's rest.
+func (c *ceiling) close() {
+	if c.Seen != nil {
+		c.Spills = append(c.Spills, *c.Seen)
+	}
+	c.Seen, c.PlateauM, c.Metered = nil, 0, false
+}
+
+// spills reports whether water has come lately without raising the level. Rain counts on a
+// surface that was wet, whether it comes down at once or takes its time. A reading that does not move at all is a sensor's
+// fault.
+func (c *ceiling) spills(areaM2 float64) (does, metered bool) {
+	last := len(c.Bins) - 1
+	for n := spillBins; n <= mostSpillBins && n+seepBins <= last; n++ {
+		from, to := c.Bins[last-n], c.Bins[last]
+		came := 0.0
+		if before := c.Bins[last-n-seepBins]; before.Wet {
+			came += leastCatch * max(0, min(c.Bins[last-seepBins].Fell-before.Fell, to.Fell-from.Fell))
+		}
+		meter, moved := true, false
+		for _, b := range c.Bins[last-n+1:] {
+			meter, moved = meter && b.Ran, moved || b.V != from.V
+		}
+		if meter {
+			came += (to.InM3 - from.InM3) / areaM2
+		}
+		if moved && came >= leastSpillM && to.V-from.V < came/totalPorosity/4 {
+			return true, meter
+		}
+	}
+	return false, false
+}
+
+// crest is what the spills say, as the sensor shows it: the level with its standard uncertainty, and
+// from how many. One below where the bay has stood at rest was none. ok is false without any.
+func (c *ceiling) crest() (level, uStd float64, n int, ok bool) {
+	sum := 0.0
+	for _, s := range c.Spills {
+		if s.LevelM+2*s.UStd < c.High.LevelM {
+			continue
+		}
+		w := 1 / sq(s.UStd)
+		sum, level, n = sum+w, level+w*s.LevelM, n+1
+	}
+	if n == 0 {
+		return 0, 0, 0, false
+	}
+	return level / sum, 1 / math.Sqrt(sum), n, true
+}
