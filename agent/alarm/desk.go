@@ -30,7 +30,7 @@ const (
 	// list: long enough for somebody who was away for a week.
 	KeepReturned = 7 * 24 * time.Hour
 	// ReAlarm is how long an acknowledged urgent alarm may stand before it must be answered
-	// again.
+	// again, while people are there: one that has not become worse wakes nobody twice.
 	ReAlarm = 12 * time.Hour
 	// MaxShelf bounds shelving, OpenEnd is the end that maintenance or shelving gets when its
 	// record names none.
@@ -89,17 +89,19 @@ type entry struct {
 	firstSeen time.Time // since when it has been present without a break
 	goneSince time.Time // since when it has been absent, when it is
 
-	open   bool // raised and not cleared
-	acked  bool
-	ackBy  string
-	ackAt  time.Time
-	asked  time.Time // when an answer was asked for last
-	raised time.Time // part of the id
-	seqs   []int64
-	told   site.Event // the last record
-	quiet  int        // updates told since it was raised: the next waits longer
-	level  site.Severity
-	over   time.Time // when it cleared, while it waits to be acknowledged
+	open  bool // raised and not cleared
+	acked bool
+	ackBy string
+	ackAt time.Time
+	asked time.Time // when an answer was asked for last
+	// answered is what the alarm would have told at the moment it was answered.
+	answered site.Event
+	raised   time.Time // part of the id
+	seqs     []int64
+	told     site.Event // the last record
+	quiet    int        // updates told since it was raised: the next waits longer
+	level    site.Severity
+	over     time.Time // when it cleared, while it waits to be acknowledged
 
 	cause   string    // id of the alarm it is folded under
 	freed   time.Time // when that cause was found gone
@@ -230,8 +232,12 @@ func (d *Desk) ack(r site.Record, t time.Time) {
 	if e == nil {
 		return
 	}
-	d.rates.answered(r.Value, t)
-	e.acked, e.ackBy, e.ackAt = true, r.Who, t
+	d.rates.answered(r.Subject, r.Value, t)
+	e.acked, e.ackBy, e.ackAt, e.answered = true, r.Who, t, e.told
+	if e.open && e.present {
+		i := slices.Index(d.entries, e)
+		e.answered = d.event(e, &d.fold(d.now)[i], e.told.State, d.now)
+	}
 	e.over = time.Time{}
 	d.sweep(t)
 }
@@ -380,7 +386,7 @@ func (d *Desk) move(out []site.Event, e *entry, p *part, t time.Time) []site.Eve
 	case next != "":
 		return out // folded: its cause speaks for it
 	}
-	if e.acked && e.level == site.Urgent && t.Sub(e.ackAt) >= ReAlarm {
+	if e.acked && e.level == site.Urgent && t.Sub(e.ackAt) >= ReAlarm && d.site.Attended.Contains(t, d.site.Zone) {
 		e.acked = false
 		return append(out, d.tell(e, p, site.Raised, t))
 	}

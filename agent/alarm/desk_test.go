@@ -238,26 +238,29 @@ func TestTransitions(t *testing.T) {
 	}
 }
 
+// TestReAlarm: an urgent alarm that stands answered is told again after ReAlarm, but not in the
+// night: at 01:40 answered it asks at 13:40, at 15:40 answered at 07:00.
 func TestReAlarm(t *testing.T) {
-	s := plain(club(t))
-	d := New(s)
-	f := find(site.ValveStuckOpen, "A1", func(f *site.Finding) { f.ToCrest = time.Minute })
-	first := d.Tick(night, []site.Finding{f})
-	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: first[0].ID, Value: 1})
-	var again []site.Event
-	at := night
-	for range int(ReAlarm/(10*time.Second)) - 1 {
-		at = at.Add(10 * time.Second)
-		again = append(again, d.Tick(at, []site.Finding{f})...)
+	for answered, again := range map[time.Time]time.Time{
+		night:                     night.Add(ReAlarm),
+		night.Add(14 * time.Hour): time.Date(2026, 7, 5, 5, 0, 0, 0, time.UTC),
+	} {
+		d := New(plain(club(t)))
+		f := find(site.ValveStuckOpen, "A1", func(f *site.Finding) { f.ToCrest = time.Minute })
+		first := d.Tick(answered, []site.Finding{f})
+		d.Record(site.Record{Time: answered, Kind: site.RecAck, Subject: first[0].ID, Value: 1})
+		at := answered.Add(10 * time.Second)
+		for ; at.Before(again); at = at.Add(10 * time.Second) {
+			require.Empty(t, d.Tick(at, []site.Finding{f}), at)
+		}
+		require.Equal(t, Acknowledged, phaseOf(d, f.Key()))
+		told := d.Tick(at, []site.Finding{f})
+		require.Len(t, told, 1)
+		require.Equal(t, site.Raised, told[0].State)
+		asked, _ := Find(d.Open(), told[0].ID)
+		require.Equal(t, again, asked.Asked)
+		require.Equal(t, Unacknowledged, phaseOf(d, f.Key()))
 	}
-	require.Empty(t, again)
-	require.Equal(t, Acknowledged, phaseOf(d, f.Key()))
-	again = d.Tick(at.Add(10*time.Second), []site.Finding{f})
-	require.Len(t, again, 1)
-	require.Equal(t, site.Raised, again[0].State)
-	asked, _ := Find(d.Open(), again[0].ID)
-	require.Equal(t, at.Add(10*time.Second), asked.Asked)
-	require.Equal(t, Unacknowledged, phaseOf(d, f.Key()))
 }
 
 // TestDelays has the semantics of OPC UA Part 9 B.1.5: the condition must hold for the whole

@@ -267,6 +267,119 @@ func TestWarningTurnsUrgent(t *testing.T) {
 	require.Equal(t, site.Urgent, d.Open()[0].Now.Severity)
 }
 
+// TestAnsweredTurnsUrgent: who has answered is asked again only when what he answered has become
+// worse than he could know, not because the hours in which people look have ended
+// (ANSI/ISA-18.2-2016: re-alarming is for a change, and used sparingly). Attended 07:00 to 19:00;
+// the alarm begins at 15:00 and is answered at 16:00.
+func TestAnsweredTurnsUrgent(t *testing.T) {
+	zone := club(t).Zone
+	clock := func(hour, min int) time.Time { return time.Date(2026, 7, 4, hour, min, 0, 0, zone) }
+	lph := func(x float64) float64 { return x / 3.6e6 }
+	seven := clock(31, 0) // next morning
+	rows := []struct {
+		name   string
+		answer bool
+		f      func(f *site.Finding, now time.Time)
+		urgent time.Time // when it is told as urgent; zero for never
+	}{
+		{"a steady leak nobody answered", false, func(f *site.Finding, _ time.Time) { f.RateM3S = lph(60) }, clock(19, 0)},
+		{"a steady leak", true, func(f *site.Finding, now time.Time) {
+			f.RateM3S = lph(60)
+			f.VolumeM3 = 0.06 * now.Sub(clock(15, 0)).Hours()
+		}, time.Time{}},
+		{"half as fast again in the night", true, func(f *site.Finding, now time.Time) {
+			f.RateM3S = lph(60)
+			if !now.Before(clock(22, 0)) {
+				f.RateM3S = lph(90)
+			}
+		}, clock(22, 0)},
+		{"a little faster in the night", true, func(f *site.Finding, now time.Time) {
+			f.RateM3S = lph(60)
+			if !now.Before(clock(22, 0)) {
+				f.RateM3S = lph(85)
+			}
+		}, time.Time{}},
+		{"twice as fast while people are there: when they go", true, func(f *site.Finding, now time.Time) {
+			f.RateM3S = lph(60)
+			if !now.Before(clock(17, 0)) {
+				f.RateM3S = lph(120)
+			}
+		}, clock(19, 0)},
+		{"a rate that was not known", true, func(f *site.Finding, now time.Time) {
+			if !now.Before(clock(20, 0)) {
+				f.RateM3S = lph(60)
+			}
+		}, clock(20, 0)},
+		{"500 L more than the rate that was answered makes", true, func(f *site.Finding, now time.Time) {
+			f.RateM3S = lph(60)
+			f.VolumeM3 = 0.06 * now.Sub(clock(15, 0)).Hours()
+			if !now.Before(clock(21, 0)) {
+				f.VolumeM3 += 0.5
+			}
+		}, clock(21, 0)},
+		{"the overflow will run at 03:00, as was said", true, func(f *site.Finding, now time.Time) {
+			f.ToCrest = max(time.Second, clock(27, 0).Sub(now))
+			if now.After(clock(26, 50)) {
+				f.ToCrest = 10 * time.Minute // mended: it rises no more
+			}
+		}, time.Time{}},
+		{"and it does run", true, func(f *site.Finding, now time.Time) { f.ToCrest = max(0, clock(27, 0).Sub(now)) }, clock(26, 59).Add(10 * time.Second)},
+		{"it will run three hours earlier", true, func(f *site.Finding, now time.Time) {
+			f.ToCrest = clock(27, 0).Sub(now)
+			if !now.Before(clock(20, 0)) {
+				f.ToCrest = clock(24, 0).Sub(now)
+			}
+		}, clock(20, 0)},
+		{"it will run two hours earlier", true, func(f *site.Finding, now time.Time) {
+			f.ToCrest = max(10*time.Minute, clock(27, 0).Sub(now))
+			if !now.Before(clock(20, 0)) {
+				f.ToCrest = max(10*time.Minute, clock(25, 0).Sub(now))
+			}
+		}, time.Time{}},
+		{"a soft surface that nobody spoke of", true, func(f *site.Finding, now time.Time) {
+			f.ToCrest = max(10*time.Minute, clock(27, 0).Sub(now))
+			if !now.Before(clock(20, 0)) {
+				f.ToSoft = 5 * time.Hour
+			}
+		}, clock(20, 0)},
+	}
+	for _, row := range rows {
+		for _, restart := range []bool{false, true} {
+			s := plain(club(t))
+			d := New(s)
+			var urgent []time.Time
+			for now := clock(15, 0); now.Before(seven); now = now.Add(10 * time.Second) {
+				f := find(site.Leak, "A1")
+				row.f(&f, now)
+				for _, e := range d.Tick(now, []site.Finding{f}) {
+					if e.Severity == site.Urgent && e.State != site.Cleared {
+						urgent = append(urgent, now)
+						require.Equal(t, Unacknowledged, phaseOf(d, f.Key()), row.name)
+					}
+				}
+				if row.answer && now.Equal(clock(16, 0)) {
+					require.Equal(t, site.Warning, d.Open()[0].Now.Severity, row.name)
+					d.Record(site.Record{Time: now, Kind: site.RecAck, Subject: d.Open()[0].Event.ID, Value: 1})
+				}
+				if restart && now.Equal(clock(18, 0)) {
+					blob, err := d.Snapshot()
+					require.NoError(t, err)
+					d = New(s)
+					require.NoError(t, d.Restore(blob))
+				}
+			}
+			if row.urgent.IsZero() {
+				require.Empty(t, urgent, row.name)
+				require.Equal(t, Acknowledged, phaseOf(d, key(site.Leak, "A1")), row.name)
+				require.Equal(t, site.Warning, d.Open()[0].Now.Severity, row.name)
+				continue
+			}
+			require.NotEmpty(t, urgent, row.name)
+			require.True(t, row.urgent.Equal(urgent[0]), "%s: %s", row.name, urgent[0])
+		}
+	}
+}
+
 func TestBecauseAndCarried(t *testing.T) {
 	s := plain(club(t))
 	ev := New(s).Tick(night, []site.Finding{find(site.ValveStuckOpen, "A1", func(f *site.Finding) {

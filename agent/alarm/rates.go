@@ -29,7 +29,7 @@ type Rates struct {
 	Raised, Urgent int
 	// PerDay is Raised spread over the days seen so far (at most 30, at least 1).
 	PerDay float64
-	// Useful and Useless count the answers people gave to "was this useful?".
+	// Useful and Useless count the alarms people called so; of each alarm the last answer.
 	Useful, Useless int
 	// Peak is the largest number of alarms in any 10 minutes.
 	Peak int
@@ -53,6 +53,7 @@ type mark struct {
 }
 
 type answer struct {
+	ID     string    `json:"id,omitempty"` // of the alarm
 	At     time.Time `json:"at"`
 	Useful bool      `json:"useful"`
 }
@@ -67,12 +68,14 @@ func (c *tally) raisedAt(s site.Severity, t time.Time) {
 	}
 }
 
-// answered notes what was said of an alarm: 1 useful, 0 not; anything else says nothing.
-func (c *tally) answered(value float64, t time.Time) {
+// answered notes what was said of an alarm: 1 useful, 0 not; anything else says nothing. Of what is
+// said of one alarm the last holds.
+func (c *tally) answered(id string, value float64, t time.Time) {
 	if value != 0 && value != 1 {
 		return
 	}
-	c.Answers = append(c.Answers, answer{t, value == 1})
+	c.Answers = slices.DeleteFunc(c.Answers, func(a answer) bool { return a.ID == id })
+	c.Answers = append(c.Answers, answer{id, t, value == 1})
 	if len(c.Answers) > maxTally {
 		c.Answers = slices.Delete(c.Answers, 0, len(c.Answers)-maxTally)
 	}

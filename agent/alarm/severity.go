@@ -60,7 +60,9 @@ func Severity(s *site.Site, f site.Finding, t time.Time) site.Severity {
 func (d *Desk) severity(f site.Finding, t time.Time) site.Severity { return Severity(d.site, f, t) }
 
 // weigh returns the severity of an entry at t. Within one life it only rises: an alarm that was
-// urgent once stays so until it is over, for somebody was woken by it.
+// urgent once stays so until it is over, for somebody was woken by it. Once answered it rises only
+// if it has become worse than what was answered: that the last one goes home does not ask again
+// who has said that he knows.
 func (d *Desk) weigh(e *entry, p *part, t time.Time) site.Severity {
 	s := d.severity(p.merged, t)
 	for _, other := range []site.Severity{p.least, e.level} {
@@ -68,5 +70,47 @@ func (d *Desk) weigh(e *entry, p *part, t time.Time) site.Severity {
 			s = other
 		}
 	}
+	if e.open && e.acked && gravity(s) > gravity(e.level) && !worse(e.answered, p.merged, t) {
+		return e.level
+	}
 	return s
+}
+
+// worse reports whether a finding at t is worse than what was answered had foreseen: half as fast
+// again, GoneM3 more than that rate makes, a limit nearer by more than a quarter of the time that was
+// left, a number that was not known, or a limit that was still ahead and is reached, which the answer
+// should have kept from coming.
+func worse(answered site.Event, f site.Finding, t time.Time) bool {
+	since := t.Sub(answered.Time.Time)
+	if known(f.RateM3S) && (answered.RateLPH == nil || math.Abs(f.RateM3S)*3.6e6 >= 1.5*math.Abs(*answered.RateLPH)) {
+		return true
+	}
+	if known(f.VolumeM3) {
+		foreseen := 0.0
+		if answered.Litres != nil {
+			foreseen = math.Abs(*answered.Litres) / 1000
+		}
+		if answered.RateLPH != nil {
+			foreseen += math.Abs(*answered.RateLPH) / 1000 * since.Hours()
+		}
+		if math.Abs(f.VolumeM3)-foreseen >= GoneM3 {
+			return true
+		}
+	}
+	for _, limit := range []struct {
+		was *float64
+		is  time.Duration
+	}{{answered.ToCrestS, f.ToCrest}, {answered.ToSoftS, f.ToSoft}} {
+		if limit.is == site.NoTimeLeft {
+			continue
+		}
+		if limit.was == nil {
+			return true
+		}
+		was := duration(*limit.was)
+		if was-since-limit.is > was/4 || limit.is < time.Minute && was >= time.Minute {
+			return true
+		}
+	}
+	return false
 }

@@ -34,6 +34,7 @@ type savedEntry struct {
 	AckBy     string        `json:"ack_by,omitempty"`
 	AckAt     time.Time     `json:"ack_at,omitzero"`
 	Asked     time.Time     `json:"asked,omitzero"`
+	Answered  *site.Event   `json:"answered,omitempty"`
 	Raised    time.Time     `json:"raised,omitzero"`
 	Seqs      []int64       `json:"seqs,omitempty"`
 	Told      *site.Event   `json:"told,omitempty"`
@@ -96,6 +97,9 @@ func (d *Desk) Snapshot() ([]byte, error) {
 		if e.told.ID != "" {
 			out.Told = &e.told
 		}
+		if e.acked {
+			out.Answered = &e.answered
+		}
 		s.Entries = append(s.Entries, out)
 	}
 	b, err := json.Marshal(s)
@@ -132,6 +136,12 @@ func (d *Desk) Restore(b []byte) error {
 		if x.Told != nil {
 			e.told = *x.Told
 			e.told.Raised = site.Stamp{Time: x.Raised}
+		}
+		switch {
+		case x.Answered != nil:
+			e.answered = *x.Answered
+		case x.Acked: // saved before this was kept
+			e.answered = e.told
 		}
 		entries = append(entries, e)
 	}

@@ -45,6 +45,15 @@ func TestRates(t *testing.T) {
 	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[0].ID, Value: 1})
 	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[1].ID, Value: 0})
 	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[1].ID, Value: site.Unknown()})
+	// Said again of the same alarm: the last answer holds, also over a restart.
+	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[0].ID, Value: 0})
+	blob, err := d.Snapshot()
+	require.NoError(t, err)
+	d = New(s)
+	require.NoError(t, d.Restore(blob))
+	require.Equal(t, Rates{Raised: 2, Urgent: 1, PerDay: 2, Useless: 2, Peak: 2}, d.Rates())
+	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[0].ID, Value: 1})
+	d.Record(site.Record{Time: night, Kind: site.RecAck, Subject: ev[0].ID, Value: 1})
 	require.Equal(t, Rates{Raised: 2, Urgent: 1, PerDay: 2, Useful: 1, Useless: 1, Peak: 2}, d.Rates(), "folded effects do not count")
 	for i := range 9 * 24 * 6 {
 		d.Tick(night.Add(time.Duration(i)*10*time.Minute), []site.Finding{leak})
