@@ -31,6 +31,7 @@ type outcome struct {
 	baseFalse      int
 	bayYears       float64
 	balance        []hourBalance
+	frost          frosts
 	elsewhere      int // alarms on other bays of a fault run
 	elsewhereKinds map[site.Kind]int
 }
@@ -173,8 +174,11 @@ func play(p plan, r *row, lean bool) outcome {
 			}
 			j.events(core.Sample(smp))
 			j.baseline(base.sample(smp))
-			if smp.Point == airPoint && smp.Quality != site.Bad {
-				j.air(t, smp.Value)
+			if smp.Point == airPoint {
+				j.ground(t, w.ground())
+				if smp.Quality != site.Bad {
+					j.air(t, smp.Value)
+				}
 			}
 		}
 		for _, rec := range w.records() {
@@ -220,6 +224,10 @@ type judge struct {
 	world world
 	gone  []outage
 	frost []site.Event // foretold, and not come yet
+
+	foretold []time.Time // frosts foretold that the ground has not shown yet
+	risk     bool        // frost is foretold at the moment
+	froze    time.Time   // when the ground was last at freezing
 }
 
 // frostWithin and frostC say what makes a frost foretold true: air as cold as that within hours.
@@ -228,6 +236,28 @@ const (
 	frostWithin = 8 * time.Hour
 	frostC      = 1.0
 )
+
+// frosts are those of clean runs beside the count of false alarms, by the truth of the ground, where
+// pipes and chambers are: told of which came the ones after which the ground froze within
+// frostWithin, nights the frosts there were, of which ahead were foretold when they began.
+type frosts struct{ told, came, nights, ahead int }
+
+// ground judges frosts by how cold it truly is at the ground.
+func (j *judge) ground(t time.Time, c float64) {
+	f := &j.o.frost
+	if c <= 0 {
+		f.came += len(j.foretold)
+		j.foretold = j.foretold[:0]
+		if t.Sub(j.froze) > frostWithin {
+			f.nights++
+			if j.risk {
+				f.ahead++
+			}
+		}
+		j.froze = t
+	}
+	j.foretold = slices.DeleteFunc(j.foretold, func(told time.Time) bool { return t.Sub(told) >= frostWithin })
+}
 
 // air judges the frosts that were foretold.
 func (j *judge) air(t time.Time, c float64) {
@@ -244,6 +274,9 @@ func (j *judge) air(t time.Time, c float64) {
 
 func (j *judge) events(events []site.Event) {
 	for _, e := range events {
+		if e.Kind == site.FreezeRisk {
+			j.risk = e.State != site.Cleared
+		}
 		if e.State == site.Cleared || e.CauseID != "" {
 			continue
 		}
@@ -261,6 +294,8 @@ func (j *judge) clean(e site.Event) {
 	case e.State != site.Raised || e.Severity == site.Info || j.true_(e):
 	case e.Kind == site.FreezeRisk:
 		j.frost = append(j.frost, e)
+		j.foretold = append(j.foretold, e.Time.Time)
+		j.o.frost.told++
 	default:
 		j.alarm(e)
 	}

@@ -230,6 +230,7 @@ type falseRates struct {
 	severity  map[site.Severity]int
 	kinds     map[site.Kind]int
 	base      int
+	frost     frosts
 	instances []falseAlarm
 }
 
@@ -242,6 +243,10 @@ func tallyClean(runs []outcome) falseRates {
 		f.runs++
 		f.years += o.bayYears
 		f.base += o.baseFalse
+		f.frost.told += o.frost.told
+		f.frost.came += o.frost.came
+		f.frost.nights += o.frost.nights
+		f.frost.ahead += o.frost.ahead
 		for s, n := range o.false_ {
 			f.severity[s] += n
 		}
@@ -265,6 +270,8 @@ func (f falseRates) String() string {
 	for _, k := range slices.Sorted(maps.Keys(f.kinds)) {
 		fmt.Fprintf(&b, "    %s %d\n", k, f.kinds[k])
 	}
+	fmt.Fprintf(&b, "  by the ground: %d frosts were foretold and came in %d; it froze in %d nights, foretold when it began in %d\n",
+		f.frost.told, f.frost.came, f.frost.nights, f.frost.ahead)
 	return b.String()
 }
 

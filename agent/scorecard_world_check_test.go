@@ -115,6 +115,59 @@ func TestLumpedInstrumentsShowWhatHappened(t *testing.T) {
 	require.True(t, mm > 0.5 && mm < 7, "%.2f mm a day", mm)
 }
 
+// TestSineRoot holds the lumped model's day against the example of the R package TrenchR for the
+// same paper (diurnal_temp_variation_sinesqrt: 17.65367 at eight o'clock), and its joints against
+// each other.
+func TestSineRoot(t *testing.T) {
+	at := func(hour float64) float64 { return sineRoot(hour, 6, 18, 10, 30, 12) }
+	require.InDelta(t, 17.65367, at(8), 1e-5)
+	require.InDelta(t, 30, at(14), 1e-9)
+	require.InDelta(t, 30-0.39*18, at(18), 1e-9)
+	require.InDelta(t, 30-0.39*18, at(17.9999999), 1e-4)
+	require.InDelta(t, 12, at(5.9999999), 1e-4, "the next sunrise")
+	require.InDelta(t, 22.98-10.98*0.5, at(21), 1e-9, "a quarter of the night")
+}
+
+// TestNightsOfBothWorlds: the air is coldest within an hour and a half of sunrise on most days, and
+// the ground is never warmer than the air.
+func TestNightsOfBothWorlds(t *testing.T) {
+	for _, model := range []string{"virtual", "lumped"} {
+		near, days := 0, 0
+		for seed := range uint64(6) {
+			p := planOf(nil, 900+seed, model, fullSet, 10)
+			w := p.build()
+			st := w.facts()
+			coldest, when := math.Inf(1), 0.0
+			for at := p.start.Add(5 * time.Minute); at.Before(p.start.AddDate(0, 0, p.days)); at = at.Add(5 * time.Minute) {
+				w.advance(at)
+				c := math.NaN()
+				for _, s := range w.samples() {
+					if st.Point(s.Point).Quantity == site.AirTemperature {
+						c = s.Value
+					}
+				}
+				require.Less(t, w.ground(), c+1.5, "a sensor's noise and bias")
+				h := float64(at.Hour()) + float64(at.Minute())/60
+				if h < 12 && c < coldest {
+					coldest, when = c, h
+				}
+				if h >= 12 && !math.IsInf(coldest, 1) {
+					decl := 0.409 * math.Sin(2*math.Pi*float64(at.YearDay())/365-1.39) // FAO-56, equation 24
+					lat := st.LatitudeDeg * math.Pi / 180
+					rise := 12 - 12/math.Pi*math.Acos(-math.Tan(lat)*math.Tan(decl)) - map[bool]float64{true: st.LongitudeDeg / 15, false: 0.8}[model == "virtual"]
+					days++
+					if math.Abs(when-rise) < 1.5 {
+						near++
+					}
+					coldest = math.Inf(1)
+				}
+			}
+		}
+		t.Logf("%s: coldest within an hour and a half of sunrise on %d of %d days", model, near, days)
+		require.Greater(t, near, days*2/3, model)
+	}
+}
+
 // TestLumpedCurveIsItsOwnInverse: level and held water say the same.
 func TestLumpedCurveIsItsOwnInverse(t *testing.T) {
 	w := newLumped(planOf(nil, 5, "lumped", fullSet, 1))

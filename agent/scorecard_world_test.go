@@ -25,6 +25,8 @@ type world interface {
 	samples() []site.Sample
 	records() []site.Record
 	truth(bay string) truth
+	// ground is how cold it is now at the ground, degC.
+	ground() float64
 }
 
 // truth is what only the model knows of a bay. Volumes are m3 since the start.
@@ -339,6 +341,7 @@ func newVirtual(p plan) *virtualWorld {
 
 func (w *virtualWorld) facts() *site.Site   { return w.st }
 func (w *virtualWorld) advance(t time.Time) { w.f.Advance(t) }
+func (w *virtualWorld) ground() float64     { return w.f.Air().GroundC }
 
 func (w *virtualWorld) samples() []site.Sample {
 	w.out = w.out[:0]

@@ -226,6 +226,41 @@ func TestWeatherOfASummerDay(t *testing.T) {
 	require.Greater(t, hot.at(at).EvaporationMS, 1.4*s.at(at).EvaporationMS)
 }
 
+// A day's air is coldest at sunrise and warmest at three in the afternoon, whatever its length; it
+// falls all night, ever slower, without a step in value or slope where the night takes over (what
+// Goettsche and Olesen ask of their exponential).
+func TestDayCourse(t *testing.T) {
+	for _, length := range []float64{4, 6, 8, 10, 12, 14, 16, 18, 20} {
+		rise := 12 - length/2
+		require.InDelta(t, -1, dayCourse(rise, length), 1e-9)
+		require.InDelta(t, -1, dayCourse(rise+24-1e-9, length), 1e-6, "%v: the night ends where the day begins", length)
+		require.InDelta(t, 1, dayCourse(15, length), 1e-9)
+		const dh = 0.01
+		set := max(12+length/2, 16)
+		require.InDelta(t, dayCourse(set-dh, length)-dayCourse(set-2*dh, length), dayCourse(set+2*dh, length)-dayCourse(set+dh, length), 1e-3, "%v", length)
+		last, fell := dayCourse(set, length), math.Inf(1)
+		for h := set + dh; h < 24+rise; h += dh {
+			c := dayCourse(math.Mod(h, 24), length)
+			require.Less(t, c, last, "%v at %v", length, h)
+			require.LessOrEqual(t, last-c, fell+1e-9)
+			last, fell = c, last-c
+		}
+	}
+	require.InDelta(t, 12, dayLength(50*math.Pi/180, 0), 1e-9, "at the equinox")
+	require.InDelta(t, 16.2, dayLength(50*math.Pi/180, 23.45*math.Pi/180), 0.05, "midsummer at 50 degrees north, from memory of almanacs without refraction")
+}
+
+// The ground is several degrees colder than the air on a clear calm night, hardly colder under cloud
+// or in wind (Brugge 2011 and FAO Environment and Natural Resources 10, 2005).
+func TestGroundAtNight(t *testing.T) {
+	night := Air{TempC: 4, DewC: 0, WindMS: 0.8}
+	require.InDelta(t, 4, groundBelow(night), 1.5)
+	cloudy, windy := night, night
+	cloudy.Cloud, windy.WindMS = 1, 6
+	require.Less(t, groundBelow(cloudy), 1.6)
+	require.Less(t, groundBelow(windy), 1.5)
+}
+
 // Random rain brings the climate's mean: rate times depth, over a thousand days.
 func TestRandomRain(t *testing.T) {
 	c := Default()

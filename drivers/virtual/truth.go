@@ -98,6 +98,13 @@ type book struct {
 	filled, registered, rain, hand, evaporated, overflowed, displaced, leaked, seeped sum
 }
 
+// Air returns the true weather of the model's present minute, for judging others by.
+func (f *Field) Air() Air {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.air
+}
+
 // Truth returns the true account of a bay at the model's present moment. It is for judging
 // others by; nothing that is judged may see it.
 func (f *Field) Truth(bay string) (Account, error) {
