@@ -316,7 +316,8 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	if v.Asked == 0 {
 		v.Asked, v.AskLevel, v.AskFor, v.AskMainL = now, k.SmoothM, 0, w.mainBeyond()
 		if k.ValveKnown && k.ValveOpen {
-			v.Asked = k.ValveChanged
+			// Water that has come since it was told to open was not asked for in vain.
+			v.Asked = max(k.ValveChanged, k.RunAt)
 		}
 	}
 	if !w.free(y, now) {

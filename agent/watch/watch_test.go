@@ -296,6 +296,22 @@ func TestValveStuckClosedAndNoSupply(t *testing.T) {
 	require.Nil(t, has(v.out, site.ValveStuckClosed, "A1"))
 }
 
+// Water that ran into an outage has come, whenever the outage begins and however long it is.
+func TestAnOutageInAFillIsNoStuckValve(t *testing.T) {
+	v := newWorld(t, 8, nil)
+	v.quiet(t, 10*time.Hour)
+	v.bays[0].set = 0.110
+	for !v.bays[0].command {
+		v.tick()
+	}
+	v.until(4*time.Minute, site.ValveStuckClosed, "A1")
+	require.True(t, v.bays[0].command, "it is still being filled")
+	v.bays[0].silent = true
+	require.Equal(t, time.Duration(-1), v.until(40*time.Minute, site.ValveStuckClosed, "A1"))
+	v.bays[0].silent = false
+	require.Equal(t, time.Duration(-1), v.until(time.Hour, site.ValveStuckClosed, "A1"))
+}
+
 func TestPointsThatFollowAnotherBaysWater(t *testing.T) {
 	for name, mix := range map[string]func(*world){
 		"meters": func(v *world) { v.meters = true },
