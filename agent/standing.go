@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"math"
 	"time"
 
 	"bayledger/agent/page"
@@ -74,7 +73,7 @@ func termsOf(a water.Account) []term {
 	}
 	list := []term{
 		{"metered", a.MeteredM3, a.MeteredU}, {"by_hand", a.ByHandM3, a.ByHandU}, {"rain", a.RainM3, a.RainU},
-		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, math.NaN()}, {"held", a.HeldM3, a.HeldU},
+		{"evaporated", a.EvaporatedM3, a.EvaporatedU}, {"overflow", a.OverflowM3, a.OverflowU}, {"held", a.HeldM3, a.HeldU},
 	}
 	if !a.OverflowRan {
 		list = append(list, term{"unexplained", a.UnexplainedM3, a.UnexplainedU})

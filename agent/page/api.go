@@ -109,6 +109,7 @@ type apiAccount struct {
 	EvaporatedL   *float64   `json:"evaporated_l,omitempty"`
 	EvaporatedUL  *float64   `json:"evaporated_u_l,omitempty"`
 	OverflowL     *float64   `json:"overflow_l,omitempty"`
+	OverflowUL    *float64   `json:"overflow_u_l,omitempty"`
 	HeldChangeL   *float64   `json:"held_change_l,omitempty"`
 	HeldChangeUL  *float64   `json:"held_change_u_l,omitempty"`
 	UnexplainedL  *float64   `json:"unexplained_l,omitempty"`
@@ -314,7 +315,7 @@ func accountOf(a water.Account, open bool) apiAccount {
 	l := func(m3 float64) *float64 { return site.Num(m3 * 1000) }
 	return apiAccount{Bay: a.Bay, From: site.Stamp{Time: a.From}, To: site.Stamp{Time: a.To}, Open: open,
 		MeteredL: l(a.MeteredM3), MeteredUL: l(a.MeteredU), HandL: l(a.ByHandM3), RainL: l(a.RainM3), RainUL: l(a.RainU),
-		EvaporatedL: l(a.EvaporatedM3), EvaporatedUL: l(a.EvaporatedU), OverflowL: l(a.OverflowM3), HeldChangeL: l(a.HeldM3), HeldChangeUL: l(a.HeldU),
+		EvaporatedL: l(a.EvaporatedM3), EvaporatedUL: l(a.EvaporatedU), OverflowL: l(a.OverflowM3), OverflowUL: l(a.OverflowU), HeldChangeL: l(a.HeldM3), HeldChangeUL: l(a.HeldU),
 		UnexplainedL: l(a.UnexplainedM3), UnexplainedUL: l(a.UnexplainedU), OverflowRan: a.OverflowRan, FromSettled: a.FromSettled, ToSettled: a.ToSettled,
 		ETMM: l(a.ETM), Revision: a.Revision}
 }

@@ -173,7 +173,7 @@ func plusMinusDepth(w voice, m, u float64) string {
 
 func dayRowOf(w voice, a water.Account, today bool) dayRow {
 	row := dayRow{From: a.From, Day: w.day(a.From), Metered: w.Water(a.MeteredM3), Rain: w.Water(a.RainM3), Hand: w.Water(a.ByHandM3),
-		Evaporated: w.PlusMinus(a.EvaporatedM3, a.EvaporatedU), Overflow: w.Water(a.OverflowM3), Held: w.PlusMinus(a.HeldM3, a.HeldU)}
+		Evaporated: w.PlusMinus(a.EvaporatedM3, a.EvaporatedU), Overflow: w.PlusMinus(a.OverflowM3, a.OverflowU), Held: w.PlusMinus(a.HeldM3, a.HeldU)}
 	if today {
 		row.Day = w.Say("%s so far", row.Day)
 	}

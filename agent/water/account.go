@@ -21,11 +21,13 @@ type Account struct {
 	RainM3, RainU       float64
 	EvaporatedM3        float64
 	EvaporatedU         float64
-	OverflowM3          float64 // an estimate by difference while the level stood at the crest
-	HeldM3, HeldU       float64 // change of the water held
-	UnexplainedM3       float64
-	UnexplainedU        float64
-	OverflowRan         bool
+	// OverflowM3 is not metered: where the level stood at the crest it is what is left of the
+	// other terms, with their uncertainty; zero, and U NaN, where it did not.
+	OverflowM3, OverflowU float64
+	HeldM3, HeldU         float64 // change of the water held
+	UnexplainedM3         float64
+	UnexplainedU          float64
+	OverflowRan           bool
 	// FromSettled and ToSettled are true when the level at that end was a settled one; an
 	// unsettled end enters by the model of the chamber with the uncertainty that has.
 	FromSettled, ToSettled bool
@@ -68,11 +70,10 @@ var classTwo = MeterU(0.02)
 func (y *bay) between(a, b *mark, revision string) Account {
 	st := &y.st
 	n := Account{Bay: y.b.ID, From: time.UnixMilli(a.T).UTC(), To: time.UnixMilli(b.T).UTC(), Revision: revision,
-		OverflowRan: b.OverflowRan, FromSettled: a.Settled, ToSettled: b.Settled, FromLevelM: a.H / 1000, ToLevelM: b.H / 1000,
+		OverflowRan: b.OverflowRan, OverflowU: math.NaN(), FromSettled: a.Settled, ToSettled: b.Settled, FromLevelM: a.H / 1000, ToLevelM: b.H / 1000,
 		ETM: (b.ETmm - a.ETmm) / 1000, Method: b.Method}
 	hours := float64(b.T-a.T) / 3.6e6
 	metered, hand, rain := b.Metered-a.Metered, b.Hand-a.Hand, b.Rain-a.Rain
-	over := b.Overflow - a.Overflow
 
 	habit := &st.Habit
 	r := [nHabit]float64{aK: b.ET - a.ET, aW: b.Wet[1] - a.Wet[1]}
@@ -90,7 +91,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 		all := math.Hypot(uEvap, uHeld)
 		uMeter, uHand, uRain := y.meterU(metered), 0.2*hand, math.Sqrt(max(0, b.RainU-a.RainU))
 		n.MeteredU, n.ByHandU, n.RainU = 2*uMeter/1000, 2*uHand/1000, 2*uRain/1000
-		n.UnexplainedM3 = (metered + hand + rain - evap - over - held) / 1000
+		n.UnexplainedM3 = (metered + hand + rain - evap - held) / 1000
 		n.UnexplainedU = 2 * Combined(Term{"meter", uMeter}, Term{"hand", uHand}, Term{"rain", uRain}, Term{"evaporation, storage and level", all}) / 1000
 	} else {
 		held, uHeld = math.NaN(), math.NaN()
@@ -98,12 +99,13 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	}
 	n.MeteredM3, n.ByHandM3, n.RainM3 = metered/1000, hand/1000, rain/1000
 	n.EvaporatedM3, n.EvaporatedU = evap/1000, 2*uEvap/1000
-	n.OverflowM3 = over / 1000
 	n.HeldM3, n.HeldU = held/1000, 2*uHeld/1000
 	if !y.metered {
 		n.MeteredM3, n.MeteredU = math.NaN(), math.NaN()
+		n.UnexplainedM3, n.UnexplainedU = math.NaN(), math.NaN()
 	}
-	if !y.metered || n.OverflowRan {
+	if n.OverflowRan {
+		n.OverflowM3, n.OverflowU = max(0, n.UnexplainedM3), n.UnexplainedU
 		n.UnexplainedM3, n.UnexplainedU = math.NaN(), math.NaN()
 	}
 	return n

@@ -199,6 +199,8 @@ type formula struct {
 	open  bool
 	scale float64
 	loss  float64 // m3/s
+	stuck bool
+	spilt float64 // m3 over the crest
 }
 
 func newFormula(t *testing.T) (*formula, *site.Site) {
@@ -233,7 +235,11 @@ func (f *formula) step() []site.Sample {
 	}
 	f.h += 30 * (in - et*100 - f.loss) / (25 * f.scale)
 	f.total += 30 * in
-	if f.h < 0.077 {
+	if over := f.h - 0.110; over > 0 {
+		f.spilt += over * 25 * f.scale
+		f.h -= over
+	}
+	if f.h < 0.077 || f.stuck {
 		f.open = true
 	} else if f.h >= 0.080 {
 		f.open = false
@@ -264,6 +270,24 @@ func TestTheSecondOpinionAgrees(t *testing.T) {
 		require.Less(t, l.White.U, 0.35, "lost %v", lost)
 		require.InDelta(t, -lost*3600/25, l.NightRise.Value, l.NightRise.U, "lost %v: 25 m2 a metre", lost)
 	}
+}
+
+// What the overflow has carried away is what is left of the other terms.
+func TestTheOverflowByDifference(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 4*24*time.Hour+2*time.Hour)
+	f.stuck = true
+	f.run(f.l, 2*time.Hour)
+	f.stuck = false
+	f.run(f.l, 21*time.Hour)
+	days := f.l.Days("A1")
+	d := days[len(days)-1]
+	require.True(t, d.OverflowRan)
+	require.Greater(t, f.spilt, 2.5, "thirty litres a minute for two hours, less the room of 30 mm")
+	require.InDelta(t, f.spilt, d.OverflowM3, d.OverflowU)
+	require.Less(t, d.OverflowU, 0.5)
+	require.True(t, math.IsNaN(d.UnexplainedM3), "an account that closes by definition explains nothing")
+	require.Zero(t, days[len(days)-2].OverflowM3)
 }
 
 func TestAccountClosesOverDays(t *testing.T) {

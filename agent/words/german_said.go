@@ -42,7 +42,7 @@ var german = map[string]string{
 	"over the crest": "über der Überlaufkante", "season closed": "Saison beendet", "%s, uncertain": "%s, unsicher",
 	"at set point": "am Sollwert", "%s over": "%s darüber", "%s under": "%s darunter",
 	"What wants you": "Was Sie braucht",
-	"Every gauge stands about its bay’s set point, the black mark, and all have one scale. The box under the mark is how far the level falls before a fill; the broken line is the crest of the overflow.": "Jeder Pegel ist um den Sollwert seines Beckens gezeichnet, die schwarze Marke; alle haben denselben Maßstab. Das Kästchen unter der Marke zeigt, wie weit der Wasserstand vor einer Füllung fällt; die gestrichelte Linie ist die Überlaufkante.",
+	"Every gauge stands about its bay’s set point, the thick mark, and all have one scale. The box under the mark is how far the level falls before a fill; the broken line is the crest of the overflow.": "Jeder Pegel ist um den Sollwert seines Beckens gezeichnet, die dicke Marke; alle haben denselben Maßstab. Das Kästchen unter der Marke zeigt, wie weit der Wasserstand vor einer Füllung fällt; die gestrichelte Linie ist die Überlaufkante.",
 	"The watch itself": "Die Überwachung selbst", "Last reading": "Letzter Messwert", "Field lines": "Feldleitungen", "%d of %d answer": "%d von %d antworten", "none: recorded data": "keine: aufgezeichnete Daten",
 	"%s silent since %s": "%s stumm seit %s", "unit %s silent": "Gerät %s stumm", "Journal": "Journal", "keeps every reading": "bewahrt jeden Messwert auf",
 	"does not take readings": "nimmt keine Messwerte an", "keeps readings again; %d were not kept": "bewahrt wieder auf; %d Messwerte fehlen",
