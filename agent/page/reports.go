@@ -130,6 +130,13 @@ func (s *Server) reportOf(r *http.Request, v *View) (report.Report, error) {
 	if in.Events, err = s.deps.History.Events(r.Context(), from.Add(-reportReach), to, "", reportEvents); err != nil {
 		return report.Report{}, fmt.Errorf("page: read the events of the report: %w", err)
 	}
+	for i := range v.Alarms { // what still stands has gone on since it was told last
+		if a := &v.Alarms[i]; a.Told && a.Present && v.Time.Before(to) {
+			now := a.Now
+			now.State = site.Updated
+			in.Events = append(in.Events, now)
+		}
+	}
 	// A year back: the reading of the utility's meter before the span.
 	if in.Records, err = s.deps.History.Records(r.Context(), from.AddDate(-1, 0, 0), to, site.RecAck, site.RecDip, site.RecSetPoint, site.RecUtility); err != nil {
 		return report.Report{}, fmt.Errorf("page: read the records of the report: %w", err)

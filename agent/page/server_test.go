@@ -132,6 +132,18 @@ func TestEveryAnswer(t *testing.T) {
 	}
 }
 
+// TestReportOfWhatStands: an alarm that was told at its raise has lost more since, and the report
+// has that from the alarm itself.
+func TestReportOfWhatStands(t *testing.T) {
+	v := aBadView()
+	told := v.Alarms[0].Event
+	told.State, told.Time, told.Litres = site.Raised, told.Since, new(12.0)
+	s := serve(t, v, func(_ *Options, d *Deps) { d.History = &aHistory{events: []site.Event{told}} })
+	body := strings.ReplaceAll(get(t, s, "/reports?span=day&day=2026-07-14").Body.String(), "\u00a0", " ")
+	require.Contains(t, body, "4210 L")
+	require.NotContains(t, body, "<td>12 L</td>")
+}
+
 // TestPolicy looks for what the policy would have to forbid: script or style in a page, another
 // host, a page without the headers.
 func TestPolicy(t *testing.T) {
