@@ -74,7 +74,8 @@ type life struct {
 	Place, Title string
 	From, To     time.Time // To is zero while it stands
 	When         string
-	Because      string // of its last word while it stood
+	Because      string // its last words while it stood
+	said         time.Time
 	Water        string
 	Effects      []string
 }
@@ -157,7 +158,7 @@ func lives(w voice, s *site.Site, events []site.Event) []life {
 		if l.To = (time.Time{}); e.State == site.Cleared {
 			l.To = e.Time.Time
 		} else {
-			l.Because = sentence(e.Because)
+			l.Because, l.said = sentence(e.Because), e.Time.Time
 		}
 	}
 	out := make([]life, 0, len(all))
@@ -165,6 +166,8 @@ func lives(w voice, s *site.Site, events []site.Event) []life {
 		l.Effects = slices.Compact(slices.Sorted(slices.Values(effects[l.ID])))
 		if l.When = w.fromTo(l.From, l.To); l.To.IsZero() {
 			l.When = w.Say("since %s", w.clock(l.From))
+		} else if l.Because != "" { // its figures are older than its end
+			l.Because = w.Say("As of %s: %s", w.clock(l.said), l.Because)
 		}
 		out = append(out, *l)
 	}

@@ -7,7 +7,8 @@ var german = map[string]string{
 	"%.0f days": "%.0f Tage", "%.0f h": "%.0f h", "%.0f min": "%.0f min", "%.0f s": "%.0f s",
 	"%s and %s": "%s und %s", "%s to %s": "%s bis %s", "%s ago": "vor %s", "%s at %s": "%s um %s", "%s by %s": "%s von %s", "%s m³ at %s": "%s m³ um %s",
 	"since %s": "seit %s", "Since %s": "Seit %s", "never": "nie", "unknown": "unbekannt", "today": "heute", "yesterday": "gestern", "%s so far": "%s bisher",
-	"day": "Tag", "week": "Woche", "season": "Saison", "over a day": "über einen Tag", "over a week": "über eine Woche", "over the season": "über die Saison",
+	"As of %s: %s": "Stand %s: %s",
+	"day":          "Tag", "week": "Woche", "season": "Saison", "over a day": "über einen Tag", "over a week": "über eine Woche", "over the season": "über die Saison",
 
 	// The frame.
 	"Skip to the content": "Zum Inhalt springen", "Pages": "Seiten", "Ground": "Anlage", "Alarms": "Alarme", "Round": "Runde", "Procedures": "Abläufe", "Reports": "Berichte",
