@@ -157,7 +157,7 @@ func play(p plan, r *row, lean bool) outcome {
 		}
 		return t
 	}
-	j := &judge{o: &o, p: p, r: r, exp: exp, world: w, gone: gone}
+	j := &judge{o: &o, p: p, r: r, exp: exp, world: w, gone: gone, urgent: map[string]bool{}}
 	end := p.start.AddDate(0, 0, p.days)
 	var last truth
 	hour := p.start
@@ -225,9 +225,10 @@ type judge struct {
 	gone  []outage
 	frost []site.Event // foretold, and not come yet
 
-	foretold []time.Time // frosts foretold that the ground has not shown yet
-	risk     bool        // frost is foretold at the moment
-	froze    time.Time   // when the ground was last at freezing
+	urgent   map[string]bool // by id: alarms told so far, and whether anybody was woken
+	foretold []time.Time     // frosts foretold that the ground has not shown yet
+	risk     bool            // frost is foretold at the moment
+	froze    time.Time       // when the ground was last at freezing
 }
 
 // frostWithin and frostC say what makes a frost foretold true: air as cold as that within hours.
@@ -290,12 +291,21 @@ func (j *judge) events(events []site.Event) {
 
 // clean notes an alarm that tells of nothing that is true.
 func (j *judge) clean(e site.Event) {
+	// One that was told as a warning and grew urgent later wakes people as well.
+	urgent, known := j.urgent[e.ID]
+	rose := known && !urgent && e.Severity == site.Urgent
+	if e.State != site.Raised && !rose {
+		return
+	}
+	j.urgent[e.ID] = e.Severity == site.Urgent
 	switch {
-	case e.State != site.Raised || e.Severity == site.Info || j.true_(e):
+	case e.Severity == site.Info || j.true_(e):
 	case e.Kind == site.FreezeRisk:
 		j.frost = append(j.frost, e)
-		j.foretold = append(j.foretold, e.Time.Time)
-		j.o.frost.told++
+		if !rose {
+			j.foretold = append(j.foretold, e.Time.Time)
+			j.o.frost.told++
+		}
 	default:
 		j.alarm(e)
 	}

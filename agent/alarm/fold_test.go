@@ -218,6 +218,7 @@ func TestSeverity(t *testing.T) {
 	lph := func(x float64) func(*site.Finding) { return func(f *site.Finding) { f.RateM3S = x / 3.6e6 } }
 	crest := func(d time.Duration) func(*site.Finding) { return func(f *site.Finding) { f.ToCrest = d } }
 	soft := func(d time.Duration) func(*site.Finding) { return func(f *site.Finding) { f.ToSoft = d } }
+	sure := func(p float64) func(*site.Finding) { return func(f *site.Finding) { f.Confidence = p } }
 	rows := []struct {
 		name string
 		at   time.Time
@@ -234,6 +235,9 @@ func TestSeverity(t *testing.T) {
 		{"soft in 50 minutes at noon", local(12, 0), find(site.Overfill, "A1", soft(50*time.Minute)), site.Urgent},
 		{"soft in 70 minutes at noon", local(12, 0), find(site.Overfill, "A1", soft(70*time.Minute)), site.Warning},
 		{"frost before morning", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour)), site.Urgent},
+		{"frost before morning, nine to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.9)), site.Urgent},
+		{"frost before morning, three to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.75)), site.Warning},
+		{"frost after people have come", local(22, 0), find(site.FreezeRisk, "", crest(10*time.Hour), sure(0.95)), site.Warning},
 		{"frost tomorrow night", local(22, 0), find(site.FreezeRisk, "", crest(24*time.Hour)), site.Warning},
 		{"dead meter whatever it says", local(2, 0), find(site.MeterFault, "A1", crest(0)), site.Warning},
 		{"historian away in the night is a daytime ticket", local(2, 0), find(site.SinkUnreachable, ""), site.Warning},

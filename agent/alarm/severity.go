@@ -10,6 +10,10 @@ import (
 // GoneM3 is the loss before people next look that makes an alarm urgent.
 const GoneM3 = 0.5
 
+// frostSure is how likely a frost must be to wake somebody. A weak one seldom does harm and the trend
+// firms up by the hour; what is likely enough to be told but not that likely waits, and grows.
+const frostSure = 0.9
+
 // attendedLook is how soon somebody looks inside the attended part of the day.
 const attendedLook = time.Hour
 
@@ -50,7 +54,7 @@ func Severity(s *site.Site, f site.Finding, t time.Time) site.Severity {
 			return site.Urgent
 		}
 	case site.ByFrost:
-		if soon {
+		if soon && !(f.Confidence < frostSure) {
 			return site.Urgent
 		}
 	}

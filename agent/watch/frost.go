@@ -41,19 +41,22 @@ const (
 	// mixedMS is the wind, m/s, that mixes the air: the ground is then no colder than the screen
 	// (radiation frosts come with less than 2 m/s; FAO Environment and Natural Resources 10, 2005).
 	mixedMS = 3.0
-	// trendC is how well a trend knows the lowest to come: frost is told when it is likelier than
-	// that.
-	trendC = 1.0
+	// A trend knows the lowest to come to half a degree and, under a sky that changes, to three tenths of
+	// what is still to fall; on the handbook's ten clear nights it is 0.7 degrees beside their own
+	// regression with seven to fall. How much colder the ground is, is known to half of it.
+	trendC, trendShare, groundShare = 0.5, 0.3, 0.5
+	// told is the probability from which frost is foretold; the message has it, and the desk asks for
+	// more before it wakes somebody.
+	told = 0.75
 	// underDew is how far below the dew point of the evening a night's air can fall: what
 	// condenses gives its warmth back, and the dew point falls with it.
 	underDew = 4.0
 )
 
-// frost foretells that standing water will freeze: air or ground are at the freezing point, or
-// the air's fall leads there within six hours. At night the air falls towards its lowest like an
-// exponential of the night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), so
-// the fall that is measured says what is left of it; and it stops at sunrise, or when it stopped in
-// the last two nights, and short of the dew point. Where nothing holds water there is nothing to freeze.
+// frost foretells that standing water will freeze: the air is at the freezing point, or its fall
+// leads there, or to where the ground freezes, within six hours, more likely than not by a good deal.
+// The fall stops at sunrise, or when it stopped in the last two nights, and short of the dew point.
+// Where nothing holds water there is nothing to freeze.
 func (w *Watch) frost(now int64) {
 	st := &w.st.Frost
 	if t := w.l.TempC(); !math.IsNaN(t) && now-st.At >= 5*minute {
@@ -67,14 +70,14 @@ func (w *Watch) frost(now int64) {
 		return
 	}
 	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
-	n.Confidence = 0.8
+	n.Confidence = st.likely(now)
 	var ground site.Phrase
 	if g := st.ground(now); g >= 0.5 {
 		ground = site.Say(", the ground on a clear night like this %.0f degrees lower", g)
 	}
 	switch {
-	case st.T <= st.freezes(now)+0.5:
-		n.Confidence, n.ToSoft = 0.95, 0
+	case st.T <= st.freezes(now):
+		n.ToSoft = 0
 		n.Because = site.Say("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
 	default:
 		n.ToSoft = left(st.freezesIn(now) * 3600)
@@ -137,13 +140,12 @@ func (w *Watch) air(t float64, now int64) {
 	case dark && st.T < st.LowC:
 		st.LowC, st.LowAt = st.T, now
 	}
-	f, low := st.freezes(now), st.lowest(now)
 	switch {
-	case st.T <= f+0.5 || st.T < f+8 && low <= f-trendC:
+	case st.likely(now) >= told:
 		if !st.Risk {
 			st.Risk, st.Since = true, now
 		}
-	case st.T > f+2 && low > f+1:
+	case st.T > st.freezes(now)+2 && st.lowest(now) > st.freezes(now)+1:
 		st.Risk = false
 	}
 }
@@ -197,8 +199,8 @@ func (s *frostState) fall() float64 {
 	return f
 }
 
-// lowest is the lowest the air can be expected to be within frostAhead, degC.
-func (s *frostState) lowest(now int64) float64 {
+// left is how long the air can be expected to fall, within frostAhead, hours.
+func (s *frostState) left(now int64) float64 {
 	h := frostAhead
 	if s.Dark && s.Sunrise > 0 {
 		h = min(h, max(0, s.Sunrise+day-now))
@@ -206,18 +208,53 @@ func (s *frostState) lowest(now int64) float64 {
 			h = min(h, max(hour/2, s.Sunset+max(s.Lows[0], s.Lows[1])-now))
 		}
 	}
+	return float64(h) / float64(hour)
+}
+
+// ahead is the air h hours on, degC, while it falls: by how fast it falls now, as an exponential of the
+// night's length (Parton and Logan 1981, Agricultural Meteorology 23:205), and from two hours after
+// sunset the mean of that and of what it has fallen, by the root of the hours (Brunt 1932; FAO's
+// handbook). The one follows a change, the other is steadier.
+func (s *frostState) ahead(now int64, h float64) float64 {
 	z := s.night()
-	low := s.T - s.fall()*z/nightFall*(1-math.Exp(-nightFall*float64(h)/float64(hour)/z))
-	if dew := s.dewC(now); !math.IsNaN(dew) {
-		low = max(low, min(s.T, dew-underDew))
+	c := s.T - s.fall()*z/nightFall*(1-math.Exp(-nightFall*h/z))
+	if since := float64(now-s.Sunset) / float64(hour); s.Dark && s.Sunset > 0 && since >= 2 {
+		c = (c + s.T - max(0, s.DuskC-s.T)*(math.Sqrt(1+h/since)-1)) / 2
 	}
-	return low
+	if dew := s.dewC(now); !math.IsNaN(dew) {
+		c = max(c, min(s.T, dew-underDew))
+	}
+	return c
+}
+
+// lowest is the lowest the air can be expected to be within frostAhead, degC.
+func (s *frostState) lowest(now int64) float64 { return s.ahead(now, s.left(now)) }
+
+// likely is the probability that water freezes within frostAhead: certain for practical purposes when
+// the air itself is there, by a normal error of trend and ground before.
+func (s *frostState) likely(now int64) float64 {
+	if s.T <= frostC+trendC {
+		return 0.95
+	}
+	low := s.lowest(now)
+	u := math.Hypot(math.Hypot(trendC, trendShare*(s.T-low)), groundShare*s.ground(now))
+	return min(0.95, 0.5*math.Erfc((low-s.freezes(now))/u/math.Sqrt2))
 }
 
 // freezesIn is when the fall reaches freezing, in hours; NaN when it does not.
 func (s *frostState) freezesIn(now int64) float64 {
-	z := s.night()
-	return -z / nightFall * math.Log(1-(s.T-s.freezes(now))*nightFall/(s.fall()*z))
+	a, b := 0.0, s.left(now)
+	if s.ahead(now, b) > s.freezes(now) {
+		return math.NaN()
+	}
+	for b-a > 1.0/60 {
+		if m := (a + b) / 2; s.ahead(now, m) > s.freezes(now) {
+			a = m
+		} else {
+			b = m
+		}
+	}
+	return b
 }
 
 // dewC is the dew point, degC, by the Magnus formula of FAO-56 (equation 11 solved for the

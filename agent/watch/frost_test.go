@@ -19,6 +19,7 @@ import (
 type outdoors struct {
 	*world
 	told time.Time // when frost was last first told; zero while it is not
+	sure time.Time // when it was first likely enough to wake somebody, nine to one; zero before
 }
 
 func newOutdoors(t *testing.T) *outdoors {
@@ -49,9 +50,12 @@ func (o *outdoors) read(at time.Time, readings map[string]float64) *site.Finding
 	f := has(o.w.Tick(at), site.FreezeRisk, "")
 	switch {
 	case f == nil:
-		o.told = time.Time{}
+		o.told, o.sure = time.Time{}, time.Time{}
 	case o.told.IsZero():
 		o.told = at
+	}
+	if f != nil && o.sure.IsZero() && f.Confidence >= 0.9 {
+		o.sure = at
 	}
 	return f
 }
@@ -94,7 +98,7 @@ func frostTrend(two, lowest, n, h float64) float64 {
 // Every published radiation frost is foretold while a line can still be drained. Half of these
 // nights freeze within four hours of sunset: no trend tells that six hours ahead.
 func TestPublishedFrostsAreForetold(t *testing.T) {
-	var leads []time.Duration
+	var leads, sure []time.Duration
 	for _, night := range radiationFrosts {
 		two, dew, lowest := night[0], night[1], night[2]
 		o := newOutdoors(t)
@@ -119,11 +123,16 @@ func TestPublishedFrostsAreForetold(t *testing.T) {
 		}
 		require.False(t, o.told.IsZero(), "%v is not foretold", night)
 		leads = append(leads, frozen.Sub(o.told))
+		require.False(t, o.sure.IsZero(), "%v wakes nobody", night)
+		sure = append(sure, frozen.Sub(o.sure))
 	}
 	slices.Sort(leads)
-	t.Log("before the air is at freezing:", leads)
+	slices.Sort(sure)
+	t.Log("before the air is at freezing:", leads, "and nine to one:", sure)
 	require.GreaterOrEqual(t, leads[0], 90*time.Minute) // one that freezes two and a half hours after sunset
 	require.GreaterOrEqual(t, leads[len(leads)/2], 150*time.Minute)
+	require.GreaterOrEqual(t, sure[0], time.Hour)
+	require.GreaterOrEqual(t, sure[len(sure)/2], 2*time.Hour)
 }
 
 // days are the daily extremes of four years, from testdata.
