@@ -13,6 +13,7 @@ import (
 	"bayledger/agent/page"
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
+	"bayledger/agent/words"
 	"bayledger/historian/journal"
 )
 
@@ -70,7 +71,8 @@ func (w noticeWords) Message(e site.Event, who, lead string) (short, long string
 			}
 		}
 	}
-	ways := []string{fmt.Sprintf("bayledger ack %d on the watch's machine", e.Seq)}
+	say := words.Of(w.cfg.Site)
+	ways := []string{say.Say("bayledger ack %d on the watch's machine", e.Seq)}
 	if base := reachable(a.cfg.Page); base != "" && a.users != nil {
 		ways = append([]string{base + "/alarms"}, ways...)
 		link, err := page.AckLink(a.users, base, fmt.Sprint(e.Seq), who, a.clk.Now().Add(linkFor))
@@ -93,18 +95,19 @@ func (w noticeWords) Notes() (notes []string) {
 	if v == nil {
 		return nil
 	}
+	say := words.Of(w.cfg.Site)
 	for _, x := range v.Work {
-		note := "Maintenance at the whole site"
+		where, by := site.Say("the whole site"), site.Phrase{}
 		if x.Bay != "" {
-			note = "Maintenance at bay " + x.Bay
+			where = site.Say("bay %s", x.Bay)
 		}
 		if x.Who != "" {
-			note += " by " + x.Who
+			by = site.Say(" by %s", x.Who)
 		}
-		notes = append(notes, note+" until "+x.Until.In(w.cfg.Site.Zone).Format("Mon 15:04")+": nothing is told of it.")
+		notes = append(notes, say.Say("Maintenance at %s%s until %s: nothing is told of it.", where, by, site.Day(x.Until)))
 	}
 	if v.Closed {
-		notes = append(notes, "The season is closed: only what can still hurt is told.")
+		notes = append(notes, say.Say("The season is closed: only what can still hurt is told."))
 	}
 	return notes
 }

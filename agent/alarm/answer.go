@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // AnswersPath is where NewAnswers is mounted on the daemon's local socket.
@@ -105,8 +106,7 @@ func reply(w http.ResponseWriter, code int, v any) {
 
 // Listing is the alarm as it is listed.
 func Listing(s *site.Site, a Alarm) Listed {
-	short, _ := Message(s, a.Now, "")
-	short, _, _ = strings.Cut(short, " Answer: ") // the one who reads the list is about to answer
+	short := newMessage(s, a.Now).short("", nil) // the one who reads the list is about to answer
 	l := Listed{ID: a.Event.ID, Phase: a.Phase, Severity: a.Now.Severity, Present: a.Present, Why: a.Why,
 		Message: short, Event: a.Now}
 	if a.Phase == Acknowledged {
@@ -134,7 +134,7 @@ func (in Answer) Record(a Alarm, now time.Time) (site.Record, error) {
 		rec.Kind = site.RecShelve
 		switch {
 		case !(in.ForS > 0) || in.ForS > MaxShelf.Seconds():
-			return site.Record{}, fmt.Errorf("an alarm can be shelved for up to %s", span(MaxShelf))
+			return site.Record{}, fmt.Errorf("an alarm can be shelved for up to %s", words.Of(nil).Span(MaxShelf))
 		case strings.TrimSpace(in.Text) == "":
 			return site.Record{}, errors.New("say why it is shelved")
 		case !a.Told:

@@ -154,7 +154,7 @@ func info(k site.Kind) *site.KindInfo {
 	if r, ok := rankOf[k]; ok {
 		return &site.Kinds[r]
 	}
-	return &site.KindInfo{Kind: k, Title: string(k), Says: string(k), Ends: "it is gone", Severity: site.Morning}
+	return &site.KindInfo{Kind: k, Title: string(k), Says: string(k), Ends: words.Key("it is gone"), Severity: site.Morning}
 }
 
 func compareKeys(a, b site.Key) int {
@@ -329,7 +329,7 @@ func (d *Desk) settle(t time.Time) []site.Event {
 		switch {
 		case e.open:
 			out = d.move(out, e, p, t)
-		case p.ready && !p.hold && p.mute == "":
+		case p.ready && !p.hold && !p.muted():
 			e.open, e.raised = true, t
 			e.acked, e.ackBy, e.ackAt, e.over = false, "", time.Time{}, time.Time{}
 			e.seqs, e.quiet, e.level = nil, 0, ""
@@ -360,7 +360,7 @@ func (d *Desk) move(out []site.Event, e *entry, p *part, t time.Time) []site.Eve
 		e.shelf = time.Time{}
 	}
 	wasMuted := e.muted
-	e.muted = p.mute != "" || !e.shelf.IsZero()
+	e.muted = p.muted() || !e.shelf.IsZero()
 	if e.muted || !e.present {
 		// Silenced, or in its off-delay: whatever it is now will be told when it ends or returns.
 		e.muted = e.muted || wasMuted
@@ -420,12 +420,12 @@ func (d *Desk) Open() []Alarm {
 			a.Now.Seq = e.told.Seq
 		}
 		switch {
-		case !e.open && !e.over.IsZero() && !(p.ready && p.mute != ""):
+		case !e.open && !e.over.IsZero() && !(p.ready && p.muted()):
 			a.Phase = ReturnedUnacknowledged
-		case !e.open && (!p.ready || p.mute == ""):
+		case !e.open && (!p.ready || !p.muted()):
 			continue // still in its on-delay
-		case p.mute != "":
-			a.Phase, a.Why = OutOfService, p.mute
+		case p.muted():
+			a.Phase, a.Why = OutOfService, d.voice.Speak(p.mute)
 			if p.byDesign {
 				a.Phase = SuppressedByDesign
 			}
@@ -437,7 +437,7 @@ func (d *Desk) Open() []Alarm {
 		case !e.shelf.IsZero():
 			a.Phase, a.Why = Shelved, d.shelfWords(e)
 		case e.cause != "":
-			a.Phase, a.Why = SuppressedByDesign, "folded under "+e.cause
+			a.Phase, a.Why = SuppressedByDesign, d.voice.Say("folded under %s", e.cause)
 		case e.acked:
 			a.Phase, a.Told = Acknowledged, true
 		default:
@@ -474,17 +474,14 @@ func (d *Desk) Season() (closed bool) { return d.closed }
 func (d *Desk) Seq() int64 { return d.seq }
 
 func (d *Desk) shelfWords(e *entry) string {
-	words := "shelved until " + d.clock(e.shelf)
+	var by, of site.Phrase
 	if e.shelfBy != "" {
-		words += " by " + e.shelfBy
+		by = site.Say(" by %s", e.shelfBy)
 	}
 	if e.shelfOf != "" {
-		words += ": " + e.shelfOf
+		of = site.Say(": %s", e.shelfOf)
 	}
-	return words
+	return d.voice.Say("shelved until %s%s%s", site.Moment{At: e.shelf, Now: d.now}, by, of)
 }
-
-// clock writes a moment for people: the site's own time, with the day when it is another one.
-func (d *Desk) clock(t time.Time) string { return localTime(d.site, t, d.now) }
 
 func known(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

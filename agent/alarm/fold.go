@@ -12,16 +12,18 @@ const none = -1
 
 // part is what one entry plays at one settling.
 type part struct {
-	ready    bool   // present for its on-delay, or open
-	ending   bool   // open, and gone for its off-delay: it clears in this settling
-	hold     bool   // ready, but not to be raised before it is clear what causes it
-	mute     string // why nothing may be told of it, or ""
-	byDesign bool   // mute is by design (season), not out of service
-	cause    int    // index of the alarm it is folded under, the end of the chain; or none
-	keep     bool   // what it is folded under stays as it was told, be it still open or not
+	ready    bool        // present for its on-delay, or open
+	ending   bool        // open, and gone for its off-delay: it clears in this settling
+	hold     bool        // ready, but not to be raised before it is clear what causes it
+	mute     site.Phrase // why nothing may be told of it; no words where it may
+	byDesign bool        // mute is by design (season), not out of service
+	cause    int         // index of the alarm it is folded under, the end of the chain; or none
+	keep     bool        // what it is folded under stays as it was told, be it still open or not
 	merged   site.Finding
 	least    site.Severity // the gravest of what is folded under it
 }
+
+func (p *part) muted() bool { return p.mute.Words != "" }
 
 // fold works out, for every entry in order, what it is an effect of, what its effects lend it,
 // and what keeps it quiet. It changes nothing.
@@ -42,7 +44,7 @@ func (d *Desk) fold(t time.Time) []part {
 			d.seekCause(plan, i, t)
 		}
 		p := &plan[i]
-		if p.cause == none || !e.present || p.mute != "" {
+		if p.cause == none || !e.present || p.muted() {
 			continue
 		}
 		if !info(d.entries[p.cause].key.Kind).FalseReadings {
@@ -56,10 +58,10 @@ func (d *Desk) fold(t time.Time) []part {
 func (d *Desk) seekCause(plan []part, i int, t time.Time) {
 	e, p := d.entries[i], &plan[i]
 	// While it is silenced or in its off-delay nothing is told of it, so nothing changes.
-	p.keep = e.open && (!e.present || p.mute != "")
+	p.keep = e.open && (!e.present || p.muted())
 	for j := 0; j < i && !p.keep && !p.hold && p.cause == none; j++ {
 		q := &plan[j]
-		if q.mute != "" || q.ending || !d.explains(d.entries[j], e) {
+		if q.muted() || q.ending || !d.explains(d.entries[j], e) {
 			continue
 		}
 		if q.ready && !q.hold {
@@ -154,21 +156,21 @@ func (d *Desk) restsOn(subject, on string) bool {
 	return false
 }
 
-// silence says why nothing may be told of a place and kind at t, or "".
-func (d *Desk) silence(k site.Key, t time.Time) (why string, byDesign bool) {
+// silence says why nothing may be told of a place and kind at t; no words where it may.
+func (d *Desk) silence(k site.Key, t time.Time) (why site.Phrase, byDesign bool) {
 	for _, w := range d.work {
 		if (w.Bay == "" || w.Bay == k.Bay) && w.Until.After(t) {
-			why = "maintenance until " + d.clock(w.Until)
+			var by site.Phrase
 			if w.Who != "" {
-				why += " by " + w.Who
+				by = site.Say(" by %s", w.Who)
 			}
-			return why, false
+			return site.Say("maintenance until %s%s", site.Moment{At: w.Until, Now: d.now}, by), false
 		}
 	}
 	if d.closed && !info(k.Kind).AllYear {
-		return "the season is closed", true
+		return site.Say("the season is closed"), true
 	}
-	return "", false
+	return site.Phrase{}, false
 }
 
 // under returns the id of the alarm that entry e is folded under at this settling, or "".

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // sample is a finding as the watch words and measures one, of each kind that is told of a bay with
@@ -71,11 +72,18 @@ func TestEveryMessage(t *testing.T) {
 	var b strings.Builder
 	link := "https://courts.example.net/a/MQphbm5hCnRpODN0cw.HBcT7hGjdYtC1QYZQeDIKA" // as long as they are
 	for _, units := range []struct {
-		name    string
-		display site.Display
-	}{{"mm and L", site.MetricDisplay}, {"in and gal", site.USDisplay}} {
+		name     string
+		display  site.Display
+		language words.Language
+		shutOff  string
+	}{
+		{"mm and L", site.MetricDisplay, words.English, "the red lever by the pump house door"},
+		{"in and gal", site.USDisplay, words.English, "the red lever by the pump house door"},
+		{"in German", site.MetricDisplay, words.German, "roter Hebel neben der Tür des Pumpenhauses"},
+	} {
 		s := plain(club(t))
-		s.Name, s.Display, s.ShutOff = "Harrowmere Tennis Club", units.display, "the red lever by the pump house door"
+		s.Name, s.Display, s.ShutOff, s.Language = "Harrowmere Tennis Club", units.display, units.shutOff, string(units.language)
+		v := words.Of(s)
 		s.Courts[0].Bays = append(s.Courts[0].Bays, site.Bay{ID: "A3", Name: "A3", Court: "c1", AreaM2: 96})
 		plain(s)
 		for _, k := range site.Kinds {
@@ -96,7 +104,7 @@ func TestEveryMessage(t *testing.T) {
 			over, _ := Message(s, end[0], "")
 			texts := []string{short, plain, over}
 			if ev[0].Severity == site.Urgent {
-				second, _ := Message(s, ev[0], "Nobody has answered.", link)
+				second, _ := Message(s, ev[0], v.Say("Nobody has answered."), link)
 				texts = append(texts, second)
 			}
 			fmt.Fprintf(&b, "== %s, %s\n%s\n", k.Kind, units.name, strings.Join(texts, "\n"))
@@ -108,7 +116,7 @@ func TestEveryMessage(t *testing.T) {
 				require.LessOrEqual(t, utf8.RuneCountInString(text), ShortMax, text)
 			}
 			for _, text := range []string{short, plain} {
-				saysWhatToDo(t, text, k)
+				saysWhatToDo(t, text, v, k)
 			}
 		}
 	}

@@ -108,7 +108,7 @@ func (d *Desk) event(e *entry, p *part, state site.State, t time.Time) site.Even
 	ev.RateLPH = site.Num(f.RateM3S * 3.6e6)
 	ev.TimeLeftS, ev.ToCrestS, ev.ToSoftS, ev.Carried = seconds(min(f.ToCrest, f.ToSoft)), seconds(f.ToCrest), seconds(f.ToSoft), f.Carried
 	ev.Because = d.because(row, f)
-	ev.FirstAction = row.Action(d.site, e.key.Bay)
+	ev.FirstAction = d.voice.Fill(d.voice.Say(row.FirstAction), d.site, e.key.Bay)
 	return ev
 }
 
@@ -135,5 +135,8 @@ func (d *Desk) because(row *site.KindInfo, f site.Finding) string {
 // capital begins a text as a sentence begins.
 func capital(text string) string {
 	r, n := utf8.DecodeRuneInString(text)
+	if n == 0 {
+		return ""
+	}
 	return string(unicode.ToUpper(r)) + text[n:]
 }

@@ -2,13 +2,13 @@ package alarm
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // ShortMax is the most characters a short message has.
@@ -22,7 +22,7 @@ const ShortMax = 300
 // The short message has what, where, since when, what to do, what not to do and how to answer,
 // whatever the names; how much, how long and where the shut-off is as far as there is room (cuts).
 func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, long string) {
-	m := message{s: s, e: e, row: info(e.Kind)}
+	m := newMessage(s, e)
 	if len(ways) == 0 {
 		ways = []string{m.command()}
 	}
@@ -35,28 +35,48 @@ func Message(s *site.Site, e site.Event, lead string, ways ...string) (short, lo
 
 // Line is an event in a few words, for a list of several: where and what.
 func Line(s *site.Site, e site.Event) string {
-	m := message{s: s, e: e, row: info(e.Kind)}
+	m := newMessage(s, e)
 	line := m.row.Title
 	switch {
 	case e.Bay != "":
-		line = "bay " + m.bay(26) + ": " + line
+		line = m.v.Say("bay %s", m.bay(26)) + ": " + line
 	case e.Subject != "":
 		line = e.Subject + ": " + line
 	}
 	if e.State == site.Cleared {
-		line += " (over)"
+		line = m.v.Say("%s (over)", line)
 	}
 	return line
 }
 
 // carriedWords is what happens when nobody acts and the overflow carries the whole flow.
-const carriedWords = "water runs to waste, and the court does not flood"
+var carriedWords = words.Key("water runs to waste, and the court does not flood")
 
+// message is an event that is put into words; row is that of its kind in the site's language.
 type message struct {
 	s   *site.Site
+	v   words.Voice
 	e   site.Event
-	row *site.KindInfo
+	row site.KindInfo
 }
+
+func newMessage(s *site.Site, e site.Event) message {
+	v := words.Of(s)
+	return message{s, v, e, v.Row(*info(e.Kind))}
+}
+
+// fate is how it is told that the overflow runs, or that what a kind suffers has come: in few words
+// and in the long form, now and to come.
+type fate struct{ now, soon, nowLong, soonLong string }
+
+var (
+	overflows = fate{words.Key("overflow runs now"), words.Key("overflow runs in %s"), words.Key("the overflow runs now"), words.Key("%s to the overflow's crest")}
+	suffers   = map[string]fate{
+		"":                    {words.Key("soft surface now"), words.Key("soft surface in %s"), words.Key("the surface is soft now"), words.Key("%s until the surface is soft")},
+		"the surface is dust": {words.Key("dusty surface now"), words.Key("dusty surface in %s"), words.Key("the surface is dust now"), words.Key("%s until the surface is dust")},
+		"it freezes":          {words.Key("it freezes now"), words.Key("it freezes in %s"), words.Key("it freezes now"), words.Key("%s until it freezes")},
+	}
+)
 
 // brief says what a short message still has room for.
 type brief struct {
@@ -95,8 +115,8 @@ func (m message) short(lead string, ways []string) string {
 	b := brief{site: 26, bay: 26, shutOff: 60, whole: true, sentence: true, litres: true, rate: true, times: 2,
 		urgent: m.e.Severity == site.Urgent}
 	if m.e.State == site.Cleared {
-		return fit(join(lead, sentence(fmt.Sprintf("Over at %s: %s, %s to %s", m.place(b), m.row.Title, m.since(), localTime(m.s, m.e.Time.Time, m.e.Time.Time))),
-			sentence(m.numbers(b, " in all"))), ShortMax)
+		return fit(join(lead, sentence(m.v.Say("Over at %s: %s, %s to %s", m.place(b), m.row.Title, m.since(), m.moment(m.e.Time.Time))),
+			sentence(m.numbers(b, words.Key("%s in all")))), ShortMax)
 	}
 	for i := 0; ; i++ {
 		head, tail := m.brief(b, lead, ways)
@@ -113,19 +133,22 @@ func (m message) short(lead string, ways []string) string {
 
 // brief is the short message in two parts: what there is, and what to do about it.
 func (m message) brief(b brief, lead string, ways []string) (head, tail string) {
-	what := fmt.Sprintf("%s %s: %s since %s", m.rank(), m.place(b), m.row.Title, m.since())
+	what := m.v.Say("%s %s: %s since %s", m.rank(), m.place(b), m.row.Title, m.since())
 	if n := m.numbers(b, ""); n != "" {
 		what += ": " + n
 	}
-	answer := ways[0]
-	if b.command {
-		answer = m.command()
-	}
 	parts := []string{m.action(b), m.caution()}
-	if b.sentence {
-		parts = append(parts, m.shutOff(b.shutOff))
+	if where := m.shutOff(); b.sentence && where != "" {
+		parts = append(parts, m.v.Say("Shut-off: %s", sentence(fit(where, b.shutOff))))
 	}
-	return join(lead, sentence(what), sentence(m.soon(b.times))), join(append(parts, "Answer: "+answer)...)
+	switch {
+	case len(ways) == 0:
+	case b.command:
+		parts = append(parts, m.v.Say("Answer: %s", m.command()))
+	default:
+		parts = append(parts, m.v.Say("Answer: %s", ways[0]))
+	}
+	return join(lead, sentence(what), sentence(m.soon(b.times))), join(parts...)
 }
 
 // command is the way to answer that every site has.
@@ -147,7 +170,7 @@ func join(parts ...string) string {
 // action is the first action without the bay, which the message has named already.
 func (m message) action(b brief) string {
 	bay := m.bay(ShortMax)
-	text := strings.NewReplacer(" of bay "+bay, "", " at bay "+bay, "").Replace(m.e.FirstAction)
+	text := strings.NewReplacer(m.v.Say(" of bay %s", bay), "", m.v.Say(" at bay %s", bay), "").Replace(m.e.FirstAction)
 	if m.s.ShutOff != "" {
 		text = strings.ReplaceAll(text, m.s.ShutOff, fit(m.s.ShutOff, b.shutOff))
 	}
@@ -162,27 +185,36 @@ func (m message) caution() string {
 	if m.row.DoNotShort != "" {
 		return m.row.DoNotShort
 	}
-	return m.row.Caution(m.s, m.e.Bay)
+	return m.v.Fill(m.row.DoNot, m.s, m.e.Bay)
 }
+
+// labels are the headings of the long form, which stand in one column.
+var labels = []string{words.Key("What"), words.Key("Where"), words.Key("Since"), words.Key("Until"), words.Key("Why"), words.Key("How much"), words.Key("Time left"),
+	words.Key("How sure"), words.Key("Or"), words.Key("To find out"), words.Key("Do first"), words.Key("Careful"), words.Key("Shut-off"), words.Key("If nobody acts"),
+	words.Key("It ends when"), words.Key("Answer"), words.Key("Alarm")}
 
 func (m message) long(ways []string) string {
 	var b strings.Builder
+	width := 0
+	for _, name := range labels {
+		width = max(width, utf8.RuneCountInString(m.v.Say(name))+1)
+	}
 	line := func(name, text string) {
 		if text != "" {
-			fmt.Fprintf(&b, "%-15s %s\n", name+":", text)
+			fmt.Fprintf(&b, "%-*s %s\n", width, m.v.Say(name)+":", text)
 		}
 	}
 	e := m.e
-	line("What", m.rank()+": "+m.row.Title+". "+strings.ToUpper(m.row.Says[:1])+m.row.Says[1:]+".")
+	line("What", m.rank()+": "+m.row.Title+". "+sentence(capital(m.row.Says)))
 	line("Where", m.fullPlace())
 	line("Since", fmt.Sprintf("%s (%s UTC)", m.since(), e.Since.UTC().Format("2006-01-02 15:04")))
 	if e.State == site.Cleared {
-		line("Until", fmt.Sprintf("%s (%s UTC)", localTime(m.s, e.Time.Time, e.Time.Time), e.Time.UTC().Format("2006-01-02 15:04")))
+		line("Until", fmt.Sprintf("%s (%s UTC)", m.moment(e.Time.Time), e.Time.UTC().Format("2006-01-02 15:04")))
 	}
 	line("Why", e.Because)
-	so := " so far"
+	so := words.Key("%s so far")
 	if e.State == site.Cleared {
-		so = " in all"
+		so = words.Key("%s in all")
 	}
 	line("How much", m.numbers(brief{rate: true, litres: true}, so))
 	line("Time left", m.left())
@@ -190,15 +222,15 @@ func (m message) long(ways []string) string {
 		line("How sure", fmt.Sprintf("%.0f %%", *e.Confidence*100))
 	}
 	if e.OrKind != "" {
-		line("Or", "it could also be: "+strings.ToLower(info(e.OrKind).Title))
+		line("Or", m.v.Say("it could also be: %s", m.v.Lower(m.v.Title(e.OrKind))))
 		line("To find out", e.WouldDecide)
 	}
 	if e.State != site.Cleared {
 		line("Do first", e.FirstAction)
-		line("Careful", m.row.Caution(m.s, e.Bay))
-		line("Shut-off", strings.TrimSuffix(strings.TrimPrefix(m.shutOff(ShortMax), "Shut-off: "), "."))
+		line("Careful", m.v.Fill(m.row.DoNot, m.s, e.Bay))
+		line("Shut-off", strings.TrimSuffix(m.shutOff(), "."))
 		if e.Carried {
-			line("If nobody acts", carriedWords)
+			line("If nobody acts", m.v.Say(carriedWords))
 		} else {
 			line("If nobody acts", m.row.Consequence)
 		}
@@ -208,7 +240,7 @@ func (m message) long(ways []string) string {
 				line("Answer", way)
 				continue
 			}
-			fmt.Fprintf(&b, "%-15s %s\n", "", "or "+way)
+			fmt.Fprintf(&b, "%-*s %s\n", width, "", m.v.Say("or %s", way))
 		}
 	}
 	line("Alarm", e.ID)
@@ -218,11 +250,11 @@ func (m message) long(ways []string) string {
 func (m message) rank() string {
 	switch m.e.Severity {
 	case site.Urgent:
-		return "URGENT"
+		return m.v.Say("URGENT")
 	case site.Warning:
-		return "Warning"
+		return m.v.Say("Warning")
 	}
-	return "Note"
+	return m.v.Say("Note")
 }
 
 // place is the shortest name that is not ambiguous between clubs: the site's, the bay's and the
@@ -240,9 +272,9 @@ func (m message) place(b brief) string {
 	case m.e.Bay == "":
 	// Where two bays are mixed up or leak into each other, either name alone would mislead.
 	case n == 2 && slices.Contains(m.e.Bays, m.e.Bay):
-		parts = append(parts, "bays "+fit(m.e.Bays[0], b.bay)+" and "+fit(m.e.Bays[1], b.bay))
+		parts = append(parts, m.v.Say("bays %s and %s", fit(m.e.Bays[0], b.bay), fit(m.e.Bays[1], b.bay)))
 	default:
-		parts = append(parts, "bay "+m.bay(b.bay))
+		parts = append(parts, m.v.Say("bay %s", m.bay(b.bay)))
 	}
 	if m.e.Subject != "" {
 		parts = append(parts, fit(m.e.Subject, b.bay))
@@ -268,31 +300,37 @@ func (m message) fullPlace() string {
 		}
 	}
 	if n := len(m.e.Bays); n > 2 || n > 0 && m.e.Bay == "" {
-		place += " (bays " + strings.Join(m.e.Bays, ", ") + ")"
+		place += m.v.Say(" (bays %s)", strings.Join(m.e.Bays, ", "))
 	}
 	return place
 }
 
-func (m message) since() string { return localTime(m.s, m.e.Since.Time, m.e.Time.Time) }
+func (m message) since() string { return m.moment(m.e.Since.Time) }
 
-// numbers are the rate and the litres with their uncertainty, in the site's units; so says of the
-// litres what they are.
+// moment is a time as it is said when the event is told.
+func (m message) moment(t time.Time) string { return m.v.Moment(t, m.e.Time.Time) }
+
+// numbers are the rate and the litres with their uncertainty, in the site's units; so is a phrase
+// that says of the litres what they are, "" for none.
 func (m message) numbers(b brief, so string) string {
 	var parts []string
 	if m.e.RateLPH != nil && b.rate {
-		parts = append(parts, m.s.Display.Rate(*m.e.RateLPH/3.6e6))
+		parts = append(parts, m.v.Rate(*m.e.RateLPH/3.6e6))
 	}
-	switch {
-	case !b.litres:
-	case m.e.Litres != nil && m.e.LitresU != nil:
-		name, size := m.s.Display.WaterUnit()
-		v, u, digits := *m.e.Litres/1000/size, *m.e.LitresU/1000/size, 0
-		if u < 1 {
-			digits = 1
+	if m.e.Litres != nil && b.litres {
+		text := m.v.Water(*m.e.Litres / 1000)
+		if m.e.LitresU != nil {
+			name, size := m.s.Display.WaterUnit()
+			v, u, digits := *m.e.Litres/1000/size, *m.e.LitresU/1000/size, 0
+			if u < 1 {
+				digits = 1
+			}
+			text = m.v.Number(v, digits) + " ± " + m.v.Number(max(u, 0.1), digits) + " " + name
 		}
-		parts = append(parts, fmt.Sprintf("%.*f ± %.*f %s%s", digits, v, digits, max(u, 0.1), name, so))
-	case m.e.Litres != nil:
-		parts = append(parts, m.s.Display.Water(*m.e.Litres/1000)+so)
+		if so != "" {
+			text = m.v.Say(so, text)
+		}
+		parts = append(parts, text)
 	}
 	return strings.Join(parts, ", ")
 }
@@ -303,93 +341,78 @@ func (m message) left() string {
 		return ""
 	}
 	var parts []string
-	if s := m.e.ToCrestS; s != nil {
-		if d := duration(*s); d < time.Minute {
-			parts = append(parts, "the overflow runs now")
+	for _, x := range m.ahead() {
+		if x.in < time.Minute {
+			parts = append(parts, m.v.Say(x.nowLong))
 		} else {
-			parts = append(parts, span(d)+" to the overflow's crest")
+			parts = append(parts, m.v.Say(x.soonLong, m.span(x.in)))
 		}
 	}
-	if s := m.e.ToSoftS; s != nil {
-		if d := duration(*s); d < time.Minute {
-			parts = append(parts, m.row.SoftWords()+" now")
-		} else {
-			parts = append(parts, span(d)+" until "+m.row.SoftWords())
-		}
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	text := strings.Join(parts, ", ")
-	return strings.ToUpper(text[:1]) + text[1:]
+	return capital(strings.Join(parts, ", "))
 }
 
-func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+// span writes a time that is left, of a minute at least.
+func (m message) span(d time.Duration) string {
+	if d < 2*time.Minute {
+		return m.v.Say("%d min", 1)
+	}
+	return m.v.Span(d)
+}
+
+// coming is a fate and how long it is to come.
+type coming struct {
+	fate
+	in time.Duration
+}
+
+// ahead is what is to come: the overflow, and what the surface comes to.
+func (m message) ahead() (out []coming) {
+	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+	if s := m.e.ToCrestS; s != nil {
+		out = append(out, coming{overflows, seconds(*s)})
+	}
+	if s := m.e.ToSoftS; s != nil {
+		out = append(out, coming{suffers[m.row.Suffers], seconds(*s)})
+	}
+	return out
+}
 
 // soon is left in as few words as will do, with so many times at most, and whether the court
 // floods.
 func (m message) soon(times int) string {
-	suffers := strings.NewReplacer("the surface is soft", "soft surface", "the surface is dust", "dusty surface").Replace(m.row.SoftWords())
-	var parts []string
-	for _, x := range []struct {
-		s    *float64
-		what string
-	}{{m.e.ToCrestS, "overflow runs"}, {m.e.ToSoftS, suffers}} {
-		switch {
-		case x.s == nil, x.s == m.e.ToCrestS && m.e.Kind == site.Overflowing: // that is what it says
-		case duration(*x.s) < time.Minute:
-			parts = append(parts, x.what+" now")
-		default:
-			parts = append(parts, x.what+" in "+span(duration(*x.s)))
-		}
+	ahead := m.ahead()
+	if m.e.ToCrestS != nil && m.e.Kind == site.Overflowing { // that is what it says
+		ahead = ahead[1:]
 	}
 	switch {
 	case times == 0:
-		parts = nil
-	case times < len(parts) && strings.HasSuffix(parts[0], " now"):
-		parts = parts[1:] // what is still to come can be kept from coming
-	case times < len(parts):
-		parts = parts[:1]
+		ahead = nil
+	case times < len(ahead) && ahead[0].in < time.Minute:
+		ahead = ahead[1:] // what is still to come can be kept from coming
+	case times < len(ahead):
+		ahead = ahead[:1]
+	}
+	var parts []string
+	for _, x := range ahead {
+		if x.in < time.Minute {
+			parts = append(parts, m.v.Say(x.now))
+		} else {
+			parts = append(parts, m.v.Say(x.soon, m.span(x.in)))
+		}
 	}
 	if m.e.Carried {
-		parts = append(parts, "no flood")
+		parts = append(parts, m.v.Say("no flood"))
 	}
-	if len(parts) == 0 {
-		return ""
-	}
-	text := strings.Join(parts, ", ")
-	return strings.ToUpper(text[:1]) + text[1:]
+	return capital(strings.Join(parts, ", "))
 }
 
 // shutOff is where the supply is shut by hand, for what that would stop, unless the first action
 // says it.
-func (m message) shutOff(n int) string {
-	if !m.row.Stops() || m.s.ShutOff == "" || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
+func (m message) shutOff() string {
+	if !m.row.Stops() || strings.Contains(m.e.FirstAction, m.s.ShutOff) {
 		return ""
 	}
-	return "Shut-off: " + sentence(fit(m.s.ShutOff, n))
-}
-
-// span writes a duration the way people say it.
-func span(d time.Duration) string {
-	switch {
-	case d < time.Minute:
-		return "no time"
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min", math.Floor(d.Minutes()))
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%.0f h", math.Floor(d.Hours()))
-	}
-	return fmt.Sprintf("%.0f days", math.Floor(d.Hours()/24))
-}
-
-// localTime writes t on the site's clock, with the day when it is not the day of now.
-func localTime(s *site.Site, t, now time.Time) string {
-	l, n := t.In(s.Zone), now.In(s.Zone)
-	if l.YearDay() == n.YearDay() && l.Year() == n.Year() {
-		return l.Format("15:04")
-	}
-	return l.Format("Mon 2 Jan 15:04")
+	return m.s.ShutOff
 }
 
 // fit cuts text to at most n characters and marks the cut: at a word, unless a third of n would not

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // TestFlood is the counter of ANSI/ISA-18.2-2016 table 5: a flood begins with more than 10 new
@@ -99,9 +100,10 @@ func TestMessage(t *testing.T) {
 }
 
 // saysWhatToDo: a short message has the whole first step, and what not to do.
-func saysWhatToDo(t *testing.T, short string, k site.KindInfo) {
+func saysWhatToDo(t *testing.T, short string, v words.Voice, k site.KindInfo) {
 	t.Helper()
-	first, _, _ := strings.Cut(strings.NewReplacer(" of bay {bay}", "", " at bay {bay}", "").Replace(k.FirstAction), "; ")
+	k = v.Row(k)
+	first, _, _ := strings.Cut(strings.NewReplacer(v.Say(" of bay %s", "{bay}"), "", v.Say(" at bay %s", "{bay}"), "").Replace(k.FirstAction), "; ")
 	before, after, _ := strings.Cut(strings.TrimSuffix(first, "."), "{shut-off}")
 	require.Contains(t, short, before)
 	require.Contains(t, short, after)
@@ -122,17 +124,19 @@ func TestMessageFits(t *testing.T) {
 	vocabulary := strings.Fields("Tennisfreunde am Grünen Rain by the big lime tree, North half Übungsplätze Wettkampfanlage 7 second door on left — behind Kesselhaustreppe É")
 	// name has at least so many characters.
 	name := func(n int) string {
-		var words []string
-		for utf8.RuneCountInString(strings.Join(words, " ")) < n {
-			words = append(words, vocabulary[rng.IntN(len(vocabulary))])
+		var all []string
+		for utf8.RuneCountInString(strings.Join(all, " ")) < n {
+			all = append(all, vocabulary[rng.IntN(len(vocabulary))])
 		}
-		return strings.Join(words, " ")
+		return strings.Join(all, " ")
 	}
 	ways := [][]string{{"bayledger ack 1"}, {"https://courts.example.net/a/MQphbm5hCnRpODN0cw.HBcT7hGjdYtC1QYZQeDIKA", "bayledger ack 1"},
 		{"https://" + strings.Repeat("far.", 60) + "example/a/x", "bayledger ack 1"}}
 	for trial := range 12 {
 		s := plain(club(t))
 		s.Display = []site.Display{site.MetricDisplay, site.USDisplay}[trial%2]
+		s.Language = string(words.Languages[trial/2%len(words.Languages)])
+		v := words.Of(s)
 		s.Name, s.ShutOff, s.Bay("A1").Name = name(rng.IntN(120)), name(rng.IntN(120)), name(rng.IntN(120))
 		for _, k := range site.Kinds {
 			f := find(k.Kind, []string{"", "A1"}[rng.IntN(2)], func(f *site.Finding) {
@@ -159,18 +163,18 @@ func TestMessageFits(t *testing.T) {
 			ev := d.settle(night)
 			require.Len(t, ev, 1, k.Kind)
 			for _, severity := range []site.Severity{site.Info, site.Warning, site.Urgent} {
-				for _, lead := range []string{"", "Nobody has answered."} {
+				for _, lead := range []string{"", v.Say("Nobody has answered.")} {
 					for _, way := range ways {
 						ev[0].Severity = severity
 						short, full := Message(s, ev[0], lead, way...)
 						require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, short)
 						require.True(t, strings.HasPrefix(short, lead), short)
-						require.Contains(t, short, k.Title+" since ")
-						saysWhatToDo(t, short, k)
-						require.Regexp(t, `[.?…] Answer: \S.*$`, short)
-						require.True(t, strings.HasSuffix(short, "Answer: "+way[0]) || strings.HasSuffix(short, "Answer: bayledger ack 1"), short)
+						require.Contains(t, short, v.Say("%s %s: %s since %s", "", "", v.Title(k.Kind), "")[3:])
+						saysWhatToDo(t, short, v, k)
+						require.Regexp(t, `[.?…] `+v.Say("Answer: %s", "")+`\S.*$`, short)
+						require.True(t, strings.HasSuffix(short, v.Say("Answer: %s", way[0])) || strings.HasSuffix(short, v.Say("Answer: %s", "bayledger ack 1")), short)
 						if f.Bay != "" && f.Bays == nil {
-							require.Contains(t, short, "bay "+strings.Fields(s.Bay("A1").Name + " A1")[0][:1], short)
+							require.Contains(t, short, v.Say("bay %s", strings.Fields(s.Bay("A1").Name + " A1")[0][:1]), short)
 						}
 						for before := range strings.SplitSeq(strings.TrimSuffix(short, "…"), "…") {
 							if before == short || !strings.Contains(short, before+"…") {
@@ -188,7 +192,7 @@ func TestMessageFits(t *testing.T) {
 			over.State = site.Cleared
 			short, _ := Message(s, over, "")
 			require.LessOrEqual(t, utf8.RuneCountInString(short), ShortMax, short)
-			require.Contains(t, short, k.Title)
+			require.Contains(t, short, v.Title(k.Kind))
 		}
 	}
 }

@@ -316,7 +316,7 @@ func (n *Notifier) escalate(ctx context.Context, now time.Time) error {
 		if !s.Present || s.Acked || e.Severity != site.Urgent || now.Sub(s.Asked) < n.who.EscalateAfter || n.mem.Escalated[e.ID].Equal(s.Asked) {
 			continue
 		}
-		short, long := n.words.Message(e, n.who.ID, "Nobody has answered.")
+		short, long := n.words.Message(e, n.who.ID, words.Of(n.site).Say("Nobody has answered."))
 		m := Message{Key: key("escalation", e.ID, s.Asked.UTC().Format(time.RFC3339Nano)), Sort: "escalation", Event: &e, Short: short, Long: long}
 		if err := n.send(ctx, m); err != nil {
 			return err
@@ -363,6 +363,9 @@ func (n *Notifier) line(day string) Message {
 	}
 	say := words.Of(n.site)
 	begin := say.Say("%s: all is well. %d bays watched.", name, bays)
+	if bays == 1 {
+		begin = say.Say("%s: all is well. One bay watched.", name)
+	}
 	if len(look) > 0 {
 		begin = say.Say("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; "))
 	}

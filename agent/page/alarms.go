@@ -214,11 +214,7 @@ func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 		c.Place = w.Say("Bays %s", w.List(names))
 	}
 	if info, ok := w.Kind(a.Kind); ok {
-		c.DoNot, c.Consequence = info.Caution(v.Site, a.Bay), sentence(info.Consequence)
-		// The event's own words are the table's unless the watch knew better.
-		if english, _ := a.Kind.Info(); c.FirstAction == "" || c.FirstAction == english.Action(v.Site, a.Bay) {
-			c.FirstAction = info.Action(v.Site, a.Bay)
-		}
+		c.DoNot, c.Consequence = w.Fill(info.DoNot, v.Site, a.Bay), sentence(info.Consequence)
 	}
 	if a.RateLPH != nil {
 		c.Figures = append(c.Figures, fact{w.Say("Rate"), w.Rate(*a.RateLPH / 3.6e6)})

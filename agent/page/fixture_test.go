@@ -9,6 +9,7 @@ import (
 	"bayledger/agent/alarm"
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // The invented club of the tests: two courts of three bays, drawn to plan.
@@ -107,7 +108,7 @@ func aBadView() *View {
 		info, _ := k.Info()
 		e := site.Event{V: 1, ID: site.EventID("millbrook", site.Key{Bay: bay, Kind: k, Subject: subject}, since), Subject: subject, Seq: 4, Time: site.Stamp{Time: v.Time},
 			Since: site.Stamp{Time: since}, Site: "millbrook", Bay: bay, Kind: k, State: site.Updated, Severity: sev, Because: because,
-			FirstAction: info.Action(v.Site, bay), Revision: "test"}
+			FirstAction: words.Of(v.Site).Fill(info.FirstAction, v.Site, bay), Revision: "test"}
 		return alarm.Alarm{Event: e, Now: e, Phase: alarm.Unacknowledged, Present: true, Told: true}
 	}
 	a := mk(site.ValveStuckOpen, "A3", "", site.Urgent, "the valve was told to shut at 01:40, and the meter still turns at 14 L/min")

@@ -1,9 +1,6 @@
 package site
 
-import (
-	"strings"
-	"time"
-)
+import "time"
 
 // Kind is a kind of trouble the watch can name.
 type Kind string
@@ -335,11 +332,6 @@ func (k Kind) Info() (info KindInfo, ok bool) {
 	return KindInfo{}, false
 }
 
-// Action returns the first action with the bay and the shut-off place filled in.
-func (i KindInfo) Action(s *Site, bay string) string {
-	return fill(i.FirstAction, s, bay)
-}
-
 // SoftWords says what has come about when a finding's ToSoft is over.
 func (i KindInfo) SoftWords() string {
 	if i.Suffers == "" {
@@ -351,19 +343,4 @@ func (i KindInfo) SoftWords() string {
 // Stops reports whether shutting the supply by hand would stop what the kind does.
 func (i KindInfo) Stops() bool {
 	return (i.Severity == ByWater || i.Severity == ByFrost) && i.Suffers != "the surface is dust"
-}
-
-// Caution returns what not to do, filled in like Action, or "".
-func (i KindInfo) Caution(s *Site, bay string) string { return fill(i.DoNot, s, bay) }
-
-func fill(words string, s *Site, bay string) string {
-	name := bay
-	if b := s.Bay(bay); b != nil && b.Name != "" {
-		name = b.Name
-	}
-	shut := s.ShutOff
-	if shut == "" {
-		shut = "its valve"
-	}
-	return strings.NewReplacer("{bay}", name, "{shut-off}", shut).Replace(words)
 }

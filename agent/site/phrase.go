@@ -38,3 +38,6 @@ type (
 	Clock time.Time
 	Day   time.Time
 )
+
+// Moment is a moment in a phrase that is the hour on the day of Now, and has its date on others.
+type Moment struct{ At, Now time.Time }

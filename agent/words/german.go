@@ -4,7 +4,7 @@ import "strings"
 
 // germanParts are the catalogue in German: what page, reports and notices say, and what the core
 // does.
-var germanParts = []map[string]string{german, germanWatch}
+var germanParts = []map[string]string{german, germanWatch, germanAlarm}
 
 // germanForms are the forms of dates and times by the English ones.
 var germanForms = map[string]string{
@@ -12,6 +12,7 @@ var germanForms = map[string]string{
 	"Mon 15:04":                "Mon 15:04",
 	"2 Jan 15:04":              "2.1. 15:04",
 	"2 Jan 2006 15:04":         "2.1.2006 15:04",
+	"Mon 2 Jan 15:04":          "Mon 2.1. 15:04",
 	"Mon 2 Jan":                "Mon 2.1.",
 	"Mon 2 Jan 2006":           "Mon 2.1.2006",
 	"2 Jan":                    "2.1.",

@@ -172,7 +172,11 @@ var german = map[string]string{
 	"Set points moved": "Verstellte Sollwerte", "When": "Wann", "By": "Durch", "at its controller": "an der Steuerung", "Dips against the sensor": "Handmessungen und Sensor", "Dip": "Handmessung", "Sensor": "Sensor",
 
 	// Notices.
-	"%s: all is well. %d bays watched.": "%s: alles in Ordnung. %d Becken überwacht.", "%s: %d to look at this morning: %s.": "%s: heute früh %d anzusehen: %s.",
+	"%s: all is well. One bay watched.": "%s: alles in Ordnung. Ein Becken überwacht.", "Nobody has answered.": "Niemand hat geantwortet.",
+	"bayledger ack %d on the watch's machine":              "bayledger ack %d am Rechner der Überwachung",
+	"Maintenance at %s%s until %s: nothing is told of it.": "Wartung, %s%s bis %s: Dazu wird nichts gemeldet.", "the whole site": "ganze Anlage",
+	"The season is closed: only what can still hurt is told.": "Die Saison ist beendet: Gemeldet wird nur, was noch schaden kann.",
+	"%s: all is well. %d bays watched.":                       "%s: alles in Ordnung. %d Becken überwacht.", "%s: %d to look at this morning: %s.": "%s: heute früh %d anzusehen: %s.",
 
 	// Access.
 	"Choose a name and a password": "Namen und Passwort wählen", "With the invitation you were given. It works once.": "Mit der Einladung, die Sie bekommen haben. Sie gilt einmal.", "To answer alarms and to put dips and rounds on record.": "Um Alarme zu beantworten und Runden einzutragen.",
@@ -213,7 +217,7 @@ var german = map[string]string{
 	"Shut the main at {shut-off} and see whether the main meter stops; then look for wet ground along the line.": "Absperren ({shut-off}) und sehen, ob der Hauptzähler stehen bleibt; dann entlang der Leitung nach nassem Boden suchen.",
 	"Flow meter fault": "Durchflusszähler gestört", "the bay's water is not counted": "das Wasser des Beckens wird nicht gezählt", "Open the valve of bay {bay} by hand for a minute and watch the meter's register.": "Das Ventil von Becken {bay} eine Minute von Hand öffnen und das Zählwerk beobachten.",
 	"Valve stuck open": "Ventil schließt nicht", "the bay fills to its overflow and the surface goes soft": "das Becken füllt sich bis zum Überlauf, und der Belag wird weich",
-	"Shut the hand valve of bay {bay}, or the main at {shut-off}.":                                       "Das Handventil von Becken {bay} schließen, oder die Zuleitung absperren ({shut-off}).",
+	"Shut the hand valve of bay {bay}, or the main at {shut-off}.":                                       "Handventil von Becken {bay} schließen oder die Zuleitung absperren ({shut-off}).",
 	"Do not open the cabinet with wet hands or standing in water; leave mains wiring to an electrician.": "Den Schrank nicht mit nassen Händen oder im Wasser stehend öffnen; Netzspannung ist Sache des Elektrikers.",
 	"Valve stuck shut": "Ventil öffnet nicht", "Open the hand bleed of the valve of bay {bay}; if water comes, check the solenoid and its wire.": "Am Ventil von Becken {bay} die Handentlüftung öffnen; kommt Wasser, Magnetspule und Kabel prüfen.",
 	"Seepage between bays": "Wasser zwischen Becken", "the two bays cannot be held at different levels": "die beiden Becken lassen sich nicht verschieden hoch halten",
@@ -221,9 +225,9 @@ var german = map[string]string{
 	"Valve weeping": "Ventil tropft", "the bay creeps up and the court plays soft": "das Becken steigt schleichend, und der Platz spielt sich weich",
 	"Shut the hand valve of bay {bay} overnight; if the level stops rising, clean or change the valve's diaphragm.": "Das Handventil von Becken {bay} über Nacht schließen; steigt der Wasserstand nicht mehr, die Membran reinigen oder tauschen.",
 	"Overflow fault": "Überlauf gestört", "blocked, the next overfill floods the surface; displaced, water runs off unmetered": "verstopft flutet die nächste Überfüllung den Belag; verstellt läuft Wasser ungezählt ab",
-	"See that the overflow of bay {bay} is clear and its crest where it was set.": "Den Überlauf von Becken {bay} ansehen: Ist er frei, und steht die Kante, wo sie eingestellt wurde?",
+	"See that the overflow of bay {bay} is clear and its crest where it was set.": "Überlauf von Becken {bay} ansehen: frei, und die Kante, wie sie eingestellt wurde?",
 	"Leak": "Leck", "water runs to waste and the bay may not hold its level": "Wasser geht verloren, und das Becken hält seinen Stand vielleicht nicht",
-	"Check the overflow and drain of bay {bay} first; then shut the hand valve overnight and see whether the level still falls.": "Zuerst Überlauf und Ablass von Becken {bay} prüfen; dann sein Handventil über Nacht schließen und sehen, ob der Wasserstand noch fällt.",
+	"Check the overflow and drain of bay {bay} first; then shut the hand valve overnight and see whether the level still falls.": "Zuerst Überlauf und Ablass von Becken {bay} prüfen; dann das Handventil über Nacht schließen und sehen, ob der Wasserstand noch fällt.",
 	"Unexplained loss": "Ungeklärter Verlust", "water or readings are being lost": "Wasser geht verloren, oder Messwerte stimmen nicht", "Dip the chamber of bay {bay}, look at the overflow, and read the meter by hand.": "Den Pegelschacht von Becken {bay} von Hand messen, den Überlauf ansehen und den Zähler ablesen.",
 	"Low flow": "Schwacher Durchfluss", "fills take longer than the controller allows for": "Füllungen dauern länger, als die Steuerung zulässt", "Clean the strainer and check the pressure regulator.": "Schmutzfänger reinigen und Druckminderer prüfen.",
 	"Supply pressure out of band": "Leitungsdruck außerhalb des Bereichs", "too high harms valves and fittings, too low starves the bays": "zu hoch schadet Ventilen und Verbindungen, zu niedrig fehlt den Becken Wasser",

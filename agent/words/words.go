@@ -110,6 +110,8 @@ func (v Voice) fill(a any) any {
 		return v.Time(time.Time(a), "15:04")
 	case site.Day:
 		return v.Time(time.Time(a), "Mon 15:04")
+	case site.Moment:
+		return v.Moment(a.At, a.Now)
 	case site.Why:
 		return v.Say(string(a))
 	case float64:
@@ -142,6 +144,15 @@ func (n number) Format(f fmt.State, verb rune) {
 	io.WriteString(f, text)
 }
 
+// Moment writes t by the site's clock, with the date when it is not the day of now.
+func (v Voice) Moment(t, now time.Time) string {
+	l, n := t.In(v.Zone), now.In(v.Zone)
+	if l.YearDay() == n.YearDay() && l.Year() == n.Year() {
+		return v.Time(t, "15:04")
+	}
+	return v.Time(t, "Mon 2 Jan 15:04")
+}
+
 // lasted writes a time as a person says it, to the minute and beyond two hours to a tenth.
 func (v Voice) lasted(d time.Duration) string {
 	switch minutes := int64((d + time.Minute/2) / time.Minute); {
@@ -163,16 +174,36 @@ func (v Voice) Lower(s string) string {
 	return strings.ToLower(s)
 }
 
-// Kind is the row of a kind in the site's language: title, consequence, first action, what not to
-// do. ok is false for a kind that is not in the table.
+// Kind is the row of a kind in the site's language. ok is false for a kind that is not in the table.
 func (v Voice) Kind(k site.Kind) (info site.KindInfo, ok bool) {
 	info, ok = k.Info()
 	if !ok {
 		info.Title = string(k)
 	}
-	info.Title, info.Consequence = v.Say(info.Title), v.Say(info.Consequence)
-	info.FirstAction, info.DoNot = v.Say(info.FirstAction), v.Say(info.DoNot)
-	return info, ok
+	return v.Row(info), ok
+}
+
+// Row is a row of the table of kinds in the site's language, what people are told of it. What it
+// suffers stays as it is: it is told by phrases of its own.
+func (v Voice) Row(info site.KindInfo) site.KindInfo {
+	for _, text := range []*string{&info.Title, &info.Says, &info.Ends, &info.Consequence, &info.FirstAction, &info.DoNot, &info.DoNotShort} {
+		*text = v.Say(*text)
+	}
+	return info
+}
+
+// Fill fills a first action, or what not to do, with the bay's name and where the supply is shut
+// off.
+func (v Voice) Fill(text string, s *site.Site, bay string) string {
+	name := bay
+	if b := s.Bay(bay); b != nil && b.Name != "" {
+		name = b.Name
+	}
+	shut := s.ShutOff
+	if shut == "" {
+		shut = v.Say("its valve")
+	}
+	return strings.NewReplacer("{bay}", name, "{shut-off}", shut).Replace(text)
 }
 
 // Title names a kind of trouble.
