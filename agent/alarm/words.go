@@ -367,15 +367,16 @@ type coming struct {
 
 // ahead is what is to come: the overflow, and what the surface comes to.
 func (m message) ahead() (out []coming) {
-	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 	if s := m.e.ToCrestS; s != nil {
-		out = append(out, coming{overflows, seconds(*s)})
+		out = append(out, coming{overflows, duration(*s)})
 	}
 	if s := m.e.ToSoftS; s != nil {
-		out = append(out, coming{suffers[m.row.Suffers], seconds(*s)})
+		out = append(out, coming{suffers[m.row.Suffers], duration(*s)})
 	}
 	return out
 }
+
+func duration(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 // soon is left in as few words as will do, with so many times at most, and whether the court
 // floods.
