@@ -21,6 +21,7 @@ import (
 	"bayledger/agent/page"
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
+	"bayledger/agent/words"
 	"bayledger/drivers/modbus"
 	"bayledger/historian/journal"
 )
@@ -166,7 +167,7 @@ func (a *Agent) openJournal(ctx context.Context) error {
 	a.journal = j
 	a.undo.push("journal", func(context.Context) error { return j.Close() })
 	for _, incident := range j.Incidents() {
-		a.part("journal").Error("journal repaired", "what", incident.What, "set_aside", incident.File, "saved_samples", incident.Saved, "lost_samples", incident.Lost)
+		a.part("journal").Error("journal repaired", "what", words.Of(nil).Speak(incident.What), "set_aside", incident.File, "saved_samples", incident.Saved, "lost_samples", incident.Lost)
 	}
 	times, err := a.beginTime(ctx)
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"bayledger/agent/page"
+	"bayledger/agent/words"
 	"bayledger/historian/influx"
 	"bayledger/historian/journal"
 )
@@ -40,7 +41,7 @@ func (a *Agent) openSinks(ctx context.Context, p *parts) error {
 		p.sinks = append(p.sinks, sink{id: o.Name, run: f.Run,
 			state: func() page.Sink {
 				st := f.Status()
-				return page.Sink{ID: o.Name, Name: "historian " + o.Name, Up: st.State == influx.Working || st.State == influx.Starting,
+				return page.Sink{ID: o.Name, Name: words.Of(p.cfg.Site).Say("historian %s", o.Name), Up: st.State == influx.Working || st.State == influx.Starting,
 					Behind: st.Behind, Lag: a.lag(q)}
 			},
 			trouble: func() string { return f.Status().Trouble },

@@ -1,25 +1,24 @@
 package agent
 
 import (
-	"fmt"
-	"strings"
-
 	"bayledger/agent/page"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // health is the state of the daemon's own parts as page and metrics show it.
 func (a *Agent) health() page.Health {
 	h := page.Health{Started: a.started, Version: a.opts.Version}
 	p := a.parts.Load()
+	say := words.Of(p.cfg.Site)
 	links, devices := p.driver.Stats()
 	for _, l := range links {
 		out := page.Link{ID: l.Link, Up: l.Up, Since: l.Since, Note: l.Last}
 		switch {
 		case l.OtherMaster != "":
-			out.Up, out.Note = false, "another master speaks on this line: "+l.OtherMaster
+			out.Up, out.Note = false, say.Say("another master speaks on this line: %s", l.OtherMaster)
 		case l.Listening:
-			out.Note = "listening for another master before the first request"
+			out.Note = say.Say("listening for another master before the first request")
 		case l.Up:
 			out.Note = ""
 		}
@@ -41,7 +40,7 @@ func (a *Agent) health() page.Health {
 	}
 	k := a.keeper
 	h.Journal = page.Journal{OK: k.trouble == "", Note: k.trouble, Unjournaled: k.count.Unjournaled}
-	h.ClockSure, h.ClockNote = k.times.standing.Sure, k.times.standing.Note
+	h.ClockSure, h.ClockNote = k.times.standing.Sure, k.clockNote()
 	return h
 }
 
@@ -51,19 +50,19 @@ func (a *Agent) troubles() []condition {
 	add := func(kind site.Kind, subject, because string) {
 		out = append(out, condition{Kind: kind, Subject: subject, Because: because})
 	}
-	h := a.health()
+	h, say := a.health(), words.Of(a.parts.Load().cfg.Site)
 	notes := map[string]string{}
 	for _, s := range a.parts.Load().sinks {
 		notes[s.id] = s.trouble()
 	}
 	for _, l := range h.Links {
 		if !l.Up {
-			add(site.LinkDown, l.ID, fmt.Sprintf("Nothing is read on line %s: %s.", l.ID, orUnknown(l.Note)))
+			add(site.LinkDown, l.ID, say.Say("Nothing is read on line %s: %s.", l.ID, reason(say, l.Note)))
 		}
 	}
 	for _, s := range h.Sinks {
 		if !s.Up {
-			add(site.SinkUnreachable, s.ID, fmt.Sprintf("%s takes no data (%s); it is kept here and sent later.", s.Name, orUnknown(notes[s.ID])))
+			add(site.SinkUnreachable, s.ID, say.Say("%s takes no data (%s); it is kept here and sent later.", say.Say(s.Name), reason(say, notes[s.ID])))
 		}
 	}
 	return append(out, a.keeper.troublesOfKeeping()...)
@@ -71,32 +70,39 @@ func (a *Agent) troubles() []condition {
 
 // troublesOfKeeping are those of journal, clock and isolation valve. It runs under the keeper's lock.
 func (k *keeper) troublesOfKeeping() (out []condition) {
+	say := words.Of(k.core.Site)
 	add := func(kind site.Kind, subject, because string) {
 		out = append(out, condition{Kind: kind, Subject: subject, Because: because})
 	}
 	switch {
 	case k.trouble == "":
 	case k.full:
-		add(site.DiskFull, "journal", "The journal has no room left; readings are watched but not kept.")
+		add(site.DiskFull, "journal", say.Say("The journal has no room left; readings are watched but not kept."))
 	default:
-		add(site.JournalFault, "journal", "The journal takes no readings ("+k.trouble+"); they are watched but not kept.")
+		add(site.JournalFault, "journal", say.Say("The journal takes no readings (%s); they are watched but not kept.", k.trouble))
 	}
 	for _, i := range k.journal.SetAsideFiles() {
 		// It stands, over starts too, until somebody has taken the file away.
-		add(site.JournalFault, i.File, strings.ToUpper(i.What[:1])+i.What[1:]+".")
+		add(site.JournalFault, i.File, words.Sentence(say.Speak(i.What)))
 	}
 	if i := k.core.Site.Isolation; i != nil {
-		out = append(out, isolationTroubles(k.core.Procedures.Main(), i.Device)...)
+		out = append(out, isolationTroubles(say, k.core.Procedures.Main(), i.Device)...)
 	}
 	if !k.times.standing.Sure {
-		add(site.ClockUnsure, "clock", "This machine's clock is not to be trusted: "+orUnknown(k.times.standing.Note)+".")
+		add(site.ClockUnsure, "clock", say.Say("This machine's clock is not to be trusted: %s.", reason(say, k.clockNote())))
 	}
 	return out
 }
 
-func orUnknown(note string) string {
+// clockNote says what is wrong with the clock, or "".
+func (k *keeper) clockNote() string {
+	n := k.times.standing.Note
+	return words.Of(k.core.Site).Say(n.Words, n.With...)
+}
+
+func reason(say words.Voice, note string) string {
 	if note == "" {
-		return "no reason known yet"
+		return say.Say("no reason known yet")
 	}
 	return note
 }

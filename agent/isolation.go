@@ -3,11 +3,11 @@ package agent
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"bayledger/agent/procedure"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 	"bayledger/drivers/modbus"
 )
 
@@ -102,16 +102,16 @@ func (i *isolator) carryOut(ctx context.Context, o isolationOrder) {
 }
 
 // isolationTroubles are what the alarm desk is told of the isolation valve. m may be nil.
-func isolationTroubles(m *procedure.Main, device string) []condition {
+func isolationTroubles(say words.Voice, m *procedure.Main, device string) []condition {
 	var out []condition
 	if m == nil {
 		return nil
 	}
 	if m.Shut {
-		out = append(out, condition{Kind: site.IsolationClosed, Subject: "main", Because: fmt.Sprintf("The daemon shut the main because of %s.", m.Why)})
+		out = append(out, condition{Kind: site.IsolationClosed, Subject: "main", Because: say.Say("The daemon shut the main because of %s.", m.Why)})
 	}
 	if m.Trouble != "" {
-		out = append(out, condition{Kind: site.NoData, Subject: device, Because: fmt.Sprintf("The isolation valve does not do as it was told: %s.", m.Trouble)})
+		out = append(out, condition{Kind: site.NoData, Subject: device, Because: say.Say("The isolation valve does not do as it was told: %s.", m.Trouble)})
 	}
 	return out
 }

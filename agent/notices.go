@@ -32,7 +32,9 @@ func (a *Agent) openNotices(ctx context.Context, p *parts) (names []string, err 
 		names = append(names, name)
 		n := notice.New(who, p.cfg.Site, noticeEvents{q}, a.standing, noticeWords{a, p.cfg}, noticeStore{a.journal, name}, a.clk, a.part("notice"))
 		p.sinks = append(p.sinks, sink{id: name, run: n.Run, events: q.Backlog, waits: true,
-			state:   func() page.Sink { return page.Sink{ID: name, Name: "notices to " + who.ID, Up: n.Trouble() == ""} },
+			state: func() page.Sink {
+				return page.Sink{ID: name, Name: words.Of(p.cfg.Site).Say("notices to %s", who.ID), Up: n.Trouble() == ""}
+			},
 			trouble: n.Trouble,
 		})
 	}

@@ -60,7 +60,7 @@ func (a *Agent) beginTime(ctx context.Context) (*timekeeping, error) {
 		return nil, err
 	}
 	if t.owed, t.standing = watched.Check(); !t.standing.Sure {
-		a.part("keeper").Warn("nothing vouches for the clock; readings wait for their date", "note", t.standing.Note, "provisional", watched.Now())
+		a.part("keeper").Warn("nothing vouches for the clock; readings wait for their date", "note", t.standing.Note.String(), "provisional", watched.Now())
 	}
 	return t, nil
 }

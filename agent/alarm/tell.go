@@ -5,10 +5,9 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // pauses are the least times between one record of an alarm and an update that only brings new
@@ -124,19 +123,10 @@ func seconds(left time.Duration) *float64 {
 func (d *Desk) because(row *site.KindInfo, f site.Finding) string {
 	text := strings.TrimRight(d.voice.Speak(f.Because), " .")
 	if text == "" {
-		text = capital(d.voice.Say(row.Says))
+		text = words.Capital(d.voice.Say(row.Says))
 	}
 	if f.Carried {
 		text = d.voice.Say("%s; the overflow carries the whole flow, so the court does not flood", text)
 	}
 	return text + "."
-}
-
-// capital begins a text as a sentence begins.
-func capital(text string) string {
-	r, n := utf8.DecodeRuneInString(text)
-	if n == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(r)) + text[n:]
 }

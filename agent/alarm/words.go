@@ -205,7 +205,7 @@ func (m message) long(ways []string) string {
 		}
 	}
 	e := m.e
-	line("What", m.rank()+": "+m.row.Title+". "+sentence(capital(m.row.Says)))
+	line("What", m.rank()+": "+m.row.Title+". "+sentence(words.Capital(m.row.Says)))
 	line("Where", m.fullPlace())
 	line("Since", fmt.Sprintf("%s (%s UTC)", m.since(), e.Since.UTC().Format("2006-01-02 15:04")))
 	if e.State == site.Cleared {
@@ -348,7 +348,7 @@ func (m message) left() string {
 			parts = append(parts, m.v.Say(x.soonLong, m.span(x.in)))
 		}
 	}
-	return capital(strings.Join(parts, ", "))
+	return words.Capital(strings.Join(parts, ", "))
 }
 
 // span writes a time that is left, of a minute at least.
@@ -404,7 +404,7 @@ func (m message) soon(times int) string {
 	if m.e.Carried {
 		parts = append(parts, m.v.Say("no flood"))
 	}
-	return capital(strings.Join(parts, ", "))
+	return words.Capital(strings.Join(parts, ", "))
 }
 
 // shutOff is where the supply is shut by hand, for what that would stop, unless the first action

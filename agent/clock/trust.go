@@ -69,8 +69,6 @@ const (
 	walk = 10
 	// longWalk is a lead that a person should end.
 	longWalk = 2 * time.Hour
-	// redate is how.
-	redate = "stop the daemon and run bayledger journal redate"
 )
 
 // epoch is older than this program, so no time before it can be true.
@@ -96,7 +94,7 @@ type Watched struct {
 	leadAt  time.Duration
 	vouched time.Duration // the boot's age when somebody last vouched
 	file    time.Time     // the service's file when the base was last taken from the wall
-	note    string
+	note    Note
 }
 
 // NewWatched returns a clock over a machine. Begin comes before anything else.
@@ -117,7 +115,7 @@ func (w *Watched) Begin(s Start) (base time.Time, dated bool) {
 			guess = earliest
 		}
 	}
-	w.base, w.dated, w.vouched, w.note = later(guess, earliest).Add(-l.Boot), false, l.Boot, "nobody has set it since the machine was started"
+	w.base, w.dated, w.vouched, w.note = later(guess, earliest).Add(-l.Boot), false, l.Boot, say("nobody has set it since the machine was started")
 	if !s.Base.IsZero() {
 		w.base, w.dated = later(s.Base, earliest.Add(-l.Boot)), s.Dated
 	}
@@ -141,11 +139,22 @@ type Change struct {
 type Standing struct {
 	// Sure is true while somebody vouches, or has within a day, or nobody is expected to.
 	Sure bool
-	// Note says what is wrong, in half a sentence; empty when nothing is.
-	Note string
+	// Note says what is wrong, in half a sentence; no words when nothing is.
+	Note Note
 	// Ahead is how far the clock is known to be ahead of true time.
 	Ahead time.Duration
 }
+
+// Note is said to people in their own language: English words with fmt's verbs, and what fills them.
+type Note struct {
+	Words string
+	With  []any
+}
+
+func say(words string, with ...any) Note { return Note{words, with} }
+
+// String is the note in English.
+func (n Note) String() string { return fmt.Sprintf(n.Words, n.With...) }
 
 // Check looks at the machine and follows what can be trusted.
 func (w *Watched) Check() (Change, Standing) {
@@ -154,9 +163,9 @@ func (w *Watched) Check() (Change, Standing) {
 	l := w.machine.Look()
 	c := w.check(l)
 	s := Standing{Note: w.note, Ahead: w.ahead(l.Boot)}
-	s.Sure = w.dated && s.Note == ""
+	s.Sure = w.dated && s.Note.Words == ""
 	if w.own && !w.dated {
-		s.Sure, s.Note = true, ""
+		s.Sure, s.Note = true, Note{}
 	}
 	return c, s
 }
@@ -170,7 +179,7 @@ func (w *Watched) check(l Look) Change {
 		case !vouched:
 			return Change{}
 		case !l.Wall.After(w.newest):
-			w.note = fmt.Sprintf("it shows %s, and the newest reading is of %s; if it is that reading that is wrong, %s", l.Wall.UTC().Format(time.RFC3339), w.newest.UTC().Format(time.RFC3339), redate)
+			w.note = say("it shows %s, and the newest reading is of %s; if it is that reading that is wrong, stop the daemon and run bayledger journal redate", l.Wall.UTC().Format(time.RFC3339), w.newest.UTC().Format(time.RFC3339))
 			return Change{}
 		}
 		c := Change{Dated: true, Base: truth, Before: w.at(l.Boot), Shift: off}
@@ -179,11 +188,11 @@ func (w *Watched) check(l Look) Change {
 		return c
 	}
 	if !vouched {
-		w.note = ""
+		w.note = Note{}
 		if off.Abs() > step {
-			w.note = fmt.Sprintf("somebody has set it by %v and nothing vouches for that; it is not followed", off.Round(time.Second))
+			w.note = say("somebody has set it by %v and nothing vouches for that; it is not followed", off.Round(time.Second))
 		} else if age := l.Boot - w.vouched; age > holdover {
-			w.note = fmt.Sprintf("nobody has vouched for it for %v", age.Round(time.Hour))
+			w.note = say("nobody has vouched for it for %v", age.Round(time.Hour))
 		}
 		return Change{}
 	}
@@ -194,11 +203,12 @@ func (w *Watched) check(l Look) Change {
 	if off.Abs() > slack {
 		w.follow(l, truth)
 	}
-	w.vouched, w.note = l.Boot, ""
+	w.vouched, w.note = l.Boot, Note{}
 	if ahead := w.ahead(l.Boot); ahead > step {
-		w.note = fmt.Sprintf("it was ahead and is %v ahead still; it runs slower until true time has come level", ahead.Round(time.Second))
+		w.note = say("it was ahead and is %v ahead still; it runs slower until true time has come level", ahead.Round(time.Second))
 		if ahead > longWalk {
-			w.note += ", in " + (walk * ahead).Round(time.Hour).String() + "; if that is too long, " + redate
+			w.note = say("it was ahead and is %v ahead still; it runs slower until true time has come level, in %v; if that is too long, stop the daemon and run bayledger journal redate",
+				ahead.Round(time.Second), (walk * ahead).Round(time.Hour))
 		}
 	}
 	return c
@@ -224,7 +234,7 @@ func (w *Watched) trusts(l Look, off time.Duration) bool {
 func (w *Watched) follow(l Look, base time.Time) {
 	ahead := w.at(l.Boot).Sub(base.Add(l.Boot))
 	w.base, w.lead, w.leadAt = base, max(0, ahead), l.Boot
-	w.vouched, w.file, w.note = l.Boot, l.SyncFile, ""
+	w.vouched, w.file, w.note = l.Boot, l.SyncFile, Note{}
 }
 
 func (w *Watched) ahead(boot time.Duration) time.Duration {

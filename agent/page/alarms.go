@@ -158,7 +158,7 @@ func lives(w voice, s *site.Site, events []site.Event) []life {
 		if l.To = (time.Time{}); e.State == site.Cleared {
 			l.To = e.Time.Time
 		} else {
-			l.Because, l.said = sentence(e.Because), e.Time.Time
+			l.Because, l.said = words.Sentence(e.Because), e.Time.Time
 		}
 	}
 	out := make([]life, 0, len(all))
@@ -204,8 +204,8 @@ func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 		a.ID = al.Event.ID
 	}
 	c := alarmCard{Anchor: alarmAnchor(a.ID), ID: a.ID, Severity: a.Severity, Word: w.severity(a.Severity), State: a.State, Bay: a.Bay,
-		Place: w.place(v.Site, a.Bay), Title: w.Title(a.Kind), Because: sentence(a.Because), FirstAction: a.FirstAction,
-		Since: a.Since.Time, SinceText: w.clock(a.Since.Time), WouldDecide: sentence(a.WouldDecide)}
+		Place: w.place(v.Site, a.Bay), Title: w.Title(a.Kind), Because: words.Sentence(a.Because), FirstAction: a.FirstAction,
+		Since: a.Since.Time, SinceText: w.clock(a.Since.Time), WouldDecide: words.Sentence(a.WouldDecide)}
 	if len(a.Bays) > 1 {
 		names := make([]string, len(a.Bays))
 		for i, id := range a.Bays {
@@ -214,7 +214,7 @@ func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 		c.Place = w.Say("Bays %s", w.List(names))
 	}
 	if info, ok := w.Kind(a.Kind); ok {
-		c.DoNot, c.Consequence = w.Fill(info.DoNot, v.Site, a.Bay), sentence(info.Consequence)
+		c.DoNot, c.Consequence = w.Fill(info.DoNot, v.Site, a.Bay), words.Sentence(info.Consequence)
 	}
 	if a.RateLPH != nil {
 		c.Figures = append(c.Figures, fact{w.Say("Rate"), w.Rate(*a.RateLPH / 3.6e6)})
@@ -247,7 +247,7 @@ func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 	if !al.AckAt.IsZero() {
 		c.Acked = w.Say("Taken on by %s at %s", nameOr(al.AckBy, w.Say("somebody")), w.clock(al.AckAt))
 	}
-	c.Quiet = sentence(al.Why)
+	c.Quiet = words.Sentence(al.Why)
 	if !al.ShelvedUntil.IsZero() && w.Language != words.English {
 		c.Shelved = w.Say("Shelved until %s.", w.clock(al.ShelvedUntil))
 	}

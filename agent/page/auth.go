@@ -169,7 +169,7 @@ func (s *Server) join(w http.ResponseWriter, r *http.Request) {
 // person's doing.
 func refusal(w words.Voice, err error) (status int, says string, ok bool) {
 	if in, is := errors.AsType[*access.InputError](err); is {
-		return http.StatusBadRequest, sentence(w.Say(in.Says)), true
+		return http.StatusBadRequest, words.Sentence(w.Say(in.Says)), true
 	}
 	if wait, is := errors.AsType[*access.WaitError](err); is {
 		return http.StatusTooManyRequests, w.Say("Too many wrong tries; wait %s.", w.Span(wait.For.Round(time.Second))), true

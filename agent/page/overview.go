@@ -207,7 +207,7 @@ func (s *Server) restOfGround(w voice, v *View) standing {
 		return standing{}
 	}
 	if len(odd) > 0 {
-		return standing{Severity: site.Info, Word: w.Say("Watching"), Line: sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{w.Say("No alarm is open.")}, more...), " ")}
+		return standing{Severity: site.Info, Word: w.Say("Watching"), Line: words.Sentence(strings.Join(odd, "; ")), More: strings.Join(append([]string{w.Say("No alarm is open.")}, more...), " ")}
 	}
 	if spread > 0 {
 		more = append([]string{w.Say("Bays at rest stand within %s of their set points.", w.Depth(spread))}, more...)
@@ -216,7 +216,7 @@ func (s *Server) restOfGround(w voice, v *View) standing {
 	if others {
 		line = w.Say("every other bay is as it was set")
 	}
-	return standing{Word: w.Say("Well"), Line: sentence(line), More: strings.Join(more, " ")}
+	return standing{Word: w.Say("Well"), Line: words.Sentence(line), More: strings.Join(more, " ")}
 }
 
 // severity is a severity as a word.

@@ -144,7 +144,7 @@ func (s *Server) procedure(r *http.Request, v *View) (site.Record, string, error
 	rec, err := a.Record(v.Procedures, s.deps.Now().UTC())
 	if err != nil {
 		said := err.Error()
-		return rec, "", &answer{status: http.StatusBadRequest, phrase: sentence(said)}
+		return rec, "", &answer{status: http.StatusBadRequest, phrase: words.Sentence(said)}
 	}
 	return rec, "procedure", nil
 }

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"strings"
 	"time"
 
 	"bayledger/agent/words"
@@ -65,20 +64,6 @@ func (w voice) ago(t time.Time) string {
 		return w.Say("never")
 	}
 	return w.Say("%s ago", w.Span(max(0, w.now.Sub(t))))
-}
-
-// sentence makes what was said in a few words a sentence.
-func sentence(s string) string {
-	s = strings.TrimSpace(s)
-	if s == "" {
-		return ""
-	}
-	r := []rune(s)
-	s = strings.ToUpper(string(r[:1])) + string(r[1:])
-	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
-		s += "."
-	}
-	return s
 }
 
 // Words that records, readings and other parts carry in English; the page says them in the site's

@@ -23,7 +23,7 @@ import (
 // speakers are the packages that speak to people, and speaks the calls that do, with the place of
 // their phrase.
 var (
-	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", ".."}
+	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", "..", "../clock", "../../historian/journal"}
 	speaks   = map[string]int{"Say": 0, "say": 0, "Key": 0, "bad": 0, "refuse": 1}
 )
 

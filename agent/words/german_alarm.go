@@ -19,6 +19,23 @@ var germanAlarm = map[string]string{
 	"the surface is dust now": "der Belag ist jetzt Staub", "%s until the surface is dust": "noch %s, bis der Belag Staub ist", "%s until it freezes": "noch %s, bis es friert",
 	"water runs to waste, and the court does not flood": "Wasser geht verloren, der Platz wird nicht überflutet",
 
+	// The daemon's own troubles.
+	"historian %s": "Historie %s", "notices to %s": "Nachrichten an %s", "no reason known yet": "Grund noch unbekannt",
+	"another master speaks on this line: %s": "ein anderer Master spricht auf dieser Leitung: %s", "listening for another master before the first request": "vor der ersten Anfrage wird gehorcht, ob ein anderer Master spricht",
+	"Nothing is read on line %s: %s.": "Auf der Leitung %s wird nichts gelesen: %s.", "%s takes no data (%s); it is kept here and sent later.": "%s nicht erreichbar (%s); alles bleibt hier und wird später gesendet.",
+	"The journal has no room left; readings are watched but not kept.":                                                                    "Das Journal hat keinen Platz mehr; Messwerte werden überwacht, aber nicht aufbewahrt.",
+	"The journal takes no readings (%s); they are watched but not kept.":                                                                  "Das Journal nimmt keine Messwerte an (%s); sie werden überwacht, aber nicht aufbewahrt.",
+	"%s, set aside at an earlier start, still waits for somebody to look at it":                                                           "%s, bei einem früheren Start beiseitegelegt, wartet noch darauf, dass jemand danach sieht",
+	"the ledger was damaged, is set aside as %s and begun anew":                                                                           "das Kontobuch war beschädigt, liegt als %s beiseite und ist neu begonnen",
+	"the ledger was damaged and is set aside as %s; the last daily copy took its place":                                                   "das Kontobuch war beschädigt und liegt als %s beiseite; die letzte Tageskopie hat seinen Platz eingenommen",
+	"the file of samples was damaged and is set aside as %s; of what was not sent yet, %d samples were saved from it and %d could not be": "die Datei der Messwerte war beschädigt und liegt als %s beiseite; von den noch nicht gesendeten wurden %d gerettet, %d nicht",
+	"The daemon shut the main because of %s.":                                                                                             "Die Überwachung hat die Zuleitung wegen %s abgesperrt.", "The isolation valve does not do as it was told: %s.": "Das Absperrventil tut nicht, was ihm gesagt wurde: %s.",
+	"This machine's clock is not to be trusted: %s.": "Der Uhr dieses Rechners ist nicht zu trauen: %s.", "nobody has set it since the machine was started": "niemand hat sie gestellt, seit der Rechner läuft",
+	"it shows %s, and the newest reading is of %s; if it is that reading that is wrong, stop the daemon and run bayledger journal redate": "sie zeigt %s, und der neueste Messwert ist von %s; ist es der Messwert, der nicht stimmt, die Überwachung anhalten und bayledger journal redate aufrufen",
+	"somebody has set it by %v and nothing vouches for that; it is not followed":                                                          "jemand hat sie um %v verstellt, und nichts bestätigt das; ihr wird nicht gefolgt", "nobody has vouched for it for %v": "schon %v lang hat sie niemand bestätigt",
+	"it was ahead and is %v ahead still; it runs slower until true time has come level":                                                                               "sie ging vor, jetzt noch %v; sie geht langsamer, bis die wahre Zeit sie einholt",
+	"it was ahead and is %v ahead still; it runs slower until true time has come level, in %v; if that is too long, stop the daemon and run bayledger journal redate": "sie ging vor, jetzt noch %v; sie geht langsamer, bis die wahre Zeit sie einholt, noch %v lang; dauert das zu lange, die Überwachung anhalten und bayledger journal redate aufrufen",
+
 	// What keeps an alarm quiet.
 	"shelved until %s%s%s": "zurückgestellt bis %s%s%s", "maintenance until %s%s": "Wartung bis %s%s", " by %s": " von %s", ": %s": ": %s", "the season is closed": "die Saison ist beendet", "folded under %s": "gehört zu %s",
 

@@ -17,6 +17,8 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"bayledger/agent/site"
 )
@@ -112,6 +114,8 @@ func (v Voice) fill(a any) any {
 		return v.Time(time.Time(a), "Mon 15:04")
 	case site.Moment:
 		return v.Moment(a.At, a.Now)
+	case time.Duration:
+		return v.lasted(a)
 	case site.Why:
 		return v.Say(string(a))
 	case float64:
@@ -164,6 +168,24 @@ func (v Voice) lasted(d time.Duration) string {
 		return v.Say("%.1f h", d.Hours())
 	}
 	return v.Say("%.1f days", d.Hours()/24)
+}
+
+// Capital begins a text as a sentence begins.
+func Capital(text string) string {
+	r, n := utf8.DecodeRuneInString(text)
+	if n == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(r)) + text[n:]
+}
+
+// Sentence makes what was said in a few words a sentence.
+func Sentence(text string) string {
+	text = Capital(strings.TrimSpace(text))
+	if text != "" && !strings.ContainsAny(text[len(text)-1:], ".!?") {
+		text += "."
+	}
+	return text
 }
 
 // Lower is a title within a sentence; German keeps its nouns.

@@ -79,7 +79,7 @@ type counts struct {
 // Incident is something Open found and put right, to be told to people.
 type Incident struct {
 	// What happened, in one sentence.
-	What string
+	What site.Phrase
 	// Set aside under this name in the journal's folder; empty when nothing was.
 	File string
 	// Saved and Lost are how many samples could be taken over from it and how many could not.
@@ -144,7 +144,7 @@ func (j *Journal) asideFiles() error {
 	for _, file := range files {
 		name := filepath.Base(file)
 		if !slices.ContainsFunc(j.opened, func(i Incident) bool { return i.File == name }) {
-			j.opened = append(j.opened, Incident{What: name + ", set aside at an earlier start, still waits for somebody to look at it", File: name, Earlier: true})
+			j.opened = append(j.opened, Incident{What: site.Say("%s, set aside at an earlier start, still waits for somebody to look at it", name), File: name, Earlier: true})
 		}
 	}
 	return nil

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+
+	"bayledger/agent/site"
 )
 
 // openLedger opens the small database and reads what is always needed of it. A damaged one is
@@ -37,9 +39,9 @@ func (j *Journal) openLedger(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	what := "the ledger was damaged, is set aside as " + aside + " and begun anew"
+	what := site.Say("the ledger was damaged, is set aside as %s and begun anew", aside)
 	if err := os.Rename(j.path(copyFile), j.path(ledgerFile)); err == nil {
-		what = "the ledger was damaged and is set aside as " + aside + "; the last daily copy took its place"
+		what = site.Say("the ledger was damaged and is set aside as %s; the last daily copy took its place", aside)
 	} else if !errors.Is(err, os.ErrNotExist) {
 		return err
 	}

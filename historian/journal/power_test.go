@@ -248,7 +248,7 @@ func violations(t *testing.T, dir string, samples, records int64) (all []string)
 	}
 	defer func() { require.NoError(t, j.Close()) }()
 	for _, i := range j.Incidents() {
-		all = append(all, i.What)
+		all = append(all, i.What.Words)
 	}
 	for err := range j.Check(t.Context()) {
 		all = append(all, err.Error())

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+
+	"bayledger/agent/site"
 )
 
 // seqReserve is left free after a file whose end could not be read, so that no number is given
@@ -43,7 +45,7 @@ func (j *Journal) mendSamples(ctx context.Context) error {
 		return fmt.Errorf("salvage from %s: %w", aside, err)
 	}
 	j.opened = append(j.opened, Incident{File: aside, Saved: saved, Lost: lost,
-		What: fmt.Sprintf("the file of samples was damaged and is set aside as %s; of what was not sent yet, %d samples were saved from it and %d could not be", aside, saved, lost)})
+		What: site.Say("the file of samples was damaged and is set aside as %s; of what was not sent yet, %d samples were saved from it and %d could not be", aside, saved, lost)})
 	return j.uncondemn(samplesFile)
 }
 

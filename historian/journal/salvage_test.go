@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
 )
 
 // filled is a journal with n cycles of 40 points, of which a destination has taken the first
@@ -152,7 +154,7 @@ func TestWhatADamagedFileStillHoldsIsSaved(t *testing.T) {
 			shut(t, j)
 			j, err = Open(t.Context(), o)
 			require.NoError(t, err)
-			require.Equal(t, []Incident{{File: found.File, Earlier: true, What: found.File + ", set aside at an earlier start, still waits for somebody to look at it"}}, j.Incidents())
+			require.Equal(t, []Incident{{File: found.File, Earlier: true, What: site.Say("%s, set aside at an earlier start, still waits for somebody to look at it", found.File)}}, j.Incidents())
 		})
 	}
 }
