@@ -235,7 +235,7 @@ func TestSeverity(t *testing.T) {
 		{"soft in 50 minutes at noon", local(12, 0), find(site.Overfill, "A1", soft(50*time.Minute)), site.Urgent},
 		{"soft in 70 minutes at noon", local(12, 0), find(site.Overfill, "A1", soft(70*time.Minute)), site.Warning},
 		{"frost before morning", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour)), site.Urgent},
-		{"frost before morning, nine to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.9)), site.Urgent},
+		{"frost before morning, nineteen to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.95)), site.Urgent},
 		{"frost before morning, three to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.75)), site.Warning},
 		{"frost after people have come", local(22, 0), find(site.FreezeRisk, "", crest(10*time.Hour), sure(0.95)), site.Warning},
 		{"frost tomorrow night", local(22, 0), find(site.FreezeRisk, "", crest(24*time.Hour)), site.Warning},

@@ -12,7 +12,7 @@ const GoneM3 = 0.5
 
 // frostSure is how likely a frost must be to wake somebody. A weak one seldom does harm and the trend
 // firms up by the hour; what is likely enough to be told but not that likely waits, and grows.
-const frostSure = 0.9
+const frostSure = 0.95
 
 // attendedLook is how soon somebody looks inside the attended part of the day.
 const attendedLook = time.Hour

@@ -90,7 +90,7 @@
 //     to sunrise, or to when the last two nights were coldest, and not under the dew point less four
 //     degrees; on a clear calm night, known by its fall, the ground is taken to be two degrees colder.
 //     It is told when it is three times likelier than not, by what such a trend errs by, and urgent
-//     (agent/alarm) from nine to one; in a closed season only while a chamber or the line still shows
+//     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows
 //     water;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
 //     fills only the level saw: three, two where the valve was told to open, one where the main

@@ -199,9 +199,13 @@ func (s *frostState) fall() float64 {
 	return f
 }
 
-// left is how long the air can be expected to fall, within frostAhead, hours.
+// left is how long the air can be expected to fall, within frostAhead, hours. In the morning a fall is
+// the night's last, or a front's, of which nothing more is known than the next hour.
 func (s *frostState) left(now int64) float64 {
 	h := frostAhead
+	if !s.Dark && now-s.Sunrise < 4*hour {
+		h = hour
+	}
 	if s.Dark && s.Sunrise > 0 {
 		h = min(h, max(0, s.Sunrise+day-now))
 		if s.Lows[0] > 0 {
@@ -234,11 +238,21 @@ func (s *frostState) lowest(now int64) float64 { return s.ahead(now, s.left(now)
 // the air itself is there, by a normal error of trend and ground before.
 func (s *frostState) likely(now int64) float64 {
 	if s.T <= frostC+trendC {
-		return 0.95
+		return 0.98
 	}
 	low := s.lowest(now)
-	u := math.Hypot(math.Hypot(trendC, trendShare*(s.T-low)), groundShare*s.ground(now))
-	return min(0.95, 0.5*math.Erfc((low-s.freezes(now))/u/math.Sqrt2))
+	u := math.Hypot(math.Hypot(trendC, s.share(now)*(s.T-low)), groundShare*s.ground(now))
+	return min(0.98, 0.5*math.Erfc((low-s.freezes(now))/u/math.Sqrt2))
+}
+
+// share is how well a trend knows what is still to fall. Until two hours after sunset, when the
+// handbook's begins, the fall is steep and says little of the night's.
+func (s *frostState) share(now int64) float64 {
+	since := 1.0
+	if s.Dark && s.Sunset > 0 {
+		since = max(1, float64(now-s.Sunset)/float64(hour))
+	}
+	return trendShare * max(1, 2/since)
 }
 
 // freezesIn is when the fall reaches freezing, in hours; NaN when it does not.

@@ -19,7 +19,7 @@ import (
 type outdoors struct {
 	*world
 	told time.Time // when frost was last first told; zero while it is not
-	sure time.Time // when it was first likely enough to wake somebody, nine to one; zero before
+	sure time.Time // when it was first likely enough to wake somebody, nineteen to one; zero before
 }
 
 func newOutdoors(t *testing.T) *outdoors {
@@ -54,7 +54,7 @@ func (o *outdoors) read(at time.Time, readings map[string]float64) *site.Finding
 	case o.told.IsZero():
 		o.told = at
 	}
-	if f != nil && o.sure.IsZero() && f.Confidence >= 0.9 {
+	if f != nil && o.sure.IsZero() && f.Confidence >= 0.95 {
 		o.sure = at
 	}
 	return f
@@ -128,7 +128,7 @@ func TestPublishedFrostsAreForetold(t *testing.T) {
 	}
 	slices.Sort(leads)
 	slices.Sort(sure)
-	t.Log("before the air is at freezing:", leads, "and nine to one:", sure)
+	t.Log("before the air is at freezing:", leads, "and nineteen to one:", sure)
 	require.GreaterOrEqual(t, leads[0], 90*time.Minute) // one that freezes two and a half hours after sunset
 	require.GreaterOrEqual(t, leads[len(leads)/2], 150*time.Minute)
 	require.GreaterOrEqual(t, sure[0], time.Hour)
