@@ -33,6 +33,7 @@ type fillState struct {
 	SlowN       int
 	SlowAt      int64
 	Slow        bool
+	Deaf        int64 // when level or meter were last not heard: what they missed of a fill is not known
 }
 
 // inARow is how many fills in a row must agree before a habit counts as broken, inARowFar how many
@@ -75,7 +76,14 @@ const (
 func (y *bay) chamber(now int64) {
 	s, k := &y.st.Fills, &y.look
 	runs := k.Runs && now-k.RunAt < minute
+	if most := max(3*max(y.poll(), intervalMS(y.level)), minute); now-k.LevelAt > most || now-k.MeterAt > most {
+		s.Deaf = now
+	}
 	switch {
+	case now-s.Deaf < settleTime:
+		// Neither where the fill began nor what came in unheard is known.
+		s.Ran, s.EndT = runs, 0
+		s.StartM = math.NaN()
 	case runs && !s.Ran:
 		y.followed(now)
 		s.Ran, s.StartM, s.InM3 = true, k.SmoothM, 0
@@ -83,7 +91,7 @@ func (y *bay) chamber(now int64) {
 		s.EndM, s.InM3 = k.SmoothM, k.FillM3
 	case s.Ran:
 		s.Ran, s.EndT = false, 0
-		if k.FillM3 > 0 && !y.st.Valve.Open && now-k.LevelAt < 2*minute && k.SlopeM2 > 0 {
+		if k.FillM3 > 0 && s.StartM == s.StartM && !y.st.Valve.Open && now-k.LevelAt < 2*minute && k.SlopeM2 > 0 {
 			s.EndT, s.EndM, s.InM3 = now, k.SmoothM, k.FillM3
 		}
 	case s.EndT > 0 && now-s.EndT >= settleTime:

@@ -105,7 +105,7 @@ func (w *Watch) levels(y *bay, now int64) {
 			s.LowAt, s.Low = 0, false
 		case k.BayM < low-u:
 			_, runs := y.running(now)
-			if runs || !w.free(y, now) || k.SetMoved > 0 && now-k.SetMoved < 6*hour || k.RunAt > 0 && now-k.RunAt < 15*minute {
+			if runs || !y.heard(now) || !w.free(y, now) || k.SetMoved > 0 && now-k.SetMoved < 6*hour || k.RunAt > 0 && now-k.RunAt < 15*minute {
 				if !s.Low {
 					s.LowAt = 0
 				}
@@ -123,6 +123,12 @@ func (w *Watch) levels(y *bay, now int64) {
 			}
 		}
 	}
+}
+
+// heard says whether level and meter have been read lately: what nobody heard may have been water.
+func (y *bay) heard(now int64) bool {
+	k := &y.look
+	return now-k.LevelAt <= 10*minute && (!k.HasFlow && !k.HasMeter || now-k.MeterAt <= max(3*y.poll(), 10*minute))
 }
 
 // lowFor is how long beyond its turn a bay may stand just under its band.

@@ -73,16 +73,16 @@ func (w *Watch) mainMeter(now int64) {
 	if !w.hasMain() {
 		return
 	}
-	// The main meter may be read minutes after a bay's; only while nothing has run for a while
-	// do their totals belong together.
-	runs := false
+	// The main meter may be read minutes after a bay's; only while nothing has run for a while, by all
+	// of them, do their totals belong together: one that is not heard will have more to tell.
+	runs := now-w.l.MainAt() > max(3*mainPoll(w.s), 2*minute)
 	for _, y := range w.bays {
 		k := &y.look
 		if !k.HasFlow && !k.HasMeter || y.uncounted(max(st.From, now-hour), now) {
 			st.From = 0 // a bay's water is not counted: nothing can be compared
 			return
 		}
-		runs = runs || now-max(k.RunAt, y.st.Valve.Opened) < apartAtMost
+		runs = runs || now-max(k.RunAt, y.st.Valve.Opened) < apartAtMost || now-k.MeterAt > max(3*y.poll(), 2*minute)
 	}
 	if runs || st.From > 0 && now-st.From < hour {
 		return
@@ -132,6 +132,11 @@ func (w *Watch) mainMeter(now int64) {
 	w.meterShares(now)
 	w.lineTest(x, v, hours)
 	w.mainStopped(d-fed, fed, v, now)
+}
+
+// mainPoll is how often the main meter is read, ms.
+func mainPoll(s *site.Site) int64 {
+	return max(intervalMS(s.Find("", site.Volume)), intervalMS(s.Find("", site.Flow)))
 }
 
 // uncounted says whether the bay may have taken water since from that its meter did not count: its

@@ -312,6 +312,21 @@ func TestAnOutageInAFillIsNoStuckValve(t *testing.T) {
 	require.Equal(t, time.Duration(-1), v.until(time.Hour, site.ValveStuckClosed, "A1"))
 }
 
+// A bay that was low when its readings stopped is not called dry for what nobody heard; when they are
+// back and it is still low, its time begins.
+func TestABayIsNotCalledDryWhileNobodyHearsIt(t *testing.T) {
+	v := newWorld(t, 9, nil)
+	v.quiet(t, 10*time.Hour)
+	v.bays[0].shut, v.bays[0].h = true, 0.070 // ten millimetres low
+	v.bays[0].command = false
+	v.until(40*time.Minute, site.Drying, "A1")
+	v.bays[0].silent = true
+	require.Equal(t, time.Duration(-1), v.until(5*time.Hour, site.Drying, "A1"))
+	v.bays[0].silent = false
+	d := v.until(5*time.Hour, site.Drying, "A1")
+	require.GreaterOrEqual(t, d, time.Hour)
+}
+
 func TestPointsThatFollowAnotherBaysWater(t *testing.T) {
 	for name, mix := range map[string]func(*world){
 		"meters": func(v *world) { v.meters = true },
@@ -526,6 +541,26 @@ func TestAnEveningsLossIsNotToldEveryEvening(t *testing.T) {
 	}
 	require.LessOrEqual(t, told, 2)
 	t.Log("told", told)
+}
+
+// What a bay that is not heard takes meanwhile is nobody's meter's fault, nor a loss on the line, nor
+// does a fill of which half was heard show a chamber that lags.
+func TestOutagesAreNobodysFault(t *testing.T) {
+	v := newWorld(t, 12, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 4*24*time.Hour)
+	seen := map[site.Kind]int{}
+	for range 12 {
+		v.bays[1].silent = true
+		for k, n := range v.kinds(5 * time.Hour) {
+			seen[k] += n
+		}
+		v.bays[1].silent = false
+		for k, n := range v.kinds(7 * time.Hour) {
+			seen[k] += n
+		}
+	}
+	require.Equal(t, map[site.Kind]int{site.NoData: 12}, seen)
 }
 
 func TestDeadMeter(t *testing.T) {

@@ -153,6 +153,9 @@ func (l *Ledger) Closed() bool { return l.st.Closed }
 // with the moment it was read (ms); NaN and 0 when the site does not have them.
 func (l *Ledger) MainL() float64 { return l.st.MainL + l.st.MainInc }
 
+// MainAt is when the main meter was last read, ms; 0 never.
+func (l *Ledger) MainAt() int64 { return max(l.st.MainT, l.st.MainFlowT) }
+
 // Pressure is the last good supply pressure, Pa, and when it was read, ms.
 func (l *Ledger) Pressure() (pa float64, atMS int64) { return l.st.PressPa, l.st.PressT }
 
