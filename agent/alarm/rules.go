@@ -239,8 +239,12 @@ func numbers(soft string) string {
 		amount("bayledger_alarm_volume_cubic_meters", "1000", "264.172", " L", " gal", " So far: ") +
 		amount("bayledger_alarm_volume_uncertainty_cubic_meters", "1000", "264.172", " L", " gal", " ± ") +
 		figure("bayledger_alarm_volume_cubic_meters", ".") +
-		figure("bayledger_alarm_time_to_crest_seconds", ` Until the overflow runs: {{ . | first | value | humanizeDuration }}.`) +
-		figure("bayledger_alarm_time_to_soft_seconds", ` Until `+soft+`: {{ . | first | value | humanizeDuration }}.`)
+		timeLeft("bayledger_alarm_time_to_crest_seconds", "the overflow runs") + timeLeft("bayledger_alarm_time_to_soft_seconds", soft)
+}
+
+// timeLeft is how long it is until something comes about, or that it has.
+func timeLeft(metric, what string) string {
+	return figure(metric, `{{ if lt (. | first | value) 60.0 }} `+strings.ToUpper(what[:1])+what[1:]+` now.{{ else }} Until `+what+`: {{ . | first | value | humanizeDuration }}.{{ end }}`)
 }
 
 // consequence is what happens when nobody acts, or that the overflow keeps it from happening.

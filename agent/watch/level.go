@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"time"
 
 	"bayledger/agent/site"
 )
@@ -145,11 +146,19 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 			n.RateM3S = rate
 			if !math.IsNaN(k.RoomM3) {
 				n.ToCrest = left(k.RoomM3 / rate)
-				fate = site.Say("%s still runs in, and the overflow runs in about %s", site.Rate(rate), lasted(n.ToCrest.Milliseconds()))
+				if n.ToCrest < time.Minute {
+					fate = site.Say("%s still runs in, and the overflow runs now", site.Rate(rate))
+				} else {
+					fate = site.Say("%s still runs in, and the overflow runs in about %s", site.Rate(rate), lasted(n.ToCrest.Milliseconds()))
+				}
 			}
-			n.ToSoft = w.toSoft(y, rate)
+			if n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate; !n.Carried {
+				n.ToSoft = w.toSoft(y, rate)
+			}
 		}
-		n.Because = site.Say("Bay %s has stood at %s for %s, above the %s its band ends at; %s.", y.name(), site.Depth(k.BayM), lasted(now-s.HighAt), site.Depth(y.upper()), fate)
+		// Where water runs off that nobody measures the account's level is too high.
+		stands := min(k.BayM, nanOr(k.SmoothM, k.BayM))
+		n.Because = site.Say("Bay %s has stood at %s for %s, above the %s its band ends at; %s.", y.name(), site.Depth(stands), lasted(now-s.HighAt), site.Depth(y.upper()), fate)
 		w.say(n)
 	}
 	if s.Low {

@@ -16,6 +16,7 @@ var germanWatch = map[string]string{
 	"Bay %s has stood at %s for %s, above the %s its band ends at; %s.":                                "Becken %[1]s steht schon %[3]s lang bei %[2]s, über dem Ende seines Sollbereichs bei %[4]s; %[5]s.",
 	"it is not falling back into its band":                                                             "es fällt nicht in den Sollbereich zurück",
 	"%s still runs in, and the overflow runs in about %s":                                              "%s laufen noch ein; noch etwa %s, bis der Überlauf läuft",
+	"%s still runs in, and the overflow runs now":                                                      "%s laufen noch ein, und der Überlauf läuft jetzt",
 	"Bay %s has fallen to %s, below the %s at which it should have been filled, and no water comes%s.": "Becken %s ist auf %s gefallen, unter die %s, bei denen es hätte gefüllt werden sollen, und es kommt kein Wasser%s.",
 	"; on a summer's day the surface is dust in about %s":                                              "; an einem Sommertag bleiben etwa %s, bis der Belag staubt",
 

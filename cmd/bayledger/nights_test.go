@@ -19,6 +19,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/alarm"
@@ -47,23 +48,25 @@ var nights = []struct {
 	fault []string // of the field, by schedule
 	play  func(n *watchNight)
 	want  map[string]int
-	late  bool // play starts Prometheus
+	late  bool     // play starts Prometheus
+	file  []string // what else is in the site file, in pairs: as it is, and as it is here
 }{
 	{"a quiet night", true, atClub(1, 20), nil,
-		func(n *watchNight) { n.pass(25 * time.Minute) }, map[string]int{}, false},
+		func(n *watchNight) { n.pass(25 * time.Minute) }, map[string]int{}, false, nil},
 	{"a valve sticks at 01:40 and nobody answers", true, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
 		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.looksRight("on-call BayledgerValveStuckOpen A2 urgent")
 			n.until("the escalation", "second-on-call BayledgerUnanswered A2 urgent")
+			n.reads("second-on-call BayledgerUnanswered A2 urgent", "Nobody has answered", "bay A2: Valve stuck open", "Shut the hand valve of bay A2", "with wet hands")
 			n.pass(3 * time.Minute)
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "second-on-call BayledgerUnanswered A2 urgent": 1}, false},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "second-on-call BayledgerUnanswered A2 urgent": 1}, false, nil},
 	{"a valve sticks, and somebody answers", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
 		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
 			n.answer("valve-stuck-open")
 			n.pass(alarm.EscalateAfter + 5*time.Minute)
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false, nil},
 	{"the daemon is killed and started in mid-alarm", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
 		func(n *watchNight) {
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
@@ -74,21 +77,48 @@ var nights = []struct {
 			n.pass(12 * time.Minute)
 			require.Zero(n.t, n.over("on-call BayledgerValveStuckOpen A2 urgent"), "a restart read as all clear")
 			require.Equal(n.t, "acknowledged", n.phase("valve-stuck-open"), "the answer was forgotten")
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false, nil},
 	{"the daemon is killed and stays dead", false, atClub(1, 30), nil,
 		func(n *watchNight) {
 			n.pass(2 * time.Minute)
 			n.kill()
 			n.until("the page", "on-call BayledgerDown  urgent")
 			n.pass(10 * time.Minute)
-		}, map[string]int{"on-call BayledgerDown  urgent": 1}, false},
+		}, map[string]int{"on-call BayledgerDown  urgent": 1}, false, nil},
 	{"nothing answers on the line", false, atClub(1, 30), nil,
 		func(n *watchNight) {
 			n.pass(3 * time.Minute)
 			n.cutLine()
 			n.until("the line", "morning BayledgerLinkDown  warning")
 			n.pass(10 * time.Minute)
-		}, map[string]int{"morning BayledgerLinkDown  warning": 1}, false},
+		}, map[string]int{"morning BayledgerLinkDown  warning": 1}, false, nil},
+	// The bay fills above its band although its valve does as it is told: the controller's set point
+	// was typed wrong, where nobody reads it. Its overfill is an effect of the overflow that runs.
+	{"a set point over the crest is typed at 01:35", false, atClub(1, 30), nil,
+		func(n *watchNight) {
+			n.pass(5 * time.Minute)
+			require.Equal(n.t, "ok\n", n.field.say(n.t, "setpoint A2 150"))
+			n.until("the page", "on-call BayledgerOverflowing A2 urgent")
+			n.reads("on-call BayledgerOverflowing A2 urgent", "bay A2: Overflow running", "If the valve of bay A2 runs, shut its hand valve", "the red lever by the pump house door")
+			n.answer("overflowing")
+			for end := n.clk.Now().Add(90 * time.Minute); n.find("overfill") == nil; n.pass(time.Minute) {
+				require.True(n.t, n.clk.Now().Before(end), "no overfill")
+			}
+			require.Equal(n.t, "suppressed-by-design", n.phase("overfill"))
+			require.Contains(n.t, n.listed("overfill").Why, "overflowing", "the cause is not named")
+			n.pass(20 * time.Minute)
+		}, map[string]int{"on-call BayledgerOverflowing A2 urgent": 1}, false, []string{unreadSetPoint, "\n"}},
+	// Where nobody has surveyed the overflow its running cannot be told, and the overfill stands alone.
+	{"the same at a bay whose overflow nobody has surveyed", false, atClub(1, 30), nil,
+		func(n *watchNight) {
+			n.pass(5 * time.Minute)
+			require.Equal(n.t, "ok\n", n.field.say(n.t, "setpoint A2 150"))
+			n.until("the page", "on-call BayledgerOverfill A2 urgent")
+			n.reads("on-call BayledgerOverfill A2 urgent", "bay A2: Overfilled", "See that the valve of bay A2 is shut", "the red lever by the pump house door")
+			n.answer("overfill")
+			n.pass(alarm.EscalateAfter + 5*time.Minute)
+		}, map[string]int{"on-call BayledgerOverfill A2 urgent": 1}, false,
+		[]string{unreadSetPoint, "\n", "overflow: { crest: 106 mm, carries: 60 L/min }\n", "\n"}},
 	// A Prometheus that has just started does not know its Alertmanager yet and drops what fires: with
 	// a rule that fires at once the page would come only with the next sending, here in an hour.
 	{"Prometheus starts while an alarm stands", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 32)) + ":"},
@@ -98,13 +128,16 @@ var nights = []struct {
 			}
 			n.startPrometheus(1, "--rules.alert.resend-delay=1h")
 			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
-		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, true},
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, true, nil},
 	{"the whole club has no water", false, atClub(21, 50), []string{"supply-lost:site:" + moment(atClub(22, 0)) + ":"},
 		func(n *watchNight) {
 			n.until("the supply", "morning BayledgerNoSupply  warning")
 			n.pass(40 * time.Minute)
-		}, map[string]int{"morning BayledgerNoSupply  warning": 1}, false},
+		}, map[string]int{"morning BayledgerNoSupply  warning": 1}, false, nil},
 }
+
+// unreadSetPoint is the line of the site file by which bay A2's set point is read.
+const unreadSetPoint = "set_point: { table: holding, address: 1, type: uint16, unit: 0.1 mm }\n"
 
 // atClub is a time of a summer night on the invented club's clock (UTC+2).
 func atClub(hour, minute int) time.Time {
@@ -128,7 +161,7 @@ func TestEndToEndNight(t *testing.T) {
 		}
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			n := newNight(t, bin, row.at, row.fault)
+			n := newNight(t, bin, row.at, row.fault, row.file)
 			if !row.late {
 				n.startPrometheus(nightFactor, "--rules.alert.resend-delay=1s")
 				select {
@@ -168,7 +201,7 @@ type watchNight struct {
 
 var routeDurations = regexp.MustCompile(`(group_wait|group_interval|repeat_interval|resolve_timeout): (\w+)`)
 
-func newNight(t *testing.T, bin string, start time.Time, faults []string) *watchNight {
+func newNight(t *testing.T, bin string, start time.Time, faults, file []string) *watchNight {
 	t.Helper()
 	dir, ports := t.TempDir(), servertest.FreePorts(t, 3)
 	at := func(i int) string { return fmt.Sprintf("127.0.0.1:%d", ports[i]) }
@@ -195,7 +228,7 @@ func newNight(t *testing.T, bin string, start time.Time, faults []string) *watch
 	n.clk = clock.NewScaled(start, nightFactor)
 	field := servertest.Command(t, servertest.Accepts(n.field.control), nil, bin, args...)
 	n.cutLine = field.Stop
-	text := n.field.siteFile(t, fmt.Sprintf("\npage: { listen: %q }\n", n.listen))
+	text := n.field.siteFile(t, fmt.Sprintf("\npage: { listen: %q }\n", n.listen), file...)
 	require.NoError(t, os.WriteFile(n.config, []byte(text), 0o600))
 	n.start()
 	t.Cleanup(func() {
@@ -237,7 +270,8 @@ func (n *watchNight) pass(d time.Duration) {
 // until waits until somebody has been told something.
 func (n *watchNight) until(what, key string) {
 	n.t.Helper()
-	require.Eventually(n.t, func() bool { return n.told()[key] > 0 }, 4*time.Minute, 200*time.Millisecond, "%s never came; told %v", what, n.told())
+	told := assert.Eventually(n.t, func() bool { return n.told()[key] > 0 }, 4*time.Minute, 200*time.Millisecond)
+	require.True(n.t, told, "%s never came; told %v", what, n.told())
 }
 
 // ServeHTTP takes what Alertmanager delivers.
@@ -294,6 +328,18 @@ func (n *watchNight) over(key string) int {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.resolved[key]
+}
+
+// reads looks into what was told.
+func (n *watchNight) reads(key string, parts ...string) {
+	n.t.Helper()
+	n.mu.Lock()
+	text := n.texts[key]
+	n.mu.Unlock()
+	n.t.Logf("%s:\n%s", key, text)
+	for _, part := range parts {
+		require.Contains(n.t, text, part)
+	}
 }
 
 // looksRight is about the page of the stuck valve: its words, and that it came in time.
