@@ -5,7 +5,7 @@
 // Each person has a Notifier with a place of their own in the journal's queue of events, so that
 // nobody's broken mailbox keeps a page from anybody else. An event leaves the queue when the
 // person's route has taken the message, so an outage of the way out loses nothing and tells
-// nothing twice; after a crash between the two a message may come twice, under the same
+// nothing twice, and what it has outlasted is not told but stands in the morning line; after a crash between the two a message may come twice, under the same
 // Message-ID and Idempotency-Key. What is older than useful is not sent any more. Folded effects
 // (with a cause_id) are never told: their cause speaks for them.
 //
@@ -21,9 +21,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"bayledger/agent/clock"
 	"bayledger/agent/site"
@@ -256,8 +258,11 @@ func (n *Notifier) tell(ctx context.Context, now time.Time) error {
 		if err != nil {
 			return fmt.Errorf("read the queue of notices: %w", err)
 		}
-		for _, e := range batch {
-			if err := n.one(ctx, now, e.Event); err != nil {
+		for i, e := range batch {
+			if overSince(e.Event, batch[i+1:]) {
+				// An outage has outlasted it: nobody is woken by what is over. The morning line has it.
+				n.log.Info("notice left out; its alarm is over", "id", e.Event.ID)
+			} else if err := n.one(ctx, now, e.Event); err != nil {
 				return err
 			}
 			if err := n.events.Ack(context.WithoutCancel(ctx), e.Pos); err != nil {
@@ -268,6 +273,11 @@ func (n *Notifier) tell(ctx context.Context, now time.Time) error {
 			return nil
 		}
 	}
+}
+
+// overSince reports whether later events say that the alarm of an event is over.
+func overSince(e site.Event, later []Event) bool {
+	return e.State != site.Cleared && slices.ContainsFunc(later, func(l Event) bool { return l.Event.ID == e.ID && l.Event.State == site.Cleared })
 }
 
 // one tells one event if it is this person's business now.
@@ -362,24 +372,34 @@ func (n *Notifier) line(day string) Message {
 		long.WriteString("\n" + whole)
 	}
 	say := words.Of(n.site)
-	begin := say.Say("%s: all is well. %d bays watched.", name, bays)
-	if bays == 1 {
-		begin = say.Say("%s: all is well. One bay watched.", name)
-	}
-	if len(look) > 0 {
-		begin = say.Say("%s: %d to look at this morning: %s.", name, len(look), strings.Join(look, "; "))
-	}
 	notes := n.words.Notes()
-	return Message{Key: key("morning", n.site.ID, day), Sort: "morning", Short: fit(strings.Join(append([]string{begin}, notes...), " ")),
-		Long: strings.Join(append(notes, long.String()), "\n")}
+	short := func(told int) string {
+		begin := say.Say("%s: all is well. %d bays watched.", name, bays)
+		switch list := strings.Join(look[:told], "; "); {
+		case told < len(look):
+			begin = say.Say("%s: %d to look at this morning: %s; and %d more.", name, len(look), list, len(look)-told)
+		case told > 0:
+			begin = say.Say("%s: %d to look at this morning: %s.", name, len(look), list)
+		case bays == 1:
+			begin = say.Say("%s: all is well. One bay watched.", name)
+		}
+		return strings.Join(append([]string{begin}, notes...), " ")
+	}
+	told := len(look)
+	for told > 1 && utf8.RuneCountInString(short(told)) > shortMax {
+		told-- // the gravest come first
+	}
+	return Message{Key: key("morning", n.site.ID, day), Sort: "morning", Short: fit(short(told)), Long: strings.Join(append(notes, long.String()), "\n")}
 }
 
-// fit cuts a text to what a telephone shows.
+// fit cuts a text to what a telephone shows, at a word.
 func fit(text string) string {
-	if r := []rune(text); len(r) > shortMax {
-		return string(r[:shortMax-1]) + "…"
+	r := []rune(text)
+	if len(r) <= shortMax {
+		return text
 	}
-	return text
+	text = string(r[:shortMax-1])
+	return text[:max(strings.LastIndexByte(text, ' '), 0)] + "…"
 }
 
 func (n *Notifier) send(ctx context.Context, m Message) error {

@@ -201,6 +201,16 @@ func TestMorning(t *testing.T) {
 	b.standing = []Standing{{Event: leak, Present: true}, {Event: site.Event{Kind: site.Overfill, Severity: site.Info}, Present: true}}
 	b.at(half + 24*time.Hour)
 	require.Equal(t, []string{"morning: Riedhof: 1 to look at this morning: leak. Kim works at A2."}, b.first.take())
+	// More than a telephone shows: whole entries, the gravest, and how many more.
+	for range 60 {
+		b.standing = append(b.standing, Standing{Event: leak, Present: true})
+	}
+	line := b.who[0].line("2026-07-05")
+	require.Regexp(t, `^Riedhof: 61 to look at this morning: (leak; ){38}leak; and 22 more\. Kim works at A2\.$`, line.Short)
+	require.LessOrEqual(t, len(line.Short), 300)
+	b.who[0].site.Name = strings.Repeat("A name without end. ", 20)
+	require.Regexp(t, `^(A name without end\. )*A name without…$`, b.who[0].line("2026-07-05").Short)
+	b.who[0].site.Name = "Riedhof"
 	b.who[0].site.Language = "de"
 	b.standing = nil
 	b.at(half + 2*24*time.Hour)
@@ -210,8 +220,8 @@ func TestMorning(t *testing.T) {
 	require.Empty(t, b.second.take(), "the morning line is for those who look first")
 }
 
-// TestOutage: nothing is lost while no route works, nothing is told that is too old, and order
-// and memory hold over a restart in between.
+// TestOutage: nothing is lost while no route works, nothing is told that is too old or over by
+// then, and order and memory hold over a restart in between.
 func TestOutage(t *testing.T) {
 	b := newBench(t)
 	b.first.fail = errors.New("no network")
@@ -224,7 +234,15 @@ func TestOutage(t *testing.T) {
 	b.restart()
 	b.first.fail = nil
 	b.at(2 * time.Hour)
-	require.Equal(t, []string{"alarm: urgent valve-stuck-open raised", "over: urgent valve-stuck-open cleared", "alarm: urgent leak raised"}, b.first.take())
+	require.Equal(t, []string{"alarm: urgent leak raised"}, b.first.take())
+	// What was told before the outage, and ended in it, is told to be over.
+	b.first.fail = errors.New("no network")
+	b.event(night.Add(2*time.Hour), site.Leak, site.Updated, site.Urgent, "")
+	b.event(night.Add(2*time.Hour), site.Leak, site.Cleared, site.Urgent, "")
+	require.Error(t, b.who[0].step(t.Context(), night.Add(2*time.Hour)))
+	b.first.fail = nil
+	b.at(3 * time.Hour)
+	require.Equal(t, []string{"over: urgent leak cleared"}, b.first.take())
 	b.event(night, site.Drying, site.Raised, site.Urgent, "")
 	b.at(DefaultPerson().Useful + time.Second)
 	require.NotContains(t, b.first.take(), "alarm: urgent drying raised")

@@ -177,6 +177,7 @@ var german = map[string]string{
 	"Maintenance at %s%s until %s: nothing is told of it.": "Wartung, %s%s bis %s: Dazu wird nichts gemeldet.", "the whole site": "ganze Anlage",
 	"The season is closed: only what can still hurt is told.": "Die Saison ist beendet: Gemeldet wird nur, was noch schaden kann.",
 	"%s: all is well. %d bays watched.":                       "%s: alles in Ordnung. %d Becken überwacht.", "%s: %d to look at this morning: %s.": "%s: heute früh %d anzusehen: %s.",
+	"%s: %d to look at this morning: %s; and %d more.": "%s: heute früh %d anzusehen: %s; und %d weitere.",
 
 	// Access.
 	"Choose a name and a password": "Namen und Passwort wählen", "With the invitation you were given. It works once.": "Mit der Einladung, die Sie bekommen haben. Sie gilt einmal.", "To answer alarms and to put dips and rounds on record.": "Um Alarme zu beantworten und Runden einzutragen.",
