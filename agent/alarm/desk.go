@@ -304,19 +304,28 @@ func (d *Desk) Delays(k site.Key) (on, off time.Duration) {
 			}
 		}
 	}
-	p := d.site.Point(k.Subject)
-	if p == nil && k.Bay != "" {
-		p = d.site.Find(k.Bay, site.Level)
+	twice := 2 * d.interval(k)
+	if on > 0 {
+		on = max(on, twice)
 	}
-	if p != nil {
-		if on > 0 {
-			on = max(on, 2*p.Interval)
-		}
-		if off > 0 {
-			off = max(off, 2*p.Interval)
-		}
+	if off > 0 {
+		off = max(off, twice)
 	}
 	return on, off
+}
+
+// interval is how often what a kind of trouble at a place rests on is read: its point, or the rarest
+// read of the levels, flows, meters and pressures there.
+func (d *Desk) interval(k site.Key) (longest time.Duration) {
+	if p := d.site.Point(k.Subject); p != nil {
+		return p.Interval
+	}
+	for _, q := range []site.Quantity{site.Level, site.Flow, site.Volume, site.Pressure} {
+		if p := d.site.Find(k.Bay, q); p != nil {
+			longest = max(longest, p.Interval)
+		}
+	}
+	return longest
 }
 
 // settle moves every alarm to where it belongs at t and returns what is to be told.

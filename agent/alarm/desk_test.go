@@ -338,6 +338,8 @@ func TestDelaysOfAPlace(t *testing.T) {
 	s := club(t)
 	i := slices.IndexFunc(s.Points, func(p site.Point) bool { return p.ID == "A1-level" })
 	s.Points[i].Interval = 10 * time.Minute
+	s.Points = append(s.Points, site.Point{ID: "pressure", Quantity: site.Pressure, Interval: 4 * time.Minute},
+		site.Point{ID: "B2-meter", Bay: "B2", Quantity: site.Volume, Interval: time.Minute})
 	s.Bay("A2").Delays = map[site.Kind]site.Delay{site.Overflowing: {On: 3 * time.Minute, Off: -1}, site.Overfill: {On: -1, Off: 12 * time.Minute}}
 	d := New(s)
 	d.Settling = func(bay string) time.Duration {
@@ -355,6 +357,9 @@ func TestDelaysOfAPlace(t *testing.T) {
 		{"what is judged by the level waits for the chamber", key(site.Overfill, "B1"), 0, 50 * time.Minute},
 		{"at least the table's, where the chamber is quick", key(site.Drying, "B2"), 0, 10 * time.Minute},
 		{"at least two readings", key(site.Drying, "A1"), 0, 20 * time.Minute},
+		{"two readings of the meter, which are rarer than the level's", key(site.ValveStuckOpen, "B2"), 0, 2 * time.Minute},
+		{"of the point named", site.Key{Bay: "B2", Kind: site.ValveStuckOpen, Subject: "B1-level"}, 0, time.Minute},
+		{"of the site's own points", key(site.PressureOutOfBand, ""), 8 * time.Minute, 8 * time.Minute},
 		{"the bay's own, however slow the chamber", key(site.Overfill, "A2"), 0, 12 * time.Minute},
 	}
 	for _, row := range rows {

@@ -10,11 +10,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/servertest"
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 var update = flag.Bool("update", false, "write the generated files")
@@ -85,6 +87,17 @@ func TestRunbook(t *testing.T) {
 		if e, ok := entry[AlertName(k.Kind)]; ok {
 			require.Contains(t, e, plain(k.FirstAction), k.Kind)
 			require.Contains(t, e, plain(k.DoNot), k.Kind)
+			for _, part := range []string{"**" + k.Title + "**", k.Says, k.Consequence, k.Ends, "- Check: "} {
+				require.Contains(t, e, part, k.Kind)
+			}
+			require.Contains(t, e, "Whose: "+k.Owner, k.Kind)
+			respond := map[time.Duration]string{24 * time.Hour: "a day", 7 * 24 * time.Hour: "a week"}[k.Respond]
+			if respond == "" {
+				respond = words.Of(nil).Span(k.Respond)
+				respond = strings.NewReplacer(" min", " minutes", " h", " hours").Replace(respond)
+			}
+			require.Positive(t, k.Respond, k.Kind)
+			require.Contains(t, e, "Time to respond: about "+respond+".", k.Kind)
 		}
 	}
 }
