@@ -70,6 +70,9 @@ func (p proceduresPage) Left(c runCard) string {
 // Ticks are the steps that are done.
 func (c runCard) Ticks() []procedure.Result { return c.Results }
 
+// HowOf says how a step ended and who brought it to its end.
+func (p proceduresPage) HowOf(x procedure.Result) string { return procedure.How(p.Voice, x) }
+
 // SignOf is the mark of a step that is done.
 func (p proceduresPage) SignOf(o procedure.Outcome) site.Severity {
 	switch o {
@@ -101,7 +104,7 @@ func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
 		// Who is needed comes first.
 		slices.SortStableFunc(p.Runs, func(a, b runCard) int { return cmp.Compare(needed(b), needed(a)) })
 		for _, rec := range slices.Backward(v.Procedures.Records) {
-			p.Records = append(p.Records, recordLine{rec, p.clock(rec.Ended)})
+			p.Records = append(p.Records, recordLine{rec.In(p.Voice), p.clock(rec.Ended)})
 		}
 	}
 	s.render(w, r, http.StatusOK, "procedures", p)
@@ -162,7 +165,7 @@ func (s *Server) procedureRecord(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, refuse(http.StatusNotFound, "There is no such record here; the journal keeps the old ones."))
 		return
 	}
-	rec := v.Procedures.Records[i].In(v.Site.Zone)
+	rec := v.Procedures.Records[i].In(words.Of(v.Site))
 	kind, write := "text/html; charset=utf-8", rec.WriteHTML
 	switch form {
 	case "text":

@@ -1,23 +1,23 @@
 package procedure
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Cautions that several steps share.
-const (
-	cautionMains    = "The cabinet holds mains voltage: inside it only a licensed electrician works. Keep hands and floor dry."
-	cautionCodes    = "Local codes and licensed trades come first; where they say otherwise, they are right."
-	cautionPressure = "Pipes under pressure: relieve it before you loosen a fitting, and keep your face away from unions and caps."
-	cautionDrinking = "Backflow preventers protect drinking water. Only whoever is licensed for it tests, opens or repairs one."
-	cautionAir      = "Compressed air kills: regulated air only, never above the lowest rating of any part, goggles on, nobody over a fitting, open ends first."
-	cautionFrost    = "Ice holds pressure back and lets go at once: do not work on a frozen pipe, and never thaw one with a flame."
-	cautionWater    = "A chamber is deep enough to hurt a child: close its lid whenever you walk away."
+var (
+	cautionMains    = words.Key("The cabinet holds mains voltage: inside it only a licensed electrician works. Keep hands and floor dry.")
+	cautionCodes    = words.Key("Local codes and licensed trades come first; where they say otherwise, they are right.")
+	cautionPressure = words.Key("Pipes under pressure: relieve it before you loosen a fitting, and keep your face away from unions and caps.")
+	cautionDrinking = words.Key("Backflow preventers protect drinking water. Only whoever is licensed for it tests, opens or repairs one.")
+	cautionAir      = words.Key("Compressed air kills: regulated air only, never above the lowest rating of any part, goggles on, nobody over a fitting, open ends first.")
+	cautionFrost    = words.Key("Ice holds pressure back and lets go at once: do not work on a frozen pipe, and never thaw one with a flame.")
+	cautionWater    = words.Key("A chamber is deep enough to hurt a child: close its lid whenever you walk away.")
 )
 
 func confirm(label string) *Ask { return &Ask{Kind: AskConfirm, Label: label} }
@@ -61,20 +61,20 @@ const mostErrors = 0.01
 // tested takes the date of the backflow preventer's test. Most codes want it every year.
 func (l *look) tested() Verdict {
 	if !l.answered {
-		return watching("", "Waiting for the date.")
+		return l.watching("", "Waiting for the date.")
 	}
 	d, err := time.ParseInLocation("2006-01-02", l.word, l.site.Zone)
 	if err != nil {
-		return failed("%q is not a date.", l.word)
+		return l.failed("%q is not a date.", l.word)
 	}
 	age := l.now.Sub(d)
 	switch {
 	case age < 0:
-		return failed("The test of %s is in the future.", l.word)
+		return l.failed("The test of %s is in the future.", l.word)
 	case age > 366*24*time.Hour:
-		return failed("The last test, %s, is more than a year ago: most codes want one every year. Have it tested before water is let in.", l.word)
+		return l.failed("The last test, %s, is more than a year ago: most codes want one every year. Have it tested before water is let in.", l.word)
 	}
-	return passed("Last tested on %s.", l.word)
+	return l.passed("Last tested on %s.", l.word)
 }
 
 // devices of the points that are read, each with its readings and failures in this step.
@@ -105,25 +105,25 @@ func (l *look) links() Verdict {
 	devices := l.devices()
 	for _, name := range sortedKeys(devices) {
 		n, bad := devices[name][0], devices[name][1]
-		lines = append(lines, fmt.Sprintf("%s: %d readings, %d lost", name, n, bad))
+		lines = append(lines, l.say("%s: %d readings, %d lost", name, n, bad))
 		switch {
 		case n == 0 || n == bad:
 			silent = append(silent, name)
 		case float64(bad)/float64(n) > mostErrors:
-			poor = append(poor, fmt.Sprintf("%s loses %.1f %%", name, 100*float64(bad)/float64(n)))
+			poor = append(poor, l.say("%s loses %.1f %%", name, 100*float64(bad)/float64(n)))
 			worst = max(worst, float64(bad)/float64(n))
 		}
 	}
 	var v Verdict
 	switch left := linksFor - l.elapsed(); {
 	case left > 0:
-		v = watching("", "Counting readings for another %s.", span(left))
+		v = l.watching("", "Counting readings for another %s.", Span(left))
 	case len(silent) > 0:
-		v = failed("No reading at all from %s. Look at its power, its cable, its unit number.", l.list(silent))
+		v = l.failed("No reading at all from %s. Look at its power, its cable, its unit number.", l.voice.List(silent))
 	case len(poor) > 0:
-		v = failed("Too many readings are lost: %s; more than 1 %% cannot be signed off. Look at termination, shield and cable length, then do this step again.", strings.Join(poor, ", "))
+		v = l.failed("Too many readings are lost: %s; more than 1 %% cannot be signed off. Look at termination, shield and cable length, then do this step again.", strings.Join(poor, ", "))
 	default:
-		v = passed("Every device answers; at most %.2f %% of the readings were lost.", 100*l.lost(devices))
+		v = l.passed("Every device answers; at most %.2f %% of the readings were lost.", 100*l.lost(devices))
 	}
 	v.Lines = lines
 	v.Values = map[string]float64{"lost": l.lost(devices)}
@@ -145,14 +145,18 @@ func (l *look) lost(devices map[string][2]int) float64 {
 // sensor that stands on one number where others show their noise.
 func (l *look) idle() Verdict {
 	if left := 2*time.Minute - l.elapsed(); left > 0 {
-		v := watching("", "Watching the idle readings for another %s.", span(left))
+		v := l.watching("", "Watching the idle readings for another %s.", Span(left))
 		v.Lines = l.lines(l.bayIDs()...)
 		return v
 	}
 	var wrong []string
 	for _, id := range append(l.bayIDs(), "") {
 		if l.moved(id) {
-			wrong = append(wrong, fmt.Sprintf("the %s moves (%s)", meterName(id), l.site.Display.Water(l.passedM3(id))))
+			if id == "" {
+				wrong = append(wrong, l.say("the main meter moves (%s)", site.Water(l.passedM3(id))))
+			} else {
+				wrong = append(wrong, l.say("the meter of %s moves (%s)", id, site.Water(l.passedM3(id))))
+			}
 		}
 	}
 	for _, id := range l.bayIDs() {
@@ -162,26 +166,19 @@ func (l *look) idle() Verdict {
 		switch {
 		case p == nil:
 		case r == nil || r.LastT == 0:
-			wrong = append(wrong, fmt.Sprintf("level %s gives no good reading", id))
+			wrong = append(wrong, l.say("level %s gives no good reading", id))
 		case r.Last > b.DepthM():
-			wrong = append(wrong, fmt.Sprintf("level %s reads %s, above the surface", id, l.site.Display.Depth(r.Last)))
+			wrong = append(wrong, l.say("level %s reads %s, above the surface", id, site.Depth(r.Last)))
 		case r.Max-r.Min > 0.010:
-			wrong = append(wrong, fmt.Sprintf("level %s is restless: %.0f mm in two minutes", id, 1000*(r.Max-r.Min)))
+			wrong = append(wrong, l.say("level %s is restless: %.0f mm in two minutes", id, 1000*(r.Max-r.Min)))
 		}
 	}
-	v := passed("Nothing flows, and every level is possible and at rest.")
+	v := l.passed("Nothing flows, and every level is possible and at rest.")
 	if len(wrong) > 0 {
-		v = failed("Not as it should be with nothing going on: %s.", strings.Join(wrong, "; "))
+		v = l.failed("Not as it should be with nothing going on: %s.", strings.Join(wrong, "; "))
 	}
 	v.Lines = l.lines(l.bayIDs()...)
 	return v
-}
-
-func meterName(bay string) string {
-	if bay == "" {
-		return "main meter"
-	}
-	return "meter of " + bay
 }
 
 // band is the supply pressure the club wants, Pa: the site file's, else 20 to 30 psi (common
@@ -199,16 +196,15 @@ func (h *house) band() (low, high float64, own bool) {
 // pressureOn lets water into the supply line and proves that the line keeps it.
 func pressureOn(h *house, r *run) []step {
 	low, high, _ := h.band()
-	d := h.site.Display
 	gauge := h.site.Find("", site.Pressure)
 	pressure := step{id: "pressure", title: "Supply pressure", expect: 5 * time.Minute, caution: []string{cautionCodes, cautionPressure},
 		do: []string{
 			"Shut every bay's valve.",
 			"Open the supply slowly, a quarter turn at a time. Wait until the line is quiet.",
-			fmt.Sprintf("Turn the regulator until the pressure stands between %s and %s.", d.Press(low), d.Press(high)),
+			h.say("Turn the regulator until the pressure stands between %s and %s.", site.Press(low), site.Press(high)),
 		}, judge: (*look).pressure}
 	if gauge == nil {
-		pressure.ask = &Ask{Kind: AskNumber, Label: "Pressure on the gauge after the regulator", Dim: site.Stress, Unit: pressUnit(d), Max: 2e6}
+		pressure.ask = &Ask{Kind: AskNumber, Label: "Pressure on the gauge after the regulator", Dim: site.Stress, Unit: pressUnit(h.site.Display), Max: 2e6}
 	}
 	steps := []step{pressure}
 	steps = append(steps, step{id: "visible", title: "Look along the line", expect: 5 * time.Minute, caution: []string{cautionPressure},
@@ -216,8 +212,8 @@ func pressureOn(h *house, r *run) []step {
 		ask: confirm("Everything is dry")})
 	if h.meterOf("") != nil {
 		steps = append(steps, step{id: "hold", title: "Static hold, supply open", alone: true, must: true, expect: h.holdFor(),
-			do: []string{"Leave every valve shut.", fmt.Sprintf("Go. The tool watches the main meter for %s: its counts need that long to show a leak of %s.",
-				span(h.holdFor()), d.Rate(h.o.LeakM3S))},
+			do: []string{"Leave every valve shut.", h.say("Go. The tool watches the main meter for %s: its counts need that long to show a leak of %s.",
+				Span(h.holdFor()), site.Rate(h.o.LeakM3S))},
 			judge: (*look).hold})
 	}
 	if gauge != nil {
@@ -254,35 +250,34 @@ func (h *house) holdFor() time.Duration {
 // pressure judges the supply pressure and says which way to turn the regulator.
 func (l *look) pressure() Verdict {
 	low, high, _ := l.band()
-	d := l.site.Display
 	var pa float64
 	if p := l.site.Find("", site.Pressure); p != nil {
 		r := l.trace(p)
 		if r == nil || r.LastT == 0 {
-			v := watching("blind", "The supply pressure gives no good reading.")
+			v := l.watching("blind", "The supply pressure gives no good reading.")
 			if l.elapsed() > 10*time.Minute {
-				v = failed("The supply pressure gives no good reading. Look at its sensor, or read a gauge and pass this step over with what it showed.")
+				v = l.failed("The supply pressure gives no good reading. Look at its sensor, or read a gauge and pass this step over with what it showed.")
 			}
 			return v
 		}
 		pa = r.newest()
 		if l.elapsed() < time.Minute || r.Max-r.Min > (high-low)/2 && l.elapsed() < 5*time.Minute {
-			v := watching("settle", "%s, settling.", d.Press(pa))
+			v := l.watching("settle", "%s, settling.", site.Press(pa))
 			v.Lines = l.lines()
 			return v
 		}
 	} else {
 		if !l.answered {
-			return watching("", "Waiting for the gauge's reading.")
+			return l.watching("", "Waiting for the gauge's reading.")
 		}
 		pa = l.value
 	}
-	v := passed("%s, within %s to %s.", d.Press(pa), d.Press(low), d.Press(high))
+	v := l.passed("%s, within %s to %s.", site.Press(pa), site.Press(low), site.Press(high))
 	switch {
 	case pa < low:
-		v = watching("low", "%s is below %s: turn the regulator's screw in (clockwise) to raise it.", d.Press(pa), d.Press(low))
+		v = l.watching("low", "%s is below %s: turn the regulator's screw in (clockwise) to raise it.", site.Press(pa), site.Press(low))
 	case pa > high:
-		v = watching("high", "%s is above %s: turn the regulator's screw out (anticlockwise), then let a little water run: a regulator falls only while water runs.", d.Press(pa), d.Press(high))
+		v = l.watching("high", "%s is above %s: turn the regulator's screw out (anticlockwise), then let a little water run: a regulator falls only while water runs.", site.Press(pa), site.Press(high))
 	}
 	if v.State == Watching && (l.elapsed() > 30*time.Minute || l.site.Find("", site.Pressure) == nil) {
 		v.State, v.Phase = Failed, "failed"
@@ -294,11 +289,10 @@ func (l *look) pressure() Verdict {
 
 // hold judges that nothing leaves the line while the supply is open and every valve shut.
 func (l *look) hold() Verdict {
-	d := l.site.Display
 	m := l.meterOf("")
 	r := l.trace(m)
 	if left := 2 * time.Minute; l.elapsed() > left && (r == nil || r.LastT == 0) {
-		return failed("The main meter gives no reading, so a hold cannot be judged.")
+		return l.failed("The main meter gives no reading, so a hold cannot be judged.")
 	}
 	var through []string
 	for _, id := range l.bayIDs() {
@@ -307,18 +301,18 @@ func (l *look) hold() Verdict {
 		}
 	}
 	if len(through) > 0 {
-		return failed("Water went through the meter of %s: its valve is not shut. Shut it and hold again.", l.list(through))
+		return l.failed("Water went through the meter of %s: its valve is not shut. Shut it and hold again.", l.voice.List(through))
 	}
 	left := l.holdFor() - l.elapsed()
-	v := watching("", "The main meter has been still for %s; another %s.", span(l.elapsed()), span(max(left, 0)))
+	v := l.watching("", "The main meter has been still for %s; another %s.", Span(l.elapsed()), Span(max(left, 0)))
 	switch {
 	case r != nil && r.Moved > 1.5*pulse(m) && (m.Quantity != site.Flow || r.Moved > 1e-4):
 		rate := r.rate()
-		v = failed("The main meter moved by %s in %s with every valve shut: about %s leave the line. Look for wet ground, a weeping valve, an open drain.",
-			d.Water(r.Moved), span(l.elapsed()), d.Rate(rate))
+		v = l.failed("The main meter moved by %s in %s with every valve shut: about %s leave the line. Look for wet ground, a weeping valve, an open drain.",
+			site.Water(r.Moved), Span(l.elapsed()), site.Rate(rate))
 		v.Values = map[string]float64{"leak_m3s": rate}
 	case left <= 0:
-		v = passed("The main meter stood still for %s: no leak of %s or more.", span(l.elapsed()), d.Rate(l.o.LeakM3S))
+		v = l.passed("The main meter stood still for %s: no leak of %s or more.", Span(l.elapsed()), site.Rate(l.o.LeakM3S))
 		v.Values = map[string]float64{"excluded_m3s": l.o.LeakM3S}
 	}
 	v.Lines = l.lines()
@@ -335,12 +329,11 @@ const (
 // decay judges the pressure that is locked in with the supply shut upstream.
 func (l *look) decay() Verdict {
 	r := l.trace(l.site.Find("", site.Pressure))
-	d := l.site.Display
 	if r == nil || len(r.Dots) < 3 {
 		if l.elapsed() > 5*time.Minute {
-			return failed("The supply pressure gives no good reading.")
+			return l.failed("The supply pressure gives no good reading.")
 		}
-		return watching("", "Reading the pressure.")
+		return l.watching("", "Reading the pressure.")
 	}
 	from, _ := r.mean(r.Dots[0].T, r.Dots[0].T+30_000)
 	low, _, _ := l.band()
@@ -348,13 +341,13 @@ func (l *look) decay() Verdict {
 	var v Verdict
 	switch {
 	case from < low/4:
-		v = failed("There are only %s in the line: nothing is locked in. Was it opened somewhere? Open the supply, then shut it again.", d.Press(from))
+		v = l.failed("There are only %s in the line: nothing is locked in. Was it opened somewhere? Open the supply, then shut it again.", site.Press(from))
 	case lost > mostDecay:
-		v = failed("The pressure fell from %s to %s in %s: the line loses water. Look at the drain, the fittings and the valves.", d.Press(from), d.Press(r.newest()), span(l.elapsed()))
+		v = l.failed("The pressure fell from %s to %s in %s: the line loses water. Look at the drain, the fittings and the valves.", site.Press(from), site.Press(r.newest()), Span(l.elapsed()))
 	case l.elapsed() < decayFor:
-		v = watching("", "%s, %s at the beginning; another %s.", d.Press(r.newest()), d.Press(from), span(decayFor-l.elapsed()))
+		v = l.watching("", "%s, %s at the beginning; another %s.", site.Press(r.newest()), site.Press(from), Span(decayFor-l.elapsed()))
 	default:
-		v = passed("The pressure held: %s, %s at the beginning.", d.Press(r.newest()), d.Press(from))
+		v = l.passed("The pressure held: %s, %s at the beginning.", site.Press(r.newest()), site.Press(from))
 	}
 	v.Lines = l.lines()
 	v.Values = map[string]float64{"from_pa": from, "to_pa": r.newest()}
@@ -369,13 +362,13 @@ func flush(h *house, r *run) []step {
 			do:  []string{"Put the controller in manual.", "Shut every valve.", "Lift the level sensors out. Lay them dry.", "Take the overflow pipes out."},
 			ask: confirm("Sensors and overflows are out"), judge: (*look).allStill},
 		{id: "line", title: "Flush the line before the meters", expect: h.o.Flush + 3*time.Minute, caution: []string{cautionPressure},
-			do:  []string{"Open the line's end before the meters: what the trench left in the pipe must not reach a meter.", fmt.Sprintf("Open the supply. Let it run for %s.", span(h.o.Flush)), "Shut both again."},
+			do:  []string{"Open the line's end before the meters: what the trench left in the pipe must not reach a meter.", h.say("Open the supply. Let it run for %s.", Span(h.o.Flush)), "Shut both again."},
 			ask: confirm("The line ran clear")},
 	}
 	for _, id := range ids {
-		steps = append(steps, step{id: "bay " + id, title: "Flush " + h.name(id), bays: []string{id}, expect: h.o.Flush + h.o.Drain + 2*time.Minute, caution: []string{cautionWater},
-			do: []string{fmt.Sprintf("Open the valve of %s. The tool counts %s from when its meter moves.", id, span(h.o.Flush)),
-				"Shut it when you are told.", fmt.Sprintf("Let the bay drain for %s.", span(h.o.Drain))},
+		steps = append(steps, step{id: "bay " + id, title: h.say("Flush %s", h.name(id)), bays: []string{id}, expect: h.o.Flush + h.o.Drain + 2*time.Minute, caution: []string{cautionWater},
+			do: []string{h.say("Open the valve of %s. The tool counts %s from when its meter moves.", id, Span(h.o.Flush)),
+				"Shut it when you are told.", h.say("Let the bay drain for %s.", Span(h.o.Drain))},
 			judge: func(l *look) Verdict { return l.flushed(id) }})
 	}
 	return append(steps, step{id: "refit", title: "Refit", bays: ids, expect: 10 * time.Minute, caution: []string{cautionWater},
@@ -390,35 +383,35 @@ func (l *look) flushed(id string) Verdict {
 	if m == nil {
 		// Without a meter the clock is all there is.
 		if left := l.o.Flush + l.o.Drain - l.elapsed(); left > 0 {
-			return watching("", "%s has no meter: flush for %s, drain for %s; another %s.", id, span(l.o.Flush), span(l.o.Drain), span(left))
+			return l.watching("", "%s has no meter: flush for %s, drain for %s; another %s.", id, Span(l.o.Flush), Span(l.o.Drain), Span(left))
 		}
-		return passed("Flushed by the clock.")
+		return l.passed("Flushed by the clock.")
 	}
 	lines := l.lines(id)
 	say := func(v Verdict) Verdict { v.Lines = lines; return v }
 	if other := slices.DeleteFunc(l.running(), func(k string) bool { return k == id }); len(other) > 0 {
-		return say(failed("Water runs through the meter of %s, not only %s.", l.list(other), id))
+		return say(l.failed("Water runs through the meter of %s, not only %s.", l.voice.List(other), id))
 	}
 	if !l.moved(id) {
 		if l.elapsed() > l.o.FirstSigns {
-			return say(failed("The meter of %s has not moved in %s. Is the supply on and the valve open?", id, span(l.elapsed())))
+			return say(l.failed("The meter of %s has not moved in %s. Is the supply on and the valve open?", id, Span(l.elapsed())))
 		}
-		return say(watching("wait", "Waiting for the meter of %s to move.", id))
+		return say(l.watching("wait", "Waiting for the meter of %s to move.", id))
 	}
 	r := l.trace(m)
 	ran := time.UnixMilli(r.MoveLast).Sub(time.UnixMilli(r.MoveFirst))
 	stopped := l.quietFor(id) >= l.patience(id)
 	switch {
 	case stopped && ran < l.o.Flush*9/10:
-		return say(failed("It ran for %s only, where %s are wanted.", span(ran), span(l.o.Flush)))
+		return say(l.failed("It ran for %s only, where %s are wanted.", Span(ran), Span(l.o.Flush)))
 	case !stopped && ran < l.o.Flush:
-		return say(watching("run", "Running: %s so far, another %s.", l.site.Display.Water(r.Moved), span(l.o.Flush-ran)))
+		return say(l.watching("run", "Running: %s so far, another %s.", site.Water(r.Moved), Span(l.o.Flush-ran)))
 	case !stopped:
-		return say(watching("shut", "Long enough (%s): shut the valve of %s.", span(ran), id))
+		return say(l.watching("shut", "Long enough (%s): shut the valve of %s.", Span(ran), id))
 	case l.quietFor(id) < l.o.Drain:
-		return say(watching("drain", "Draining for another %s.", span(l.o.Drain-l.quietFor(id))))
+		return say(l.watching("drain", "Draining for another %s.", Span(l.o.Drain-l.quietFor(id))))
 	}
-	v := passed("%s in %s, then drained.", l.site.Display.Water(r.Moved), span(ran))
+	v := l.passed("%s in %s, then drained.", site.Water(r.Moved), Span(ran))
 	v.Values = map[string]float64{"m3": r.Moved, "ran_s": ran.Seconds()}
 	return say(v)
 }
@@ -433,7 +426,7 @@ func (l *look) refitted() Verdict {
 		}
 	}
 	if len(dark) > 0 {
-		return watching("dark", "No good reading yet from the sensor of %s.", l.list(dark))
+		return l.watching("dark", "No good reading yet from the sensor of %s.", l.voice.List(dark))
 	}
-	return passed("Every sensor reads.")
+	return l.passed("Every sensor reads.")
 }

@@ -3,6 +3,7 @@ package procedure
 import (
 	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -11,6 +12,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // Kind names a procedure.
@@ -45,15 +47,15 @@ var plans []plan
 
 func init() {
 	plans = []plan{
-		{BeforeWater, "Before water", "Is everything in place, does every line answer, is everything still", false, nil, beforeWater},
-		{PressureOn, "Pressure on and static hold", "Pressure in its band, no leak in the supply line", false, nil, pressureOn},
-		{WiringProof, "Wiring proof", "Each valve, meter and sensor belongs to the bay it claims", false, needsTwo, wiringProof},
-		{Flush, "Flush", "Line and bays rinsed before anything is trusted", false, nil, flush},
-		{Calibrate, "Calibration of a bay", "Sensor by two dips, meter by bucket, porosity from the first weeks", true, nil, calibrate},
-		{FirstFill, "First fill of a bay", "Watched, with a volume cap, and the first week's looks", true, nil, firstFill},
-		{WinterClose, "Winter close", "Drained, stored, and watched for days that nothing flows", false, nil, winterClose},
-		{SpringOpening, "Spring opening", "The first start against last autumn's figures", false, nil, springOpening},
-		{IsolationProof, "Isolation valve proof", "The main can be shut by the watch, and that is seen", false, needsIsolation, isolationProof},
+		{BeforeWater, words.Key("Before water"), words.Key("Is everything in place, does every line answer, is everything still"), false, nil, beforeWater},
+		{PressureOn, words.Key("Pressure on and static hold"), words.Key("Pressure in its band, no leak in the supply line"), false, nil, pressureOn},
+		{WiringProof, words.Key("Wiring proof"), words.Key("Each valve, meter and sensor belongs to the bay it claims"), false, needsTwo, wiringProof},
+		{Flush, words.Key("Flush"), words.Key("Line and bays rinsed before anything is trusted"), false, nil, flush},
+		{Calibrate, words.Key("Calibration of a bay"), words.Key("Sensor by two dips, meter by bucket, porosity from the first weeks"), true, nil, calibrate},
+		{FirstFill, words.Key("First fill of a bay"), words.Key("Watched, with a volume cap, and the first week's looks"), true, nil, firstFill},
+		{WinterClose, words.Key("Winter close"), words.Key("Drained, stored, and watched for days that nothing flows"), false, nil, winterClose},
+		{SpringOpening, words.Key("Spring opening"), words.Key("The first start against last autumn's figures"), false, nil, springOpening},
+		{IsolationProof, words.Key("Isolation valve proof"), words.Key("The main can be shut by the watch, and that is seen"), false, needsIsolation, isolationProof},
 	}
 }
 
@@ -107,7 +109,7 @@ const keptRecords = 24
 
 // New returns a book in which nothing is under way. l may be nil.
 func New(s *site.Site, l *water.Ledger) *Book {
-	return &Book{house: house{site: s, o: s.Commission.WithDefaults(), ledger: l, accepted: map[string]force{}}, st: bookState{V: bookVersion, Others: map[string]others{}}}
+	return &Book{house: house{site: s, voice: words.Of(s), o: s.Commission.WithDefaults(), ledger: l, accepted: map[string]force{}}, st: bookState{V: bookVersion, Others: map[string]others{}}}
 }
 
 // Idle reports whether nothing is under way.
@@ -251,58 +253,60 @@ func (a Answer) Record(p Picture, now time.Time) (site.Record, error) {
 }
 
 func (a Answer) check(p Picture) error {
+	v := words.Voice{Language: p.Language}
+	no := func(phrase string, args ...any) error { return errors.New(v.Say(phrase, args...)) }
 	if a.Do == "start" {
 		i := slices.IndexFunc(p.Offers, func(o Offer) bool { return o.Kind == a.Kind })
 		switch {
 		case i < 0:
-			return fmt.Errorf("there is no procedure %q", clip(string(a.Kind)))
+			return no("there is no procedure %q", clip(string(a.Kind)))
 		case p.Offers[i].Not != "":
-			return fmt.Errorf("%s cannot be started: %s", p.Offers[i].Title, p.Offers[i].Not)
+			return no("%s cannot be started: %s", p.Offers[i].Title, p.Offers[i].Not)
 		case p.Offers[i].PerBay && !slices.Contains(p.Bays, a.Bay):
-			return fmt.Errorf("say which bay: one of %s", strings.Join(p.Bays, ", "))
+			return no("say which bay: one of %s", strings.Join(p.Bays, ", "))
 		case !p.Offers[i].PerBay && a.Bay != "":
-			return fmt.Errorf("%s is about the whole site, not one bay", p.Offers[i].Title)
+			return no("%s is about the whole site, not one bay", p.Offers[i].Title)
 		}
 		for _, r := range p.Runs {
 			if r.Kind == a.Kind && r.Bay == a.Bay {
-				return fmt.Errorf("it is under way since %s, begun by %s: go on with it or stop it", r.Started.Format(time.RFC3339), orSomebody(r.By))
+				return no("it is under way since %s, begun by %s: go on with it or stop it", r.Started.Format(time.RFC3339), orSomebody(v, r.By))
 			}
 			if !r.Now.Alone {
-				return fmt.Errorf("%s is under way and wants you first", r.Title)
+				return no("%s is under way and wants you first", r.Title)
 			}
 		}
 		return nil
 	}
 	i := slices.IndexFunc(p.Runs, func(r Running) bool { return r.ID == a.Run })
 	if i < 0 {
-		return fmt.Errorf("no procedure %q is under way", clip(a.Run))
+		return no("no procedure %q is under way", clip(a.Run))
 	}
 	r := p.Runs[i]
 	if a.Step != r.Now.Step && a.Do != "stop" {
-		return fmt.Errorf("that step is over; now it is %q", r.Now.Title)
+		return no("that step is over; now it is %q", r.Now.Title)
 	}
 	if r.Now.Verdict.Early && a.Do == "answer" {
-		return fmt.Errorf("it is too early for that: %s", r.Now.Verdict.Says)
+		return no("it is too early for that: %s", r.Now.Verdict.Says)
 	}
 	if !slices.Contains(r.Now.Can, a.Do) {
-		return fmt.Errorf("%q cannot be done in this step; possible: %s", clip(a.Do), strings.Join(r.Now.Can, ", "))
+		return no("%q cannot be done in this step; possible: %s", clip(a.Do), strings.Join(r.Now.Can, ", "))
 	}
 	switch a.Do {
 	case "answer":
-		_, _, err := r.Now.Ask.parse(a.Text)
+		_, _, err := r.Now.Ask.parse(a.Text, v)
 		return err
 	case "skip", "stop":
 		if strings.TrimSpace(a.Why) == "" {
-			return fmt.Errorf("say why: it is part of the record")
+			return no("say why: it is part of the record")
 		}
 	}
 	if len(a.Why) > 400 {
-		return fmt.Errorf("the reason is longer than 400 characters")
+		return no("the reason is longer than 400 characters")
 	}
 	return nil
 }
 
-func orSomebody(who string) string { return cmp.Or(who, "somebody") }
+func orSomebody(v words.Voice, who string) string { return cmp.Or(who, v.Say("somebody")) }
 
 // answer carries out an answer that is on record. One that does not fit, because the run went on
 // meanwhile, changes nothing.
@@ -326,7 +330,7 @@ func (b *Book) answer(a Answer, rec site.Record) {
 	r.Left, r.Sign, r.Who = false, t, rec.Who
 	switch a.Do {
 	case "answer":
-		v, word, _ := r.step(b).ask.parse(a.Text)
+		v, word, _ := r.step(b).ask.parse(a.Text, b.house.voice)
 		r.Answered, r.AnsweredAt, r.Word = true, t, word
 		r.Value, r.HasValue = 0, site.Known(v)
 		if r.HasValue {
@@ -343,7 +347,7 @@ func (b *Book) answer(a Answer, rec site.Record) {
 		b.finish(r, a.Why, t)
 	}
 	if back {
-		b.note(r, rec.Who, Entry{Note: "back after the procedure had been left alone"}, t)
+		b.note(r, rec.Who, Entry{Note: b.house.say("back after the procedure had been left alone")}, t)
 	}
 }
 
@@ -411,7 +415,7 @@ func (b *Book) quiet(r *run, until, now time.Time) {
 	if until.Equal(r.Quiet) {
 		return
 	}
-	who, text := r.By, quietText+planOf(r.Kind).title
+	who, text := r.By, quietText+b.house.say(planOf(r.Kind).title)
 	if !until.After(now) {
 		if r.Quiet.IsZero() || !r.Quiet.After(now) {
 			return

@@ -8,6 +8,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // calibrate holds a bay's sensor against two dips and its meter against a bucket, finds the crest
@@ -24,7 +25,7 @@ func calibrate(h *house, r *run) []step {
 		if n == 1 {
 			caution = []string{cautionCodes, cautionWater}
 		}
-		return step{id: fmt.Sprintf("dip %d", n), title: fmt.Sprintf("Dip %d", n), bays: bays, expect: h.settled() + 3*time.Minute,
+		return step{id: fmt.Sprintf("dip %d", n), title: h.say("Dip %d", n), bays: bays, expect: h.settled() + 3*time.Minute,
 			caution: caution, do: append(do, "Wait until the tool says that the level is at rest.", "Dip the chamber twice: the height of the water above the liner.", "Type it.", "Close the lid."),
 			ask:   h.askDepth("Height of the water above the liner", b.DepthM()+0.1),
 			judge: func(l *look) Verdict { return l.dip(n, id) }}
@@ -32,7 +33,7 @@ func calibrate(h *house, r *run) []step {
 	var steps []step
 	if level != nil {
 		move := step{id: "move", title: "Another level", bays: bays, expect: h.moveTime(id),
-			do:    []string{fmt.Sprintf("Open the valve, or the drain: the level must move by %s.", h.site.Display.Depth(h.o.DipApartM)), "Shut it when you are told."},
+			do:    []string{h.say("Open the valve, or the drain: the level must move by %s.", site.Depth(h.o.DipApartM)), "Shut it when you are told."},
 			judge: func(l *look) Verdict { return l.movedLevel(id) }}
 		steps = append(steps, dip(1, "Shut the valve and the drain."), move, dip(2),
 			step{id: "sensor", title: "Zero and slope of the sensor", bays: bays, expect: time.Minute,
@@ -48,11 +49,10 @@ func calibrate(h *house, r *run) []step {
 	if meter != nil {
 		mpe, _ := permissible(h.o.MeterClass, h.fillM3S(id), h.o.MeterQ3M3S, h.o.MeterRatio)
 		least := leastVolume(pulse(meter), mpe)
-		d := h.site.Display
 		steps = append(steps, step{id: "bucket", title: "Meter against a bucket", bays: bays, expect: time.Duration(least/h.fillM3S(id)*float64(time.Second)) + 10*time.Minute,
 			caution: []string{cautionPressure},
 			do: []string{
-				fmt.Sprintf("Lead the valve's water into a measure that holds %s or more: the meter counts in steps of %s.", atLeast(d, least), d.Water(pulse(meter))),
+				h.say("Lead the valve's water into a measure that holds %s or more: the meter counts in steps of %s.", h.atLeast(least), site.Water(pulse(meter))),
 				"Open the valve fully.",
 				"Shut it when the measure holds enough.",
 				"Weigh the water where you can: a kilogram is a litre.",
@@ -69,7 +69,7 @@ func calibrate(h *house, r *run) []step {
 	if found := corrections(r); len(found) > 0 {
 		steps = append(steps, step{id: "accept", title: "Take the corrections over", bays: bays, expect: 2 * time.Minute,
 			do:  append([]string{"Take them over, and they hold from the next reading on. Leave them, and the lines for the site file stand in the record."}, h.correctionWords(found)...),
-			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", "hold from now on"}, {"leave", "are left for the site file"}}}})
+			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", words.Key("hold from now on")}, {"leave", words.Key("are left for the site file")}}}})
 	}
 	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
 		steps = append(steps, step{id: "weeks", title: "Porosity and crest from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
@@ -96,13 +96,13 @@ func (h *house) askWater(label string) *Ask {
 }
 
 // atLeast writes a least volume rounded up.
-func atLeast(d site.Display, m3 float64) string {
-	unit, size := d.WaterUnit()
+func (h *house) atLeast(m3 float64) string {
+	unit, size := h.site.Display.WaterUnit()
 	v := m3 / size
 	if v >= 10 {
-		return fmt.Sprintf("%.0f %s", math.Ceil(v), unit)
+		return h.say("%.0f %s", math.Ceil(v), unit)
 	}
-	return fmt.Sprintf("%.1f %s", math.Ceil(v*10)/10, unit)
+	return h.say("%.1f %s", math.Ceil(v*10)/10, unit)
 }
 
 // moveTime is how long a bay needs to move its level by as much as two dips must lie apart.
@@ -150,20 +150,20 @@ func (l *look) dip(n int, id string) Verdict {
 	say := func(v Verdict) Verdict { v.Lines = lines; return v }
 	switch {
 	case !rest && l.answered:
-		return say(failed("The level is not at rest yet, so this dip says nothing. Do the step again and wait for the word."))
+		return say(l.failed("The level is not at rest yet, so this dip says nothing. Do the step again and wait for the word."))
 	case !rest && l.elapsed() > l.settled()+6*time.Hour:
-		return say(failed("The level has not come to rest in %s: water still arrives or leaves.", span(l.elapsed())))
+		return say(l.failed("The level has not come to rest in %s: water still arrives or leaves.", Span(l.elapsed())))
 	case !rest:
-		return say(watching("rest", "Not at rest yet; about another %s.", span(left)))
+		return say(l.watching("rest", "Not at rest yet; about another %s.", Span(left)))
 	case !l.answered:
-		return say(watching("dip", "The level is at rest: dip now."))
+		return say(l.watching("dip", "The level is at rest: dip now."))
 	}
 	shown, u := l.shown(id, l.answeredAt)
-	v := passed("Dip %s, the sensor showed %.1f mm.", l.site.Display.Depth(l.value), 1000*shown)
+	v := l.passed("Dip %s, the sensor showed %.1f mm.", site.Depth(l.value), 1000*shown)
 	v.Values = map[string]float64{"dip_m": l.value, "shown_m": shown, "shown_u": u}
 	if first := l.result("dip 1"); n == 2 && first != nil && first.Values != nil {
 		if apart := math.Abs(shown - first.Values["shown_m"]); apart < l.o.DipApartM {
-			v = failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Say again, and move the level further.",
+			v = l.failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Say again, and move the level further.",
 				1000*apart, 1000*l.o.DipApartM)
 			v.Back = "move"
 			return say(v)
@@ -197,7 +197,7 @@ func (l *look) movedLevel(id string) Verdict {
 	r := l.trace(l.site.Find(id, site.Level))
 	first := l.result("dip 1")
 	if r == nil || len(r.Dots) == 0 || first == nil || first.Values == nil {
-		return watching("", "Waiting for a reading.")
+		return l.watching("", "Waiting for a reading.")
 	}
 	apart := math.Abs(r.newest() - first.Values["shown_m"])
 	b := l.site.Bay(id)
@@ -210,15 +210,15 @@ func (l *look) movedLevel(id string) Verdict {
 	high := site.Known(b.CrestM) && r.newest() > b.CrestM-riseM
 	switch runs := l.moved(id) && l.quietFor(id) < l.patience(id); {
 	case runs && high:
-		v = watching("shut", "The chamber stands at the crest: shut the valve and let the water spread before you go on.")
+		v = l.watching("shut", "The chamber stands at the crest: shut the valve and let the water spread before you go on.")
 	case high:
-		v = watching("spread", "The water spreads; go on when the chamber has sunk, or let the bay drain instead.")
+		v = l.watching("spread", "The water spreads; go on when the chamber has sunk, or let the bay drain instead.")
 	case runs && apart < 1.25*l.o.DipApartM, apart < 1.15*l.o.DipApartM:
-		v = watching("move", "%.0f mm from the first dip, the water spread out; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
+		v = l.watching("move", "%.0f mm from the first dip, the water spread out; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
 	case runs:
-		v = watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
+		v = l.watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
 	default:
-		v = passed("The level stands %.0f mm from the first dip.", 1000*apart)
+		v = l.passed("The level stands %.0f mm from the first dip.", 1000*apart)
 	}
 	v.Lines = l.lines(id)
 	return v
@@ -228,26 +228,26 @@ func (l *look) movedLevel(id string) Verdict {
 func (l *look) zeroAndSlope(id string) Verdict {
 	a, b := l.result("dip 1"), l.result("dip 2")
 	if a == nil || b == nil || a.Values == nil || b.Values == nil || a.Outcome != Seen || b.Outcome != Seen {
-		v := failed("Both dips are needed.")
+		v := l.failed("Both dips are needed.")
 		return v
 	}
 	p := l.site.Find(id, site.Level)
 	u := math.Sqrt((sq(a.Values["shown_u"]) + sq(b.Values["shown_u"])) / 2)
 	gain, gainU, offset, offsetU := twoDips(a.Values["shown_m"], a.Values["dip_m"], b.Values["shown_m"], b.Values["dip_m"], l.o.DipStdM, u)
-	v := passed("True level = %.3f (± %.3f) x shown %+.1f mm (± %.1f mm).", gain, gainU, 1000*offset, 1000*offsetU)
+	v := l.passed("True level = %.3f (± %.3f) x shown %+.1f mm (± %.1f mm).", gain, gainU, 1000*offset, 1000*offsetU)
 	v.Values = map[string]float64{"gain": gain, "gain_u": gainU, "offset_m": offset, "offset_u": offsetU}
 	v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU, Offset: offset, OffsetU: offsetU}}
 	switch {
 	case math.Abs(gain-1) <= gainU && math.Abs(offset) <= offsetU:
-		v.Says += " Both are what the sensor says itself: leave it as it is."
+		v.Says += l.say(" Both are what the sensor says itself: leave it as it is.")
 		v.Calibrations = nil
 	case math.Abs(gain-1) > 0.1+gainU:
 		v.State, v.Phase = Failed, "failed"
-		v.Says += " A slope a tenth off is a wrong range in the site file, a wrong liquid, or a dip read wrongly; correct that before you correct the sensor."
+		v.Says += l.say(" A slope a tenth off is a wrong range in the site file, a wrong liquid, or a dip read wrongly; correct that before you correct the sensor.")
 		v.Calibrations = nil
 	default:
 		g, o := l.compose(p, gain, offset)
-		v.Fix = []string{fmt.Sprintf("bay %s: points: level: { gain: %.4f, zero: %.1f mm }", id, g, 1000*o)}
+		v.Fix = []string{siteLine("bay %s: points: level: { gain: %.4f, zero: %.1f mm }", id, g, 1000*o)}
 	}
 	return v
 }
@@ -268,17 +268,17 @@ func (h *house) correctionWords(found []Correction) []string {
 	for _, c := range found {
 		if p := h.site.Point(c.Point); p != nil {
 			g, o := h.compose(p, c.Gain, c.Offset)
-			out = append(out, fmt.Sprintf("%s: gain %.4f, offset %s.", c.Point, g, offsetWords(p, o)))
+			out = append(out, h.say("%s: gain %.4f, offset %s.", c.Point, g, h.offsetWords(p, o)))
 		}
 	}
 	return out
 }
 
-func offsetWords(p *site.Point, o float64) string {
+func (h *house) offsetWords(p *site.Point, o float64) string {
 	if p.Quantity == site.Level {
-		return fmt.Sprintf("%+.1f mm", 1000*o)
+		return h.say("%+.1f mm", 1000*o)
 	}
-	return "none"
+	return h.say("none")
 }
 
 // compose is the whole correction of a point when what it shows, corrected as it is now, is to be
@@ -313,39 +313,38 @@ func sq(x float64) float64 { return x * x }
 func (l *look) bucket(id string) Verdict {
 	p := l.site.Find(id, site.Volume)
 	r := l.trace(p)
-	d := l.site.Display
 	say := func(v Verdict) Verdict { v.Lines = l.lines(id); return v }
 	if r == nil || r.Moves == 0 {
 		if l.answered {
-			return say(failed("The meter did not move at all while the measure was filled: it is dead, or another bay's."))
+			return say(l.failed("The meter did not move at all while the measure was filled: it is dead, or another bay's."))
 		}
-		return say(watching("wait", "Waiting for the meter to move."))
+		return say(l.watching("wait", "Waiting for the meter to move."))
 	}
 	flow := r.rate()
 	mpe, ok := permissible(l.o.MeterClass, flow, l.o.MeterQ3M3S, l.o.MeterRatio)
 	switch {
 	case l.quietFor(id) < l.patience(id):
-		return say(watching("run", "%s so far.", d.Water(r.Moved)))
+		return say(l.watching("run", "%s so far.", site.Water(r.Moved)))
 	case !l.answered:
-		return say(watching("tell", "The meter registered %s. How much did the measure hold?", d.Water(r.Moved)))
+		return say(l.watching("tell", "The meter registered %s. How much did the measure hold?", site.Water(r.Moved)))
 	case !ok:
-		return say(failed("%s is outside Q1 to Q4 of this meter: nothing is claimed for it there. Open the valve further and do it again.", d.Rate(flow)))
+		return say(l.failed("%s is outside Q1 to Q4 of this meter: nothing is claimed for it there. Open the valve further and do it again.", site.Rate(flow)))
 	}
 	least := leastVolume(pulse(p), mpe)
 	if l.value < least {
-		return say(failed("%s is too little: with counts of %s at least %s are needed to judge %.0f %%. Do it again with more.", d.Water(l.value), d.Water(pulse(p)), atLeast(d, least), 100*mpe))
+		return say(l.failed("%s is too little: with counts of %s at least %s are needed to judge %.0f %%. Do it again with more.", site.Water(l.value), site.Water(pulse(p)), l.atLeast(least), 100*mpe))
 	}
 	e := (r.Moved - l.value) / l.value
 	u := half95(pulse(p)/l.value, l.o.BucketStd*(1+e))
 	v := Verdict{State: judged(e, u, mpe)}
-	words := fmt.Sprintf("The meter registered %s of %s: %+.1f %% (± %.1f %%), where class %d allows ± %.0f %%", d.Water(r.Moved), d.Water(l.value), 100*e, 100*u, l.o.MeterClass, 100*mpe)
+	what := site.Say("The meter registered %s of %s: %+.1f %% (± %.1f %%), where class %d allows ± %.0f %%", site.Water(r.Moved), site.Water(l.value), 100*e, 100*u, l.o.MeterClass, 100*mpe)
 	switch v.State {
 	case Passed:
-		v.Says = words + "."
+		v.Says = l.say("%s.", what)
 	case Failed:
-		v.Says = words + ": it does not keep its class. Repeat once; if it stays so, correct it by the factor below or replace it."
+		v.Says = l.say("%s: it does not keep its class. Repeat once; if it stays so, correct it by the factor below or replace it.", what)
 	default:
-		v.Says = words + ": too close to decide. Repeat with more water, or weigh it."
+		v.Says = l.say("%s: too close to decide. Repeat with more water, or weigh it.", what)
 	}
 	// True = registered / (1 + e).
 	gain := 1 / (1 + e)
@@ -355,7 +354,7 @@ func (l *look) bucket(id string) Verdict {
 	if math.Abs(e) > u {
 		v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU}}
 		g, _ := l.compose(p, gain, 0)
-		v.Fix = []string{fmt.Sprintf("bay %s: points: meter: { gain: %.4f }", id, g)}
+		v.Fix = []string{siteLine("bay %s: points: meter: { gain: %.4f }", id, g)}
 	}
 	return say(v)
 }
@@ -365,25 +364,25 @@ func (l *look) crest(id string) Verdict {
 	r := l.trace(l.site.Find(id, site.Level))
 	b := l.site.Bay(id)
 	if r == nil || len(r.Dots) == 0 {
-		return watching("", "Waiting for a reading.")
+		return l.watching("", "Waiting for a reading.")
 	}
 	if !l.answered {
-		v := watching("wait", "The chamber stands at %.0f mm, the crest in the site file at %.0f mm.", 1000*r.newest(), 1000*b.CrestM)
+		v := l.watching("wait", "The chamber stands at %.0f mm, the crest in the site file at %.0f mm.", 1000*r.newest(), 1000*b.CrestM)
 		v.Lines = l.lines(id)
 		return v
 	}
 	if l.quietFor(id) < l.patience(id) {
-		return failed("Water still runs into the bay: shut the valve, wait until the overflow only drips, and do the step again.")
+		return l.failed("Water still runs into the bay: shut the valve, wait until the overflow only drips, and do the step again.")
 	}
 	shown, uShown := l.shown(id, l.answeredAt)
 	level, u := l.corrected(id, shown, uShown)
 	u = math.Hypot(u, crestDripM)
 	u95 := 1.959964 * u
-	v := passed("The crest stands at %.0f mm (± %.0f mm).", 1000*level, 1000*u95)
+	v := l.passed("The crest stands at %.0f mm (± %.0f mm).", 1000*level, 1000*u95)
 	v.Values = map[string]float64{"crest_m": level, "crest_u": u95}
 	if math.Abs(level-b.CrestM) > u95 {
-		v.Says += fmt.Sprintf(" The site file says %.0f mm.", 1000*b.CrestM)
-		v.Fix = []string{fmt.Sprintf("bay %s: overflow: { crest: %.0f mm }", id, 1000*level)}
+		v.Says += l.say(" The site file says %.0f mm.", 1000*b.CrestM)
+		v.Fix = []string{siteLine("bay %s: overflow: { crest: %.0f mm }", id, 1000*level)}
 	}
 	v.Lines = l.lines(id)
 	return v
@@ -436,22 +435,22 @@ func (l *look) weeks(id string) Verdict {
 		s.look(moment{ms(l.now), level, m.Moved, m.MoveLast, rain, et}, b.AreaM2, b.DepthM()-b.SurfaceBottomM())
 	}
 	phi, u, known := s.porosity()
-	words := "not known yet"
+	worth := l.say("not known yet")
 	if known {
-		words = fmt.Sprintf("%.1f %% (± %.1f %%)", 100*phi, 100*u)
+		worth = l.say("%.1f %% (± %.1f %%)", 100*phi, 100*u)
 	}
 	n := len(s.Rises)
 	switch left := firstWeeks - l.elapsed(); {
 	case left > 0:
-		return watching("", "Drainable porosity: %s. Fills between two rests: %d. Another %s.", words, n, span(left))
+		return l.watching("", "Drainable porosity: %s. Fills between two rests: %d. Another %s.", worth, n, Span(left))
 	case !known && -left < firstWeeks:
-		return watching("", "Only %d fills between two rests so far, %d are needed. Waiting for another %s at the most.", n, leastRises, span(left+firstWeeks))
+		return l.watching("", "Only %s between two rests so far, %d are needed. Waiting for another %s at the most.", fills(n), leastRises, Span(left+firstWeeks))
 	}
-	v := passed("Drainable porosity at the level the bay is held: %s, from %d fills.", words, n)
+	v := l.passed("Drainable porosity at the level the bay is held: %s, from %s.", worth, fills(n))
 	v.Values = map[string]float64{}
 	if !known {
 		v.State, v.Phase = Undecided, "undecided"
-		v.Says = fmt.Sprintf("In four weeks only %d fills stood between two rests; %d are needed. The site file's porosity stands.", n, leastRises)
+		v.Says = l.say("In four weeks only %s stood between two rests; %d are needed. The site file's porosity stands.", fills(n), leastRises)
 	} else {
 		v.Values["porosity"], v.Values["porosity_u"], v.Values["rises"] = phi, u, float64(n)
 		// The curve keeps the site file's shape.
@@ -460,13 +459,27 @@ func (l *look) weeks(id string) Verdict {
 			for _, layer := range b.Layers {
 				v.Values["porosity of "+layer.Name] = layer.DrainablePorosity * scale
 				if math.Abs(scale-1) > u/phi {
-					v.Fix = append(v.Fix, fmt.Sprintf("bay %s: layers: - { name: %s, porosity: %.1f %% }", id, layer.Name, 100*layer.DrainablePorosity*scale))
+					v.Fix = append(v.Fix, siteLine("bay %s: layers: - { name: %s, porosity: %.1f %% }", id, layer.Name, 100*layer.DrainablePorosity*scale))
 				}
 			}
 		}
 	}
 	l.overflowed(id, &v)
 	return v
+}
+
+func fills(n int) site.Phrase {
+	if n == 1 {
+		return site.Say("%d fill", n)
+	}
+	return site.Say("%d fills", n)
+}
+
+func times(n int) site.Phrase {
+	if n == 1 {
+		return site.Say("once")
+	}
+	return site.Say("%d times", n)
 }
 
 // overflowed adds to a verdict what the weeks say of the crest.
@@ -479,28 +492,28 @@ func (l *look) overflowed(id string, v *Verdict) {
 		}
 		level, u := l.corrected(id, c.High.LevelM, c.High.UStd)
 		least := level - 1.644854*u // one-sided, 95 %
-		v.Says += fmt.Sprintf(" Crest: at least %.0f mm; the bay was not seen to overflow.", math.Floor(1000*least))
+		v.Says += l.say(" Crest: at least %.0f mm; the bay was not seen to overflow.", math.Floor(1000*least))
 		v.Values["crest_least_m"] = least
 		if least > b.CrestM {
-			v.Says += fmt.Sprintf(" The site file says %.0f mm, which is too low.", 1000*b.CrestM)
+			v.Says += l.say(" The site file says %.0f mm, which is too low.", 1000*b.CrestM)
 		}
 		return
 	}
 	level, u := l.corrected(id, shown, uShown)
 	u95 := 1.959964 * u
-	v.Says += fmt.Sprintf(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%d times).", 1000*level, math.Ceil(1000*u95), n)
+	v.Says += l.say(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%s).", 1000*level, math.Ceil(1000*u95), times(n))
 	v.Values["crest_m"], v.Values["crest_u"], v.Values["spills"] = level, u95, float64(n)
 	called := l.result("crest") // what a person called dripping is in the record already
 	if called != nil && called.Values != nil && math.Abs(level-called.Values["crest_m"]) <= u95+called.Values["crest_u"] || math.Abs(level-b.CrestM) <= u95 {
 		return
 	}
-	v.Says += fmt.Sprintf(" The site file says %s.", l.crestWords(b))
-	v.Fix = append(v.Fix, fmt.Sprintf("bay %s: overflow: { crest: %.0f mm }", id, 1000*level))
+	v.Says += l.say(" The site file says %s.", l.crestWords(b))
+	v.Fix = append(v.Fix, siteLine("bay %s: overflow: { crest: %.0f mm }", id, 1000*level))
 }
 
 func (h *house) crestWords(b *site.Bay) string {
 	if !site.Known(b.CrestM) {
-		return "nothing of it"
+		return h.say("nothing of it")
 	}
-	return fmt.Sprintf("%.0f mm", 1000*b.CrestM)
+	return h.say("%.0f mm", 1000*b.CrestM)
 }

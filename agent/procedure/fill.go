@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // firstFill watches a bay fill for the first time, by the chamber's reading and with a volume cap,
@@ -16,21 +17,20 @@ func firstFill(h *house, r *run) []step {
 	if b == nil || h.site.Find(id, site.Level) == nil {
 		return []step{{id: "gone", title: "The bay has no level sensor", ask: confirm("Read")}}
 	}
-	d := h.site.Display
 	target, bays := h.fillTo(b), []string{id}
 	steps := []step{
-		{id: "ready", title: "Ready to fill " + h.name(id), bays: bays, expect: 5 * time.Minute, caution: []string{cautionCodes, cautionWater, cautionMains},
+		{id: "ready", title: h.say("Ready to fill %s", h.name(id)), bays: bays, expect: 5 * time.Minute, caution: []string{cautionCodes, cautionWater, cautionMains},
 			do: []string{
 				"First have the wiring proved and the line flushed.",
 				"Put sensor and overflow back. Shut the drain.",
 				"Put the controller in manual. Shut every valve.",
 			},
 			ask: confirm("It is so"), judge: (*look).allStill},
-		{id: "fill", title: "Fill to " + d.Depth(target), bays: bays, expect: h.fillTime(b), caution: []string{cautionWater},
+		{id: "fill", title: h.say("Fill to %s", site.Depth(target)), bays: bays, expect: h.fillTime(b), caution: []string{cautionWater},
 			do: []string{
-				fmt.Sprintf("Open the valve of %s.", id),
-				fmt.Sprintf("About %s go in. Never let in more than %s.", d.Water(h.fillM3(b)), d.Water(h.capM3(b))),
-				fmt.Sprintf("Stay until the chamber rises: within %s.", span(h.o.FirstSigns)),
+				h.say("Open the valve of %s.", id),
+				h.say("About %s go in. Never let in more than %s.", site.Water(h.fillM3(b)), site.Water(h.capM3(b))),
+				h.say("Stay until the chamber rises: within %s.", Span(h.o.FirstSigns)),
 				"Shut the valve when you are told.",
 			},
 			judge: func(l *look) Verdict { return l.filling(id) }},
@@ -39,10 +39,10 @@ func firstFill(h *house, r *run) []step {
 			judge: func(l *look) Verdict { return l.whole(id) }},
 	}
 	for n := 1; n <= looks; n++ {
-		steps = append(steps, step{id: fmt.Sprintf("look %d", n), title: fmt.Sprintf("Look %d of the first week", n), bays: bays, alone: true, expect: 24 * time.Hour, caution: []string{cautionWater},
+		steps = append(steps, step{id: fmt.Sprintf("look %d", n), title: h.say("Look %d of the first week", n), bays: bays, alone: true, expect: 24 * time.Hour, caution: []string{cautionWater},
 			do: []string{lookAt[(n-1)%len(lookAt)], "Say how the surface plays."},
 			ask: &Ask{Kind: AskChoice, Label: "The surface is", Choices: []Choice{
-				{"right", "right"}, {"dry", "dry"}, {"soft", "soft"}, {"not-played", "not played on"}}},
+				{"right", words.Key("right")}, {"dry", words.Key("dry")}, {"soft", words.Key("soft")}, {"not-played", words.Key("not played on")}}},
 			judge: func(l *look) Verdict { return l.lookDue(id, n) }})
 	}
 	return steps
@@ -57,13 +57,13 @@ const (
 
 // lookAt is what each day's look is for.
 var lookAt = []string{
-	"Look at chamber, overflow and edges: is anything wet that should be dry?",
-	"Dip the chamber. Compare it with the reading.",
-	"Look at the overflow's outlet: wet when it has run.",
-	"Walk the surface. Report soft or light patches to whoever built it.",
-	"Compare the last day's water with the weather.",
-	"Look into the strainer. Clean it.",
-	"Look back at the week: is the set point right?",
+	words.Key("Look at chamber, overflow and edges: is anything wet that should be dry?"),
+	words.Key("Dip the chamber. Compare it with the reading."),
+	words.Key("Look at the overflow's outlet: wet when it has run."),
+	words.Key("Walk the surface. Report soft or light patches to whoever built it."),
+	words.Key("Compare the last day's water with the weather."),
+	words.Key("Look into the strainer. Clean it."),
+	words.Key("Look back at the week: is the set point right?"),
 }
 
 // fillTo is the level a first fill goes to: the set point, and never within a centimetre of the
@@ -96,14 +96,14 @@ func (h *house) fillTime(b *site.Bay) time.Duration {
 
 // filling judges a first fill while it runs.
 func (l *look) filling(id string) Verdict {
-	b, d := l.site.Bay(id), l.site.Display
+	b := l.site.Bay(id)
 	r, m := l.trace(l.site.Find(id, site.Level)), l.trace(l.meterOf(id))
 	say := func(v Verdict) Verdict { v.Lines = l.lines(id); return v }
 	if r == nil || len(r.Dots) == 0 {
 		if l.elapsed() > 10*time.Minute {
-			return say(failed("The level of %s gives no good reading: without it the fill would be blind. Shut the valve.", id))
+			return say(l.failed("The level of %s gives no good reading: without it the fill would be blind. Shut the valve.", id))
 		}
-		return say(watching("blind", "Waiting for a reading of the level."))
+		return say(l.watching("blind", "Waiting for a reading of the level."))
 	}
 	metered := l.meterOf(id) != nil
 	level, target := r.newest(), l.fillTo(b)
@@ -113,11 +113,11 @@ func (l *look) filling(id string) Verdict {
 		if !l.moved(id) {
 			switch {
 			case up >= 2*riseM:
-				return say(failed("The chamber has risen by %.0f mm and the meter of %s has not moved: it is dead, or another bay's. Shut the valve.", 1000*up, id))
+				return say(l.failed("The chamber has risen by %.0f mm and the meter of %s has not moved: it is dead, or another bay's. Shut the valve.", 1000*up, id))
 			case l.elapsed() > l.o.FirstSigns+l.o.Away:
-				return say(failed("Nothing has run into %s in %s. Is the supply on and the valve open?", id, span(l.elapsed())))
+				return say(l.failed("Nothing has run into %s in %s. Is the supply on and the valve open?", id, Span(l.elapsed())))
 			}
-			return say(watching("wait", "Waiting for the valve of %s to open.", id))
+			return say(l.watching("wait", "Waiting for the valve of %s to open.", id))
 		}
 		began, in = time.UnixMilli(m.MoveFirst), m.Moved
 	}
@@ -130,25 +130,25 @@ func (l *look) filling(id string) Verdict {
 	var v Verdict
 	switch since := l.now.Sub(began); {
 	case full && (runs || !metered && !l.atRestNow(id)):
-		v = watching("shut", "The chamber stands at %s: shut the valve.", d.Depth(level))
+		v = l.watching("shut", "The chamber stands at %s: shut the valve.", site.Depth(level))
 	case full || metered && !runs && level >= target-max(bandOf(b), riseM):
-		v = passed("%s in %s brought the chamber to %s; first sign after %s.", d.Water(in), span(since), d.Depth(level), spanMinutes(signs))
+		v = l.passed("%s in %s brought the chamber to %s; first sign after %s.", site.Water(in), Span(since), site.Depth(level), spanMinutes(signs))
 		v.Values = map[string]float64{"m3": in, "minutes": since.Minutes(), "level_m": level, "expected_m3": l.fillM3(b)}
 		if site.Known(signs) {
 			v.Values["signs_min"] = signs
 		}
 	case metered && in > l.capM3(b):
-		v = failed("%s have gone in, the most that dry stone of this size can take, and the chamber stands at %s: shut the valve. Look for an open drain, a missing overflow, a torn liner, or a chamber cut off from its bay.", d.Water(in), d.Depth(level))
+		v = l.failed("%s have gone in, the most that dry stone of this size can take, and the chamber stands at %s: shut the valve. Look for an open drain, a missing overflow, a torn liner, or a chamber cut off from its bay.", site.Water(in), site.Depth(level))
 	case metered && !runs:
-		v = failed("The valve was shut at %s with %s in, %s short of %s. Open it again and do this step again to go on.", d.Depth(level), d.Water(in), d.Depth(target-level), d.Depth(target))
+		v = l.failed("The valve was shut at %s with %s in, %s short of %s. Open it again and do this step again to go on.", site.Depth(level), site.Water(in), site.Depth(target-level), site.Depth(target))
 	case !site.Known(signs) && since > 2*l.o.FirstSigns:
-		v = failed("%s in %s, and the chamber has not risen. %s", d.Water(in), span(since), l.whySlow(b, in))
+		v = l.failed("%s in %s, and the chamber has not risen. %s", site.Water(in), Span(since), l.whySlow(b, in))
 	case !site.Known(signs) && since > l.o.FirstSigns:
-		v = watching("late", "%s in %s, and no sign in the chamber, later than the usual %s. %s", d.Water(in), span(since), span(l.o.FirstSigns), l.whySlow(b, in))
+		v = l.watching("late", "%s in %s, and no sign in the chamber, later than the usual %s. %s", site.Water(in), Span(since), Span(l.o.FirstSigns), l.whySlow(b, in))
 	case !site.Known(signs):
-		v = watching("run", "%s so far; the first sign in the chamber is due within %s.", d.Water(in), span(l.o.FirstSigns))
+		v = l.watching("run", "%s so far; the first sign in the chamber is due within %s.", site.Water(in), Span(l.o.FirstSigns))
 	default:
-		v = watching("rise", "%s so far, the chamber stands at %s of %s; first sign after %s.", d.Water(in), d.Depth(level), d.Depth(target), spanMinutes(signs))
+		v = l.watching("rise", "%s so far, the chamber stands at %s of %s; first sign after %s.", site.Water(in), site.Depth(level), site.Depth(target), spanMinutes(signs))
 	}
 	return say(v)
 }
@@ -161,19 +161,19 @@ func bandOf(b *site.Bay) float64 {
 }
 
 // whySlow explains a chamber that does not rise while water runs in.
-func (l *look) whySlow(b *site.Bay, in float64) string {
+func (l *look) whySlow(b *site.Bay, in float64) site.Phrase {
 	near := b.AreaM2 * 0.1 * totalPorosity * 0.02
 	if in < near {
-		return fmt.Sprintf("About %s are needed before dry stone passes any on: go on a little.", l.site.Display.Water(near))
+		return site.Say("About %s are needed before dry stone passes any on: go on a little.", site.Water(near))
 	}
-	return "Look whether the drain is shut and the overflow in place, whether the pipe to the chamber is clear, and whether the sensor hangs in the water: dip it."
+	return site.Say("Look whether the drain is shut and the overflow in place, whether the pipe to the chamber is clear, and whether the sensor hangs in the water: dip it.")
 }
 
-func spanMinutes(m float64) string {
+func spanMinutes(m float64) site.Phrase {
 	if !site.Known(m) {
-		return "an unknown time"
+		return site.Say("an unknown time")
 	}
-	return span(time.Duration(m * float64(time.Minute)))
+	return Span(time.Duration(m * float64(time.Minute)))
 }
 
 // firstAbove is when a dot first stood above v; 0 when none did.
@@ -202,69 +202,67 @@ const slowM = 0.0015
 // whole waits until a filled bay's level is the same everywhere, and explains one that never is.
 func (l *look) whole(id string) Verdict {
 	r := l.trace(l.site.Find(id, site.Level))
-	d := l.site.Display
 	say := func(v Verdict) Verdict { v.Lines = l.lines(id); return v }
 	if r == nil || len(r.Dots) < 4 {
-		return say(watching("", "Waiting for readings."))
+		return say(l.watching("", "Waiting for readings."))
 	}
 	now := ms(l.now)
 	rate, known := r.slope(now-(75*time.Minute).Milliseconds(), now) // m in an hour
 	late := r.newest()
 	if l.moved(id) {
-		return say(failed("Water has run into %s while it was settling: its valve is not shut, or the controller is not in manual.", id))
+		return say(l.failed("Water has run into %s while it was settling: its valve is not shut, or the controller is not in manual.", id))
 	}
 	switch {
 	case l.elapsed() > l.settled()+75*time.Minute && known && math.Abs(rate) <= slowM:
 		fill := l.result("fill")
-		v := passed("Whole at %s after %s.", d.Depth(late), span(l.elapsed()))
+		v := l.passed("Whole at %s after %s.", site.Depth(late), Span(l.elapsed()))
 		v.Values = map[string]float64{"level_m": late, "hours": l.elapsed().Hours()}
 		if fill != nil && fill.Values != nil {
 			v.Values["sank_m"] = fill.Values["level_m"] - late
 			if short := l.fillTo(l.site.Bay(id)) - late; short > max(bandOf(l.site.Bay(id)), 2*riseM) {
-				v.Says += fmt.Sprintf(" It is %s below where it should stand: the stone has drunk; fill once more before the controller takes over.", d.Depth(short))
+				v.Says += l.say(" It is %s below where it should stand: the stone has drunk; fill once more before the controller takes over.", site.Depth(short))
 			}
 		}
 		return say(v)
 	case l.elapsed() > l.o.FillWithin && rate < 0:
-		return say(failed("After %s the level still falls by %.1f mm an hour: more than spreading takes. Look at drain, overflow and liner edge before the controller takes over.", span(l.elapsed()), -1000*rate))
+		return say(l.failed("After %s the level still falls by %.1f mm an hour: more than spreading takes. Look at drain, overflow and liner edge before the controller takes over.", Span(l.elapsed()), -1000*rate))
 	case l.elapsed() > l.o.FillWithin:
-		return say(failed("After %s the level still rises by %.1f mm an hour: the valve lets water through, or a neighbour loses its own.", span(l.elapsed()), 1000*rate))
+		return say(l.failed("After %s the level still rises by %.1f mm an hour: the valve lets water through, or a neighbour loses its own.", Span(l.elapsed()), 1000*rate))
 	}
-	words := ""
+	var change site.Phrase
 	if known {
-		words = fmt.Sprintf(", %+.1f mm an hour", 1000*rate)
+		change = site.Say(", %+.1f mm an hour", 1000*rate)
 	}
-	return say(watching("", "%s%s; whole by %s after the fill at the latest.", d.Depth(late), words, span(l.o.FillWithin)))
+	return say(l.watching("", "%s%s; whole by %s after the fill at the latest.", site.Depth(late), change, Span(l.o.FillWithin)))
 }
 
 // lookDue reminds of a look and, when nobody came within a day, writes down what the readings say.
 func (l *look) lookDue(id string, n int) Verdict {
 	fill := l.result("fill")
 	if fill == nil {
-		return failed("The fill is not on record.")
+		return l.failed("The fill is not on record.")
 	}
-	d := l.site.Display
 	due := fill.Ended.Add(time.Duration(n) * 24 * time.Hour)
 	r := l.trace(l.site.Find(id, site.Level))
-	level := "no good reading"
+	level := site.Say("no good reading")
 	if r != nil && r.LastT != 0 {
-		level = d.Depth(r.newest())
+		level = site.Say("%s", site.Depth(r.newest()))
 	}
-	taken := ""
+	var taken site.Phrase
 	if v := l.passedM3(id); site.Known(v) {
-		taken = ", " + d.Water(v) + " taken since the last look"
+		taken = site.Say(", %s taken since the last look", site.Water(v))
 	}
 	var v Verdict
 	switch late := l.now.Sub(due); {
 	case l.answered:
-		v = passed("Level %s%s. The surface is %s.", level, taken, l.word)
+		v = l.passed("Level %s%s. The surface is %s.", level, taken, site.Say(l.word))
 	case late > 24*time.Hour:
-		v = passed("Nobody looked. Level %s%s.", level, taken)
+		v = l.passed("Nobody looked. Level %s%s.", level, taken)
 		v.Enough = true
 	case late >= 0:
-		v = watching("due", "Due since %s: level %s%s.", due.In(l.site.Zone).Format("2 Jan 15:04"), level, taken)
+		v = l.watching("due", "Due since %s: level %s%s.", l.voice.Time(due, "2 Jan 15:04"), level, taken)
 	default:
-		v = watching("", "Due on %s. Level %s%s.", due.In(l.site.Zone).Format("2 Jan 15:04"), level, taken)
+		v = l.watching("", "Due on %s. Level %s%s.", l.voice.Time(due, "2 Jan 15:04"), level, taken)
 		v.Early = late < -lookEarly
 	}
 	v.Lines = l.lines(id)

@@ -1,16 +1,15 @@
 package procedure
 
 import (
-	"fmt"
 	"time"
 )
 
 func needsIsolation(h *house) string {
 	if h.site.Isolation == nil || !h.site.Isolation.Enabled {
-		return "the site file enables no isolation valve"
+		return h.say("the site file enables no isolation valve")
 	}
 	if h.meterOf("") == nil {
-		return "without a main meter nobody could see that the valve shuts"
+		return h.say("without a main meter nobody could see that the valve shuts")
 	}
 	return ""
 }
@@ -25,7 +24,7 @@ func isolationProof(h *house, r *run) []step {
 	return []step{
 		{id: "master", title: "One master", expect: 3 * time.Minute, caution: []string{cautionMains, cautionCodes}, must: true,
 			do: []string{
-				fmt.Sprintf("Make sure that device %s drives the main valve by its coil %d, and that no other controller writes to it.", i.Device, i.Address),
+				h.say("Make sure that device %s drives the main valve by its coil %d, and that no other controller writes to it.", i.Device, i.Address),
 				"Make sure that no fire line and no drinking water hangs on this main.",
 				"Stand somebody beside the valve who can open it by hand.",
 			},
@@ -43,9 +42,9 @@ func isolationProof(h *house, r *run) []step {
 
 // mainRuns judges that water runs through the main.
 func (l *look) mainRuns() Verdict {
-	v := watching("wait", "Waiting for the main meter to move.")
+	v := l.watching("wait", "Waiting for the main meter to move.")
 	if l.moved("") {
-		v = passed("The main meter moves.")
+		v = l.passed("The main meter moves.")
 	}
 	v.Lines = l.lines()
 	return v
@@ -61,21 +60,21 @@ func (l *look) mainStops() Verdict {
 	var v Verdict
 	switch {
 	case r == nil || r.LastT == 0:
-		v = watching("", "Waiting for the main meter.")
+		v = l.watching("", "Waiting for the main meter.")
 		if l.elapsed() > travel+5*time.Minute {
-			v = failed("The main meter gives no reading.")
+			v = l.failed("The main meter gives no reading.")
 		}
 	case l.now.Before(shut):
-		v = watching("", "Watching the main meter for another %s.", span(shut.Sub(l.now)))
+		v = l.watching("", "Watching the main meter for another %s.", Span(shut.Sub(l.now)))
 	case l.quietFor("") < need && l.elapsed() < travel+4*need:
-		v = watching("", "The main meter still moves.")
+		v = l.watching("", "The main meter still moves.")
 	case l.quietFor("") < need:
-		v = failed("The main meter still moves %s after the order: the valve did not shut. It stays disabled.", span(l.elapsed()))
+		v = l.failed("The main meter still moves %s after the order: the valve did not shut. It stays disabled.", Span(l.elapsed()))
 	case time.UnixMilli(r.MoveLast).Add(l.mainRoom()).Before(l.since.Add(travel / 2)):
-		v = failed("The main meter stopped within %s, and the site file says that the valve travels for %s: one that shuts faster makes the pipe hammer. Fit an actuator that shuts slowly; a coil cannot slow it.",
-			span(max(time.Second, time.UnixMilli(r.MoveLast).Add(l.mainRoom()).Sub(l.since))), span(travel))
+		v = l.failed("The main meter stopped within %s, and the site file says that the valve travels for %s: one that shuts faster makes the pipe hammer. Fit an actuator that shuts slowly; a coil cannot slow it.",
+			Span(max(time.Second, time.UnixMilli(r.MoveLast).Add(l.mainRoom()).Sub(l.since))), Span(travel))
 	default:
-		v = passed("The main meter stopped.")
+		v = l.passed("The main meter stopped.")
 	}
 	v.Lines = l.lines()
 	return v

@@ -1,12 +1,14 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // The texts of records of kind isolation. Subject says why: an alarm's id, a run, a person's words.
@@ -79,7 +81,7 @@ func (b *Book) Main() *Main {
 	if !m.Shut {
 		out.Since = time.Time{}
 	} else if !m.Still && b.st.Now.Sub(m.At) > i.Travel+lateMain {
-		out.Trouble = "the main meter still moves: the valve has not shut"
+		out.Trouble = b.house.say("the main meter still moves: the valve has not shut")
 	}
 	if !m.Hold.After(b.st.Now) {
 		out.Hold = time.Time{}
@@ -185,12 +187,14 @@ func (b *Book) mainSample(p *site.Point, s site.Sample) {
 
 // mainAnswer is a person's word about the main: main-shut, main-hold or main-opened.
 func (a Answer) mainAnswer(p Picture, now time.Time) (site.Record, error) {
+	v := words.Voice{Language: p.Language}
+	no := func(phrase string, args ...any) error { return errors.New(v.Say(phrase, args...)) }
 	rec := site.Record{Time: now, Kind: site.RecIsolation, Subject: strings.TrimSpace(a.Why), Who: a.Who, Value: site.Unknown(), Value2: site.Unknown()}
 	switch {
 	case p.Main == nil || !p.Main.Enabled:
-		return rec, fmt.Errorf("the site file enables no isolation valve")
+		return rec, no("the site file enables no isolation valve")
 	case rec.Subject == "" || len(rec.Subject) > 400:
-		return rec, fmt.Errorf("say why, in up to 400 characters: it is part of the record")
+		return rec, no("say why, in up to 400 characters: it is part of the record")
 	}
 	switch a.Do {
 	case "main-shut":
@@ -200,11 +204,11 @@ func (a Answer) mainAnswer(p Picture, now time.Time) (site.Record, error) {
 	case "main-hold":
 		d, err := time.ParseDuration(a.Text)
 		if err != nil || d <= 0 || d > 14*24*time.Hour {
-			return rec, fmt.Errorf("%q is no time to hold off; write for example 8h, up to 336h", clip(a.Text))
+			return rec, no("%q is no time to hold off; write for example 8h, up to 336h", clip(a.Text))
 		}
 		rec.Text, rec.Until = MainHeld, now.Add(d).Truncate(time.Second)
 	default:
-		return rec, fmt.Errorf("the main can be shut, held off or said to be opened, not %q", clip(a.Do))
+		return rec, no("the main can be shut, held off or said to be opened, not %q", clip(a.Do))
 	}
 	return rec, nil
 }

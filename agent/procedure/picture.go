@@ -3,11 +3,15 @@ package procedure
 import (
 	"slices"
 	"time"
+
+	"bayledger/agent/words"
 )
 
 // Picture is what a book shows at one moment: a copy that is never changed.
 type Picture struct {
 	Time time.Time `json:"time"`
+	// Language is that of all words here.
+	Language words.Language `json:"language"`
 	// Bays are the ids a procedure of one bay may be started for.
 	Bays   []string  `json:"bays"`
 	Offers []Offer   `json:"offers"`
@@ -73,7 +77,7 @@ type Now struct {
 
 // Picture of the book at the last tick.
 func (b *Book) Picture() Picture {
-	p := Picture{Time: b.st.Now, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records), Main: b.Main()}
+	p := Picture{Time: b.st.Now, Language: b.house.voice.Language, Bays: b.house.bayIDs(), Records: slices.Clone(b.st.Records), Main: b.Main()}
 	// What is on offer follows from the site and, slowly, from what the account learns.
 	if at := b.st.Now.Truncate(time.Hour); b.offers == nil || !at.Equal(b.offered) {
 		b.offers, b.offered = b.offer(p.Bays), at
@@ -89,7 +93,7 @@ func (b *Book) offer(bays []string) []Offer {
 	offers := []Offer{}
 	for i := range plans {
 		pl := &plans[i]
-		o := Offer{Kind: pl.kind, Title: pl.title, Says: pl.says, PerBay: pl.perBay}
+		o := Offer{Kind: pl.kind, Title: b.house.say(pl.title), Says: b.house.say(pl.says), PerBay: pl.perBay}
 		if pl.not != nil {
 			if o.Not = pl.not(&b.house); o.Not != "" && pl.kind == IsolationProof {
 				continue // a site without the valve need not hear of it
@@ -110,10 +114,10 @@ func (b *Book) running(r *run) Running {
 	steps, i := r.plan(b), r.index(b)
 	s := r.step(b)
 	pl := planOf(r.Kind)
-	out := Running{ID: r.ID, Kind: r.Kind, Title: pl.title, Bay: r.Bay, By: r.By, Started: r.Started, Left: r.Left,
+	out := Running{ID: r.ID, Kind: r.Kind, Title: b.house.say(pl.title), Bay: r.Bay, By: r.By, Started: r.Started, Left: r.Left,
 		Index: i + 1, Of: len(steps), Results: slices.Clone(r.Results)}
 	out.Takes, out.Alone = takes(steps[min(i, len(steps)):]), alone(steps[min(i, len(steps)):])
-	out.Now = Now{Step: s.id, Title: s.title, Do: s.do, Caution: s.caution, Ask: s.ask, Since: r.StepAt, Expect: s.expect, Verdict: r.Verdict,
+	out.Now = Now{Step: s.id, Title: b.house.say(s.title), Do: b.house.says(s.do), Caution: b.house.says(s.caution), Ask: s.ask.in(b.house.voice), Since: r.StepAt, Expect: s.expect, Verdict: r.Verdict,
 		Answered: r.Answered, Alone: s.alone && !r.Latched}
 	switch {
 	case r.Latched:

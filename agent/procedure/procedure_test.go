@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 var morning = time.Date(2026, 4, 14, 6, 0, 0, 0, time.UTC)
@@ -504,12 +505,12 @@ func TestAnswersThatCannotBe(t *testing.T) {
 func TestAskNumbers(t *testing.T) {
 	a := &Ask{Kind: AskNumber, Dim: site.Length, Unit: "mm", Max: 0.15}
 	for text, want := range map[string]float64{"63": 0.063, "63 mm": 0.063, "6,3 cm": 0.063, "2.5 in": 0.0635, " 0 ": 0} {
-		v, _, err := a.parse(text)
+		v, _, err := a.parse(text, words.Of(nil))
 		require.NoError(t, err, text)
 		require.InDelta(t, want, v, 1e-12, text)
 	}
 	for _, text := range []string{"", "wet", "200 mm", "-1", "5 L", "NaN", "1e999"} {
-		_, _, err := a.parse(text)
+		_, _, err := a.parse(text, words.Of(nil))
 		require.Error(t, err, text)
 	}
 }

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html/template"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Record is what is printed and kept of a procedure. Times are UTC; people's copies are in the
@@ -37,7 +39,7 @@ type Record struct {
 	// Fix are all lines of the site file that put right what was found, in order.
 	Fix []string `json:"fix,omitempty"`
 
-	zone *time.Location
+	voice words.Voice
 }
 
 // recordVersion is the value of a record's v field.
@@ -45,7 +47,7 @@ const recordVersion = 1
 
 func (b *Book) record(r *run, t time.Time) Record {
 	s := b.house.site
-	rec := Record{V: recordVersion, ID: r.ID, Kind: r.Kind, Title: planOf(r.Kind).title, Site: s.ID, SiteName: s.Name, Bay: r.Bay, Revision: s.Revision,
+	rec := Record{V: recordVersion, ID: r.ID, Kind: r.Kind, Title: b.house.say(planOf(r.Kind).title), Site: s.ID, SiteName: s.Name, Bay: r.Bay, Revision: s.Revision,
 		By: r.By, Started: r.Started, Ended: t, SignedOff: true, Results: r.Results}
 	for _, x := range r.Results {
 		rec.SignedOff = rec.SignedOff && (x.Outcome == Seen || x.Outcome == Confirmed)
@@ -58,89 +60,114 @@ func (b *Book) record(r *run, t time.Time) Record {
 	return rec
 }
 
-// In returns the record with its times for people in a zone.
-func (r Record) In(zone *time.Location) Record {
-	r.zone = zone
+// In returns the record as it is told to people by that voice. What was found stays in the language
+// it was found in.
+func (r Record) In(v words.Voice) Record {
+	r.voice = v
 	return r
 }
+
+// Say says a phrase to whoever reads the record.
+func (r Record) Say(phrase string, args ...any) string { return r.voice.Say(phrase, args...) }
 
 // Stand is the record's standing in a few words.
 func (r Record) Stand() string {
 	switch {
 	case r.Stopped != "":
-		return "stopped: " + r.Stopped
+		return r.Say("stopped: %s", r.Stopped)
 	case r.Provisional && r.SignedOff:
-		return "provisional; the tool goes on watching"
+		return r.Say("provisional; the tool goes on watching")
 	case r.Provisional:
-		return "provisional, not signed off"
+		return r.Say("provisional, not signed off")
 	case r.SignedOff:
-		return "final, signed off"
+		return r.Say("final, signed off")
 	}
-	return "final, not signed off"
+	return r.Say("final, not signed off")
 }
 
 // Clock is a moment in the record's zone.
 func (r Record) Clock(t time.Time) string {
-	zone := r.zone
-	if zone == nil {
-		zone = time.UTC
+	if r.voice.Zone == nil {
+		r.voice.Zone = time.UTC
 	}
-	return t.In(zone).Format("2006-01-02 15:04 MST")
+	return r.voice.Time(t, "2006-01-02 15:04 MST")
 }
+
+// Begun says who began.
+func (r Record) Begun() string { return orSomebody(r.voice, r.By) }
 
 // WriteText writes the record for a terminal or a printer.
 func (r Record) WriteText(w io.Writer) error {
 	var b strings.Builder
-	p := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
-	p("%s", r.Title)
+	p := func(text string) { b.WriteString(text + "\n") }
+	say := func(phrase string, args ...any) { p(r.Say(phrase, args...)) }
+	p(r.Title)
 	if r.Bay != "" {
-		p("bay %s", r.Bay)
+		say("bay %s", r.Bay)
 	}
-	p("%s (%s), site file %s", r.SiteName, r.Site, r.Revision)
-	p("%s to %s, begun by %s", r.Clock(r.Started), r.Clock(r.Ended), orSomebody(r.By))
-	p("%s", strings.ToUpper(r.Stand()))
+	say("%s (%s), site file %s", r.SiteName, r.Site, r.Revision)
+	say("%s to %s, begun by %s", r.Clock(r.Started), r.Clock(r.Ended), r.Begun())
+	p(strings.ToUpper(r.Stand()))
 	for i, x := range r.Results {
 		p("")
-		p("%2d. %s: %s%s, %s", i+1, x.Title, x.Outcome, by(x), r.Clock(x.Ended))
-		if x.Answer != "" && x.Answer != "yes" {
-			p("    answer: %s", x.Answer)
+		p(fmt.Sprintf("%2d. %s: %s, %s", i+1, x.Title, r.How(x), r.Clock(x.Ended)))
+		if answer := r.Answered(x); answer != "" {
+			say("    answer: %s", answer)
 		}
 		if x.Says != "" {
-			p("    %s", x.Says)
+			p("    " + x.Says)
 		}
 		if x.Why != "" {
-			p("    reason: %s", x.Why)
+			say("    reason: %s", x.Why)
 		}
 		var parts []string
 		for _, v := range x.Readings {
 			parts = append(parts, v.Point+" "+v.Text)
 		}
 		if len(parts) > 0 {
-			p("    readings: %s", strings.Join(parts, ", "))
+			say("    readings: %s", strings.Join(parts, ", "))
 		}
 	}
 	if len(r.Fix) > 0 {
 		p("")
-		p("To put right:")
+		say("To put right:")
 		for _, f := range r.Fix {
-			p("    %s", f)
+			p("    " + f)
 		}
 	}
 	p("")
-	p("Signed: ______________________________")
+	say("Signed: ______________________________")
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-func by(x Result) string {
+// outcomes and answers are what a record has in English.
+var (
+	_ = []string{words.Key("seen"), words.Key("confirmed"), words.Key("failed"), words.Key("undecided"), words.Key("passed over")}
+	_ = []string{words.Key("take"), words.Key("leave"), words.Key("drained"), words.Key("blown-out"), words.Key("not-played"), words.Key("none")}
+)
+
+// How says how a step ended and who brought it to its end.
+func (r Record) How(x Result) string { return How(r.voice, x) }
+
+// How says how a step ended and who brought it to its end.
+func How(v words.Voice, x Result) string {
 	if x.Who == "" {
-		return " by the tool"
+		return v.Say(string(x.Outcome)) + " " + v.Say("by the tool")
 	}
-	return " by " + x.Who
+	return v.Say(string(x.Outcome)) + v.Say(" by %s", x.Who)
 }
 
-// By says who brought a step to its end.
-func (x Result) By() string { return strings.TrimPrefix(by(x), " ") }
+// Lang is the language the record is told in.
+func (r Record) Lang() string { return cmp.Or(string(r.voice.Language), string(words.English)) }
+
+// Answered is what a person answered, but for a mere yes.
+func (r Record) Answered(x Result) string {
+	if x.Answer == "yes" {
+		return ""
+	}
+	return r.Say(x.Answer)
+}
 
 //go:embed record.html
 var recordHTML string

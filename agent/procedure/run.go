@@ -1,7 +1,6 @@
 package procedure
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -197,7 +196,7 @@ func (b *Book) missed(r *run, s *step, t time.Time) {
 	}
 	r.Left = true
 	b.quiet(r, t, t)
-	b.note(r, "daemon", Entry{Note: fmt.Sprintf("nobody has answered %q since %s; alarms page again", s.title, r.Sign.Format(time.RFC3339))}, t)
+	b.note(r, "daemon", Entry{Note: b.house.say("nobody has answered %q since %s; alarms page again", b.house.say(s.title), r.Sign.Format(time.RFC3339))}, t)
 }
 
 // end closes the present step and goes on to the next.
@@ -212,7 +211,7 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 		}
 	}
 	b.st.Seq++
-	res := Result{Seq: b.st.Seq, Step: s.id, Title: s.title, Outcome: o, Who: r.Who, Began: r.StepAt, Ended: t, Says: v.Says, Answer: r.Word, Why: why,
+	res := Result{Seq: b.st.Seq, Step: s.id, Title: b.house.say(s.title), Outcome: o, Who: r.Who, Began: r.StepAt, Ended: t, Says: v.Says, Answer: r.Word, Why: why,
 		Values: v.Values, Notes: v.Notes, Fix: v.Fix, Calibrations: v.Calibrations, Readings: b.readings(r, s)}
 	if r.HasValue && s.ask != nil {
 		res.Answer = s.ask.words(r.Value)

@@ -1,12 +1,12 @@
 package procedure
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 // Figures are what a site measured of itself at a winter close, for the next spring. Keys are
@@ -44,7 +44,7 @@ func winterClose(h *house, r *run) []step {
 				"Elsewhere: have them blown out. Set the air's regulator below the lowest rating of any part.",
 				"Blow out one bay after the other, the far end first. Nobody stands over a fitting.",
 			},
-			ask: &Ask{Kind: AskChoice, Label: "The line was", Choices: []Choice{{"drained", "drained by its plugs"}, {"blown-out", "blown out with air"}}}},
+			ask: &Ask{Kind: AskChoice, Label: "The line was", Choices: []Choice{{"drained", words.Key("drained by its plugs")}, {"blown-out", words.Key("blown out with air")}}}},
 	}
 	if x := resultOf(r, "how"); x != nil && x.Answer == "blown-out" {
 		steps = append(steps,
@@ -62,16 +62,16 @@ func winterClose(h *house, r *run) []step {
 		yes("closed", "Close the season", 1, "The season is closed", []string{cautionFrost},
 			"Close the season. Levels and fills raise no alarm from then on.", "Frost does where water still stands, and so does a watch in trouble."),
 		step{id: "verify", title: "Nothing flows, nothing fills", bays: ids, alone: true, expect: h.o.WinterWatch,
-			do: []string{fmt.Sprintf("Go. The tool watches for %s that nothing flows and nothing fills.", span(h.o.WinterWatch))}, judge: (*look).stays})
+			do: []string{h.say("Go. The tool watches for %s that nothing flows and nothing fills.", Span(h.o.WinterWatch))}, judge: (*look).stays})
 	return steps
 }
 
 // figures writes down what the site is like.
 func (l *look) figures() Verdict {
 	if left := 2*time.Minute - l.elapsed(); left > 0 {
-		return watching("", "Reading for another %s.", span(left))
+		return l.watching("", "Reading for another %s.", Span(left))
 	}
-	v := passed("Written down.")
+	v := l.passed("Written down.")
 	v.Values = l.measured()
 	return v
 }
@@ -115,17 +115,17 @@ func (l *look) lifted() Verdict {
 		r := l.trace(p)
 		switch {
 		case r == nil || r.LastT == 0, l.now.Sub(time.UnixMilli(r.LastT)) > max(time.Minute, 3*p.Interval):
-			lines = append(lines, id+": no reading, taken as out")
+			lines = append(lines, l.say("%s: no reading, taken as out", id))
 		case r.newest() < dryM:
-			lines = append(lines, fmt.Sprintf("%s: out (%.0f mm)", id, 1000*r.newest()))
+			lines = append(lines, l.say("%s: out (%.0f mm)", id, 1000*r.newest()))
 		default:
 			wet = append(wet, id)
-			lines = append(lines, fmt.Sprintf("%s: still shows %s of water", id, l.site.Display.Depth(r.newest())))
+			lines = append(lines, l.say("%s: still shows %s of water", id, site.Depth(r.newest())))
 		}
 	}
-	v := passed("Every sensor is out.")
+	v := l.passed("Every sensor is out.")
 	if len(wet) > 0 {
-		v = watching("wet "+strings.Join(wet, " "), "Still in the water: %s.", l.list(wet))
+		v = l.watching("wet "+strings.Join(wet, " "), "Still in the water: %s.", l.voice.List(wet))
 	}
 	v.Lines = lines
 	return v
@@ -138,21 +138,21 @@ const dryM = 0.005
 func (l *look) relieved() Verdict {
 	p := l.site.Find("", site.Pressure)
 	if p == nil {
-		return passed("No pressure sensor: by the person's word.")
+		return l.passed("No pressure sensor: by the person's word.")
 	}
 	r := l.trace(p)
 	low, _, _ := l.band()
 	var v Verdict
 	switch {
 	case r == nil || r.LastT == 0:
-		v = watching("blind", "No good reading of the pressure.")
+		v = l.watching("blind", "No good reading of the pressure.")
 	case r.newest() > low/10:
-		v = watching("pressed", "There are still %s in the line.", l.site.Display.Press(r.newest()))
+		v = l.watching("pressed", "There are still %s in the line.", site.Press(r.newest()))
 		if l.answered && l.now.Sub(l.answeredAt) > 10*time.Minute {
-			v = failed("There are still %s in the line: the upstream valve does not shut, or nothing was opened to relieve it. Do not open a fitting.", l.site.Display.Press(r.newest()))
+			v = l.failed("There are still %s in the line: the upstream valve does not shut, or nothing was opened to relieve it. Do not open a fitting.", site.Press(r.newest()))
 		}
 	default:
-		v = passed("The line is relieved (%s).", l.site.Display.Press(r.newest()))
+		v = l.passed("The line is relieved (%s).", site.Press(r.newest()))
 	}
 	v.Lines = l.lines()
 	return v
@@ -161,9 +161,9 @@ func (l *look) relieved() Verdict {
 // rating notes the lowest rating of any part.
 func (l *look) rating() Verdict {
 	if !l.answered {
-		return watching("", "Waiting for the rating.")
+		return l.watching("", "Waiting for the rating.")
 	}
-	v := passed("Lowest rating %s.", l.site.Display.Press(l.value))
+	v := l.passed("Lowest rating %s.", site.Press(l.value))
 	v.Values = map[string]float64{"rating_pa": l.value}
 	return v
 }
@@ -171,46 +171,49 @@ func (l *look) rating() Verdict {
 // airPressure refuses air above the lowest rating.
 func (l *look) airPressure() Verdict {
 	if !l.answered {
-		return watching("", "Waiting for the pressure.")
+		return l.watching("", "Waiting for the pressure.")
 	}
 	x := l.result("rating")
 	if x == nil || x.Values == nil {
-		return failed("The lowest rating is not known: look it up before any air is let in.")
+		return l.failed("The lowest rating is not known: look it up before any air is let in.")
 	}
 	if l.value > x.Values["rating_pa"] {
-		return failed("%s is above the lowest rating of %s. Stop, let the air off, and look for what it may have strained.", l.site.Display.Press(l.value), l.site.Display.Press(x.Values["rating_pa"]))
+		return l.failed("%s is above the lowest rating of %s. Stop, let the air off, and look for what it may have strained.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 	}
-	return passed("%s, below the lowest rating of %s.", l.site.Display.Press(l.value), l.site.Display.Press(x.Values["rating_pa"]))
+	return l.passed("%s, below the lowest rating of %s.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 }
 
 // stays watches a closed system.
 func (l *look) stays() Verdict {
 	var wrong []string
-	d := l.site.Display
 	for _, id := range append(l.bayIDs(), "") {
 		if l.moved(id) {
-			wrong = append(wrong, fmt.Sprintf("%s went through the %s", d.Water(l.passedM3(id)), meterName(id)))
+			if id == "" {
+				wrong = append(wrong, l.say("%s went through the main meter", site.Water(l.passedM3(id))))
+			} else {
+				wrong = append(wrong, l.say("%s went through the meter of %s", site.Water(l.passedM3(id)), id))
+			}
 		}
 	}
 	low, _, _ := l.band()
 	if r := l.trace(l.site.Find("", site.Pressure)); r != nil && len(r.Dots) > 3 && r.newest() > low/4 {
-		wrong = append(wrong, fmt.Sprintf("the line is under pressure again (%s)", d.Press(r.newest())))
+		wrong = append(wrong, l.say("the line is under pressure again (%s)", site.Press(r.newest())))
 	}
 	for _, id := range l.bayIDs() {
 		r := l.trace(l.site.Find(id, site.Level))
 		if r != nil && len(r.Dots) > 3 && r.newest() > dryM+2*riseM && r.newest()-r.First > 2*riseM {
-			wrong = append(wrong, fmt.Sprintf("the chamber of %s has filled to %s", id, d.Depth(r.newest())))
+			wrong = append(wrong, l.say("the chamber of %s has filled to %s", id, site.Depth(r.newest())))
 		}
 	}
 	var v Verdict
 	left := l.o.WinterWatch - l.elapsed()
 	switch {
 	case len(wrong) > 0:
-		v = failed("It does not stay empty: %s. The upstream valve passes, or a drain is shut. Put it right before frost, then do this step again.", strings.Join(wrong, "; "))
+		v = l.failed("It does not stay empty: %s. The upstream valve passes, or a drain is shut. Put it right before frost, then do this step again.", strings.Join(wrong, "; "))
 	case left > 0:
-		v = watching("", "Nothing flows and nothing fills for %s; another %s.", span(l.elapsed()), span(left))
+		v = l.watching("", "Nothing flows and nothing fills for %s; another %s.", Span(l.elapsed()), Span(left))
 	default:
-		v = passed("For %s nothing flowed and nothing filled.", span(l.elapsed()))
+		v = l.passed("For %s nothing flowed and nothing filled.", Span(l.elapsed()))
 	}
 	v.Lines = l.lines(l.bayIDs()...)
 	return v
@@ -240,8 +243,8 @@ func springOpening(h *house, r *run) []step {
 		if h.meterOf(id) == nil {
 			continue
 		}
-		steps = append(steps, step{id: "start " + id, title: "First start of " + h.name(id), bays: []string{id}, expect: h.startTime(id) + 2*time.Minute, caution: []string{cautionPressure},
-			do:    []string{fmt.Sprintf("Open the valve of %s.", id), "Shut it when you are told."},
+		steps = append(steps, step{id: "start " + id, title: h.say("First start of %s", h.name(id)), bays: []string{id}, expect: h.startTime(id) + 2*time.Minute, caution: []string{cautionPressure},
+			do:    []string{h.say("Open the valve of %s.", id), "Shut it when you are told."},
 			judge: func(l *look) Verdict { return l.firstStart(id) }})
 	}
 	return append(steps,
@@ -264,27 +267,27 @@ func (l *look) firstStart(id string) Verdict {
 	m := l.trace(l.meterOf(id))
 	if !l.moved(id) {
 		if l.elapsed() > l.o.FirstSigns+l.o.Away {
-			return say(failed("The meter of %s has not moved in %s. Is the valve open and powered?", id, span(l.elapsed())))
+			return say(l.failed("The meter of %s has not moved in %s. Is the valve open and powered?", id, Span(l.elapsed())))
 		}
-		return say(watching("wait", "Waiting for the meter of %s to move.", id))
+		return say(l.watching("wait", "Waiting for the meter of %s to move.", id))
 	}
 	ran := time.UnixMilli(m.MoveLast).Sub(time.UnixMilli(m.MoveFirst))
 	runs := l.quietFor(id) < l.patience(id)
 	switch {
 	case runs && ran < l.startTime(id):
-		return say(watching("run", "Running: another %s.", span(l.startTime(id)-ran)))
+		return say(l.watching("run", "Running: another %s.", Span(l.startTime(id)-ran)))
 	case runs:
-		return say(watching("shut", "Shut the valve of %s.", id))
+		return say(l.watching("shut", "Shut the valve of %s.", id))
 	case ran < l.startTime(id)*8/10:
-		return say(failed("It ran for %s only; %s are needed to know its flow.", span(ran), span(l.startTime(id))))
+		return say(l.failed("It ran for %s only; %s are needed to know its flow.", Span(ran), Span(l.startTime(id))))
 	}
 	flow := m.rate()
-	v := passed("%s.", l.site.Display.Rate(flow))
+	v := l.passed("%s.", site.Rate(flow))
 	v.Values = map[string]float64{"fill_m3s": flow}
 	if r := l.trace(l.site.Find(id, site.Level)); r != nil && len(r.Dots) > 3 {
 		v.Values["rise_m"] = r.Max - r.First
 		if r.Max-r.First < riseM/2 {
-			v.Says += fmt.Sprintf(" The chamber rose by %.0f mm only: look whether it is joined to its bay.", 1000*(r.Max-r.First))
+			v.Says += l.say(" The chamber rose by %.0f mm only: look whether it is joined to its bay.", 1000*(r.Max-r.First))
 		}
 	}
 	return say(v)
@@ -297,7 +300,7 @@ const changed = 0.15
 // compare tells what has changed since the winter close.
 func (l *look) compare() Verdict {
 	if left := 2*time.Minute - l.elapsed(); left > 0 {
-		return watching("", "Reading for another %s.", span(left))
+		return l.watching("", "Reading for another %s.", Span(left))
 	}
 	now := l.measured()
 	for _, id := range l.bayIDs() {
@@ -305,13 +308,12 @@ func (l *look) compare() Verdict {
 			now["fill_m3s "+id] = x.Values["fill_m3s"]
 		}
 	}
-	v := passed("No figures of last autumn are on record: these are the first.")
+	v := l.passed("No figures of last autumn are on record: these are the first.")
 	v.Values = now
 	if l.autumn == nil {
 		return v
 	}
 	var told []string
-	d := l.site.Display
 	for _, key := range sortedKeys(l.autumn.Values) {
 		was, is := l.autumn.Values[key], now[key]
 		what, place, _ := strings.Cut(key, " ")
@@ -320,15 +322,15 @@ func (l *look) compare() Verdict {
 		}
 		switch what {
 		case "pressure_pa":
-			told = append(told, fmt.Sprintf("supply pressure %s, was %s", d.Press(is), d.Press(was)))
+			told = append(told, l.say("supply pressure %s, was %s", site.Press(is), site.Press(was)))
 		case "fill_m3s":
-			told = append(told, fmt.Sprintf("flow of %s %s, was %s (strainer, regulator, valve)", place, d.Rate(is), d.Rate(was)))
+			told = append(told, l.say("flow of %s %s, was %s (strainer, regulator, valve)", place, site.Rate(is), site.Rate(was)))
 		case "noise_m":
-			told = append(told, fmt.Sprintf("noise of level %s %.1f mm, was %.1f mm (cable, vent tube)", place, 1000*is, 1000*was))
+			told = append(told, l.say("noise of level %s %.1f mm, was %.1f mm (cable, vent tube)", place, 1000*is, 1000*was))
 		}
 	}
-	if v.Says = fmt.Sprintf("As on %s.", l.autumn.Time.In(l.site.Zone).Format("2 Jan 2006")); len(told) > 0 {
-		v.Says = fmt.Sprintf("Changed since %s: %s.", l.autumn.Time.In(l.site.Zone).Format("2 Jan 2006"), strings.Join(told, "; "))
+	if v.Says = l.say("As on %s.", l.voice.Time(l.autumn.Time, "2 Jan 2006")); len(told) > 0 {
+		v.Says = l.say("Changed since %s: %s.", l.voice.Time(l.autumn.Time, "2 Jan 2006"), strings.Join(told, "; "))
 	}
 	return v
 }

@@ -1,14 +1,17 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // step is one thing to do. A step without judge is done when the person answers; one without ask
@@ -59,8 +62,22 @@ type Choice struct {
 	Label string `json:"label"`
 }
 
+// in is the question in the site's language.
+func (a *Ask) in(v words.Voice) *Ask {
+	if a == nil {
+		return nil
+	}
+	out := *a
+	out.Label, out.Choices = v.Say(a.Label), slices.Clone(a.Choices)
+	for i := range out.Choices {
+		out.Choices[i].Label = v.Say(out.Choices[i].Label)
+	}
+	return &out
+}
+
 // parse turns what was typed into a number in SI (NaN where there is none) and a word.
-func (a *Ask) parse(text string) (float64, string, error) {
+func (a *Ask) parse(text string, v words.Voice) (float64, string, error) {
+	no := func(phrase string, args ...any) error { return errors.New(v.Say(phrase, args...)) }
 	text = strings.TrimSpace(text)
 	switch a.Kind {
 	case AskChoice:
@@ -69,46 +86,45 @@ func (a *Ask) parse(text string) (float64, string, error) {
 				return math.NaN(), c.Word, nil
 			}
 		}
-		words := make([]string, len(a.Choices))
+		all := make([]string, len(a.Choices))
 		for i, c := range a.Choices {
-			words[i] = c.Word
+			all[i] = c.Word
 		}
-		return 0, "", fmt.Errorf("%q is none of the answers; they are %s", clip(text), strings.Join(words, ", "))
+		return 0, "", no("%q is none of the answers; they are %s", clip(text), strings.Join(all, ", "))
 	case AskNumber:
-		v, err := a.number(strings.Replace(text, ",", ".", 1))
-		if err != nil {
-			return 0, "", err
+		x, ok := a.number(strings.Replace(text, ",", ".", 1))
+		switch {
+		case !ok:
+			return 0, "", no("%q is not a number; write for example %s", clip(text), v.Figure(a.words((a.Min+a.Max)/2)))
+		case x < a.Min || x > a.Max:
+			return 0, "", no("%s cannot be; it lies between %s and %s", clip(text), v.Figure(a.words(a.Min)), v.Figure(a.words(a.Max)))
 		}
-		if v < a.Min || v > a.Max {
-			return 0, "", fmt.Errorf("%s cannot be; it lies between %s and %s", clip(text), a.words(a.Min), a.words(a.Max))
-		}
-		return v, "", nil
+		return x, "", nil
 	case AskDate:
 		d, err := time.Parse("2006-01-02", text)
 		if err != nil {
-			return 0, "", fmt.Errorf("%q is not a date; write for example 2026-03-28", clip(text))
+			return 0, "", no("%q is not a date; write for example 2026-03-28", clip(text))
 		}
 		return math.NaN(), d.Format("2006-01-02"), nil
 	}
 	switch strings.ToLower(text) {
-	case "", "y", "yes", "ok", "done":
+	case "", "y", "yes", "ok", "done", "j", "ja", "fertig":
 		return math.NaN(), "yes", nil
 	}
-	return 0, "", fmt.Errorf("%q is not understood; answer yes when it is done", clip(text))
+	return 0, "", no("%q is not understood; answer yes when it is done", clip(text))
 }
 
-func (a *Ask) number(text string) (float64, error) {
-	if v, err := strconv.ParseFloat(text, 64); err == nil {
-		text = strings.TrimSpace(fmt.Sprintf("%v %s", v, a.Unit))
-	}
+// number reads a number in SI, in the unit that is meant when none is typed.
+func (a *Ask) number(text string) (x float64, ok bool) {
+	x, err := strconv.ParseFloat(text, 64)
 	if a.Dim == "" {
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil || !site.Known(v) {
-			return 0, fmt.Errorf("%q is not a number", clip(text))
-		}
-		return v, nil
+		return x, err == nil && site.Known(x)
 	}
-	return site.Parse(a.Dim, text)
+	if err == nil {
+		text = strings.TrimSpace(fmt.Sprintf("%v %s", x, a.Unit))
+	}
+	x, err = site.Parse(a.Dim, text)
+	return x, err == nil
 }
 
 // words writes a bound in the unit that is asked for.
@@ -175,16 +191,16 @@ type Correction struct {
 	OffsetU float64 `json:"offset_u"`
 }
 
-func watching(phase, format string, args ...any) Verdict {
-	return Verdict{State: Watching, Phase: phase, Says: fmt.Sprintf(format, args...)}
+func (h *house) watching(phase, words string, args ...any) Verdict {
+	return Verdict{State: Watching, Phase: phase, Says: h.say(words, args...)}
 }
 
-func passed(format string, args ...any) Verdict {
-	return Verdict{State: Passed, Phase: "passed", Says: fmt.Sprintf(format, args...)}
+func (h *house) passed(words string, args ...any) Verdict {
+	return Verdict{State: Passed, Phase: "passed", Says: h.say(words, args...)}
 }
 
-func failed(format string, args ...any) Verdict {
-	return Verdict{State: Failed, Phase: "failed", Says: fmt.Sprintf(format, args...)}
+func (h *house) failed(words string, args ...any) Verdict {
+	return Verdict{State: Failed, Phase: "failed", Says: h.say(words, args...)}
 }
 
 // look is everything a judge may look at.
@@ -203,14 +219,33 @@ type look struct {
 
 // house is the site with what the procedures know of it.
 type house struct {
-	site *site.Site
-	o    site.Commission
+	site  *site.Site
+	voice words.Voice
+	o     site.Commission
 	// ledger may be nil; what it has learned is then not known.
 	ledger *water.Ledger
 	// autumn is what the last winter close found; nil before the first.
 	autumn *Figures
 	// accepted are the corrections people took over, by point.
 	accepted map[string]force
+}
+
+// say puts a phrase into the site's language.
+func (h *house) say(words string, args ...any) string { return h.voice.Say(words, args...) }
+
+// siteLine is a line of the site file, which is the same in every language.
+func siteLine(format string, args ...any) string { return fmt.Sprintf(format, args...) }
+
+// says does with each of several.
+func (h *house) says(phrases []string) []string {
+	if phrases == nil {
+		return nil
+	}
+	out := make([]string, len(phrases))
+	for i, p := range phrases {
+		out[i] = h.say(p)
+	}
+	return out
 }
 
 // elapsed since the step began.
@@ -314,17 +349,6 @@ func (h *house) name(id string) string {
 	return id
 }
 
-// onlyThese is a line that names the bays where something is so, or "" for none.
-func (h *house) list(ids []string) string {
-	switch len(ids) {
-	case 0:
-		return ""
-	case 1:
-		return ids[0]
-	}
-	return strings.Join(ids[:len(ids)-1], ", ") + " and " + ids[len(ids)-1]
-}
-
 // stillAt returns the bays (and "" for the main) through which water goes now.
 func (l *look) running() []string {
 	var ids []string
@@ -338,39 +362,39 @@ func (l *look) running() []string {
 
 // reading writes the newest reading of a point for people.
 func (h *house) reading(p *site.Point, v float64) string {
-	d := h.site.Display
 	switch p.Quantity {
 	case site.Level, site.SetPoint:
-		return d.Depth(v)
+		return h.say("%s", site.Depth(v))
 	case site.Volume:
-		name, size := d.WaterUnit()
-		return strconv.FormatFloat(v/size, 'f', 1, 64) + " " + name
+		name, size := h.site.Display.WaterUnit()
+		return h.say("%.1f %s", v/size, name)
 	case site.Flow:
-		return d.Rate(v)
+		return h.say("%s", site.Rate(v))
 	case site.Pressure:
-		return d.Press(v)
+		return h.say("%s", site.Press(v))
 	}
 	info, _ := p.Quantity.Info()
-	return strconv.FormatFloat(v*info.WireScale, 'f', 1, 64) + " " + info.WireUnit
+	return h.say("%.1f %s", v*info.WireScale, info.WireUnit)
 }
 
 // lines are the newest readings of the places' meters and levels and of the supply.
 func (l *look) lines(bays ...string) []string {
 	var out []string
-	show := func(p *site.Point, what string) {
+	show := func(p *site.Point, words string, args ...any) {
+		what := l.say(words, args...)
 		switch r := l.trace(p); {
 		case p == nil:
 		case r == nil || r.LastT == 0:
-			out = append(out, what+": no reading")
+			out = append(out, l.say("%s: no reading", what))
 		case p.Quantity == site.Volume:
-			out = append(out, fmt.Sprintf("%s: %s, %s in this step", what, l.reading(p, r.Last), l.site.Display.Water(r.Moved)))
+			out = append(out, l.say("%s: %s, %s in this step", what, l.reading(p, r.Last), site.Water(r.Moved)))
 		default:
 			out = append(out, what+": "+l.reading(p, r.Last))
 		}
 	}
 	for _, id := range bays {
-		show(l.site.Find(id, site.Level), "level "+id)
-		show(l.meterOf(id), "meter "+id)
+		show(l.site.Find(id, site.Level), "level %s", id)
+		show(l.meterOf(id), "meter %s", id)
 	}
 	show(l.site.Find("", site.Pressure), "supply")
 	show(l.meterOf(""), "main meter")
@@ -381,18 +405,15 @@ func (l *look) lines(bays ...string) []string {
 // done.
 func (l *look) result(id string) *Result { return resultOf(l.run, id) }
 
-// span rounds a duration up to what people say.
-func span(d time.Duration) string {
+// Span rounds a duration up to what people say.
+func Span(d time.Duration) site.Phrase {
 	switch {
 	case d < 90*time.Second:
-		return fmt.Sprintf("%d s", int(math.Ceil(d.Seconds())))
+		return site.Say("%d s", int(math.Ceil(d.Seconds())))
 	case d < 90*time.Minute:
-		return fmt.Sprintf("%d min", int(math.Ceil(d.Minutes())))
+		return site.Say("%d min", int(math.Ceil(d.Minutes())))
 	case d < 48*time.Hour:
-		return strconv.FormatFloat(math.Round(d.Hours()*2)/2, 'f', -1, 64) + " h"
+		return site.Say("%v h", math.Round(d.Hours()*2)/2)
 	}
-	return strconv.FormatFloat(math.Round(d.Hours()/12)/2, 'f', -1, 64) + " days"
+	return site.Say("%v days", math.Round(d.Hours()/12)/2)
 }
-
-// Span writes a duration the way the procedures say it.
-func Span(d time.Duration) string { return span(d) }

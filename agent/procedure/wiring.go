@@ -1,18 +1,18 @@
 package procedure
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
+	"bayledger/agent/words"
 )
 
 func needsTwo(h *house) string {
 	if len(h.bayIDs()) < 2 {
-		return "with one bay nothing can be mixed up"
+		return h.say("with one bay nothing can be mixed up")
 	}
 	return ""
 }
@@ -34,10 +34,10 @@ func wiringProof(h *house, r *run) []step {
 	}}
 	for _, id := range ids {
 		steps = append(steps, step{
-			id: "valve " + id, title: "Open the valve of " + h.name(id), bays: ids,
+			id: "valve " + id, title: h.say("Open the valve of %s", h.name(id)), bays: ids,
 			expect: h.proofTime(id), caution: []string{cautionWater},
 			do: []string{
-				fmt.Sprintf("Open the valve of %s at the controller, and no other.", id),
+				h.say("Open the valve of %s at the controller, and no other.", id),
 				"Walk to the bays. Look and listen where water really arrives.",
 				"Shut the valve when you are told.",
 				"Say at which bay water arrived.",
@@ -59,7 +59,7 @@ func (h *house) whichBay(label string) *Ask {
 	for _, id := range h.bayIDs() {
 		a.Choices = append(a.Choices, Choice{id, h.name(id)})
 	}
-	a.Choices = append(a.Choices, Choice{"none", "no water anywhere"})
+	a.Choices = append(a.Choices, Choice{"none", words.Key("no water anywhere")})
 	return a
 }
 
@@ -151,20 +151,23 @@ func (l *look) oneValve(id string) Verdict {
 	running := l.running()
 	switch {
 	case len(metersMoved) > 1 && most > 3*pulse(l.meterOf(metersMoved[0])):
-		return say(failed("The meters of %s move together: another valve is open, or one does not shut. Shut all, then do this valve again.", l.list(metersMoved)))
+		return say(l.failed("The meters of %s move together: another valve is open, or one does not shut. Shut all, then do this valve again.", l.voice.List(metersMoved)))
 	case !enough && !capped && len(metersMoved) == 0:
 		if l.elapsed() > l.proofTime(id)+l.o.FirstSigns {
-			return say(failed("Nothing has moved in %s: no meter, no chamber. Is the supply on, the hand valve open, and the valve of %s powered?", span(l.elapsed()), id))
+			return say(l.failed("Nothing has moved in %s: no meter, no chamber. Is the supply on, the hand valve open, and the valve of %s powered?", Span(l.elapsed()), id))
 		}
-		return say(watching("wait", "Waiting for the valve of %s to open.", id))
+		return say(l.watching("wait", "Waiting for the valve of %s to open.", id))
 	case !enough && !capped:
-		return say(watching("flow", "The meter of %s moves: %s so far. Waiting for a chamber to rise.", metersMoved[0], l.site.Display.Water(most)))
+		return say(l.watching("flow", "The meter of %s moves: %s so far. Waiting for a chamber to rise.", metersMoved[0], site.Water(most)))
 	case len(running) > 0:
-		return say(watching("shut", "%s Shut the valve of %s now.", l.passWords(id, metersMoved, rose, blind), id))
+		return say(l.watching("shut", "%s Shut the valve of %s now.", l.passWords(id, metersMoved, rose, blind), id))
 	case !l.answered:
-		return say(watching("tell", "%s Say at which bay water arrived.", l.passWords(id, metersMoved, rose, blind)))
+		return say(l.watching("tell", "%s Say at which bay water arrived.", l.passWords(id, metersMoved, rose, blind)))
 	}
-	v := passed("%s Water arrived at %s.", l.passWords(id, metersMoved, rose, blind), l.word)
+	v := l.passed("%s Water arrived at %s.", l.passWords(id, metersMoved, rose, blind), l.word)
+	if l.word == "none" {
+		v = l.passed("%s Water arrived nowhere.", l.passWords(id, metersMoved, rose, blind))
+	}
 	v.Notes = map[string]string{"level": rose, "at": l.word, "meter": ""}
 	v.Values = map[string]float64{"litres": most * 1000, "rise_mm": highest * 1000}
 	if len(metersMoved) > 0 {
@@ -175,36 +178,34 @@ func (l *look) oneValve(id string) Verdict {
 
 // passWords say what one pass showed.
 func (l *look) passWords(id string, meters []string, rose string, blind int) string {
-	meter := "no meter"
+	meter := site.Say("no meter")
 	if len(meters) > 0 {
-		meter = "meter " + meters[0]
+		meter = site.Say("meter %s", meters[0])
 	}
-	chamber := "no chamber rises"
-	if rose != "" {
-		chamber = "chamber " + rose + " rises"
+	chamber := site.Say("no chamber rises")
+	switch {
+	case rose != "":
+		chamber = site.Say("chamber %s rises", rose)
+	case blind == 1:
+		chamber = site.Say("no chamber rises (%d sensor gives no reading)", blind)
+	case blind > 0:
+		chamber = site.Say("no chamber rises (%d sensors give no reading)", blind)
 	}
-	if rose == "" && blind > 0 {
-		chamber += fmt.Sprintf(" (%d sensors give no reading)", blind)
-	}
-	return fmt.Sprintf("Valve %s moves %s and %s.", id, meter, chamber)
+	return l.say("Valve %s moves %s and %s.", id, meter, chamber)
 }
 
 // proofLines shows, for every bay, what its meter and its chamber do.
 func (l *look) proofLines(ids []string, flowFrom int64) []string {
 	var out []string
 	for _, k := range ids {
-		line := k + ": meter "
+		meter, chamber := site.Say("none"), site.Say("no reading")
 		if v := l.passedM3(k); site.Known(v) {
-			line += l.site.Display.Water(v)
-		} else {
-			line += "none"
+			meter = site.Say("%s", site.Water(v))
 		}
 		if up := l.rise(k, flowFrom); site.Known(up) {
-			line += fmt.Sprintf(", chamber %+.0f mm", up*1000)
-		} else {
-			line += ", chamber no reading"
+			chamber = site.Say("%+.0f mm", up*1000)
 		}
-		out = append(out, line)
+		out = append(out, l.say("%s: meter %s, chamber %s", k, meter, chamber))
 	}
 	return out
 }
@@ -220,33 +221,33 @@ func (l *look) wiring() Verdict {
 	for _, id := range l.bayIDs() {
 		res := l.result("valve " + id)
 		if res == nil || res.Notes == nil {
-			unsure = append(unsure, fmt.Sprintf("valve %s was not proved", id))
+			unsure = append(unsure, l.say("valve %s was not proved", id))
 			continue
 		}
 		at, meter, level := res.Notes["at"], res.Notes["meter"], res.Notes["level"]
 		if at == "none" {
-			unsure = append(unsure, fmt.Sprintf("valve %s: nobody saw where its water went", id))
+			unsure = append(unsure, l.say("valve %s: nobody saw where its water went", id))
 			continue
 		}
 		if at != id {
-			found = append(found, fmt.Sprintf("valve %s feeds bay %s", id, at))
+			found = append(found, l.say("valve %s feeds bay %s", id, at))
 		}
 		valveOf[at] = id
 		switch {
 		case meter == "" && l.meterOf(at) != nil:
-			unsure = append(unsure, fmt.Sprintf("bay %s: no meter moved; its meter is dead or not connected", at))
+			unsure = append(unsure, l.say("bay %s: no meter moved; its meter is dead or not connected", at))
 		case meter != "":
 			meterAt[at] = meter
 			if meter != at {
-				found = append(found, fmt.Sprintf("valve %s moves meter %s: the meter of bay %s is read as that of %s", id, meter, at, meter))
+				found = append(found, l.say("valve %s moves meter %s: the meter of bay %s is read as that of %s", id, meter, at, meter))
 			}
 		}
 		if level == "" {
-			unsure = append(unsure, fmt.Sprintf("bay %s: no chamber rose; its sensor is frozen, not connected, or its chamber cut off", at))
+			unsure = append(unsure, l.say("bay %s: no chamber rose; its sensor is frozen, not connected, or its chamber cut off", at))
 		} else {
 			levelAt[at] = level
 			if level != at {
-				found = append(found, fmt.Sprintf("valve %s raises level %s: the sensor of bay %s is read as that of %s", id, level, at, level))
+				found = append(found, l.say("valve %s raises level %s: the sensor of bay %s is read as that of %s", id, level, at, level))
 			}
 		}
 	}
@@ -263,11 +264,11 @@ func (l *look) wiring() Verdict {
 	var v Verdict
 	switch {
 	case len(found) > 0:
-		v = failed("Mixed up: %s.", strings.Join(append(found, unsure...), "; "))
+		v = l.failed("Mixed up: %s.", strings.Join(append(found, unsure...), "; "))
 	case len(unsure) > 0:
-		v = failed("Not proved: %s.", strings.Join(unsure, "; "))
+		v = l.failed("Not proved: %s.", strings.Join(unsure, "; "))
 	default:
-		v = passed("Every valve, meter and sensor belongs to the bay it claims.")
+		v = l.passed("Every valve, meter and sensor belongs to the bay it claims.")
 	}
 	v.Notes, v.Fix, v.Lines = notes, fix, fix
 	return v
@@ -283,16 +284,16 @@ func (l *look) exchange(at map[string]string, q site.Quantity, key string) []str
 		if !ok || shown == bay || mine == nil || there == nil {
 			continue
 		}
-		out = append(out, fmt.Sprintf("bay %s: points: %s: { %s }", bay, key, orRegister(there)))
+		out = append(out, siteLine("bay %s: points: %s: { %s }", bay, key, l.orRegister(there)))
 	}
 	return out
 }
 
-func orRegister(p *site.Point) string {
+func (h *house) orRegister(p *site.Point) string {
 	if p.Register != "" {
 		return p.Register
 	}
-	return "what now stands at " + p.ID
+	return h.say("what now stands at %s", p.ID)
 }
 
 // exchangeValves tells what to do about valves that feed another bay: the wires, because the
@@ -304,13 +305,13 @@ func (l *look) exchangeValves(valveOf map[string]string) []string {
 		if !ok || valve == bay {
 			continue
 		}
-		out = append(out, fmt.Sprintf("at the controller: move the wire of the valve that feeds bay %s from output %s to output %s", bay, valve, bay))
+		out = append(out, l.say("at the controller: move the wire of the valve that feeds bay %s from output %s to output %s", bay, valve, bay))
 		if p := l.site.Find(valve, site.ValveOpen); p != nil && l.site.Find(bay, site.ValveOpen) != nil {
-			lines = append(lines, fmt.Sprintf("bay %s: points: valve: { %s }", bay, orRegister(p)))
+			lines = append(lines, siteLine("bay %s: points: valve: { %s }", bay, l.orRegister(p)))
 		}
 	}
 	if len(lines) > 0 {
-		out = append(out, "only where the wires cannot be moved (the controller then still fills the wrong bay):")
+		out = append(out, l.say("only where the wires cannot be moved (the controller then still fills the wrong bay):"))
 		out = append(out, lines...)
 	}
 	return slices.Clip(out)
@@ -324,16 +325,16 @@ func (l *look) allStill() Verdict {
 	}
 	running := l.running()
 	if len(running) > 0 {
-		v := watching("flow", "Water still runs through the meter of %s.", l.list(running))
+		v := l.watching("flow", "Water still runs through the meter of %s.", l.voice.List(running))
 		v.Lines = l.lines(running...)
 		return v
 	}
 	if left := need - l.elapsed(); left > 0 {
-		v := watching("still", "Nothing runs; watching for another %s.", span(left))
+		v := l.watching("still", "Nothing runs; watching for another %s.", Span(left))
 		v.Lines = l.lines()
 		return v
 	}
-	v := passed("Nothing runs through any bay's meter.")
+	v := l.passed("Nothing runs through any bay's meter.")
 	v.Lines = l.lines()
 	return v
 }

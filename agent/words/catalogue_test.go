@@ -23,8 +23,13 @@ import (
 // speakers are the packages that speak to people, and speaks the calls that do, with the place of
 // their phrase.
 var (
-	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", "..", "../clock", "../../historian/journal"}
-	speaks   = map[string]int{"Say": 0, "say": 0, "Key": 0, "bad": 0, "refuse": 1}
+	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", "..", "../clock", "../../historian/journal", "../procedure", "../../cmd/bayledger/commission.go"}
+	speaks   = map[string]int{"Say": 0, "say": 0, "Key": 0, "bad": 0, "refuse": 1, "no": 0, "watching": 1, "passed": 0, "failed": 0,
+		"confirm": 0, "askDepth": 0, "askWater": 0, "whichBay": 0, "show": 1}
+	// steps are the fields of a procedure's step that are phrases or lists of them; tell are the calls
+	// whose every text from that place on is one.
+	steps = []string{"title", "do", "Label"}
+	tell  = map[string]int{"yes": 1, "dip": 1}
 )
 
 // sheets are the templates, read with functions of those names only.
@@ -35,7 +40,7 @@ func sheets(t *testing.T) map[string]*template.Template {
 	require.Greater(t, len(files), 8)
 	out := map[string]*template.Template{}
 	none := func(...any) string { return "" }
-	for _, path := range append(files, "../report/report.html") {
+	for _, path := range append(files, "../report/report.html", "../procedure/record.html") {
 		text, err := os.ReadFile(path)
 		require.NoError(t, err)
 		tree, err := template.New(path).Funcs(template.FuncMap{"t": none, "th": none, "asset": none, "mark": none, "lower": none, "join": none}).Parse(string(text))
@@ -45,11 +50,27 @@ func sheets(t *testing.T) map[string]*template.Template {
 	return out
 }
 
+// textOf is what a literal says.
+func textOf(t *testing.T, n ast.Node) (string, bool) {
+	t.Helper()
+	lit, ok := n.(*ast.BasicLit)
+	if !ok || lit.Kind != token.STRING {
+		return "", false
+	}
+	text, err := strconv.Unquote(lit.Value)
+	require.NoError(t, err)
+	return text, true
+}
+
 // eachFile calls f with every file of a package but its tests.
 func eachFile(t *testing.T, dir string, f func(path string, file *ast.File)) {
 	t.Helper()
-	files, err := filepath.Glob(filepath.Join(dir, "*.go"))
-	require.NoError(t, err)
+	files := []string{dir}
+	if !strings.HasSuffix(dir, ".go") {
+		var err error
+		files, err = filepath.Glob(filepath.Join(dir, "*.go"))
+		require.NoError(t, err)
+	}
 	for _, path := range files {
 		if strings.HasSuffix(path, "_test.go") {
 			continue
@@ -85,18 +106,29 @@ func phrases(t *testing.T) map[string]string {
 	for _, dir := range speakers {
 		eachFile(t, dir, func(path string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				call, ok := n.(*ast.CallExpr)
-				if !ok {
-					return true
-				}
-				i, ok := speaks[called(call)]
-				if !ok || i >= len(call.Args) {
-					return true
-				}
-				if lit, ok := call.Args[i].(*ast.BasicLit); ok && lit.Kind == token.STRING {
-					phrase, err := strconv.Unquote(lit.Value)
-					require.NoError(t, err)
-					said[phrase] = path
+				switch n := n.(type) {
+				case *ast.KeyValueExpr:
+					if key, ok := n.Key.(*ast.Ident); ok && strings.HasPrefix(path, "../procedure") && slices.Contains(steps, key.Name) {
+						ast.Inspect(n.Value, func(n ast.Node) bool {
+							if text, ok := textOf(t, n); ok {
+								said[text] = path
+							}
+							call, ok := n.(*ast.CallExpr)
+							return !ok || called(call) == "append"
+						})
+					}
+				case *ast.CallExpr:
+					name := called(n)
+					i, ok := speaks[name]
+					last := i
+					if from, all := tell[name]; all {
+						i, ok, last = from, true, len(n.Args)-1
+					}
+					for ; ok && i <= last && i < len(n.Args); i++ {
+						if text, ok := textOf(t, n.Args[i]); ok {
+							said[text] = path
+						}
+					}
 				}
 				return true
 			})
@@ -110,7 +142,7 @@ func phrases(t *testing.T) map[string]string {
 					return
 				}
 				first := c.Args[0].String()
-				if first != "t" && first != "th" && !strings.HasSuffix(first, ".Count") {
+				if first != "t" && first != "th" && !strings.HasSuffix(first, ".Say") && !strings.HasSuffix(first, ".Count") {
 					return
 				}
 				for i, a := range c.Args[1:] {
@@ -194,7 +226,7 @@ func TestCatalogue(t *testing.T) {
 	require.Len(t, catalogues, len(Languages)-1)
 	for language, catalogue := range catalogues {
 		for phrase, where := range said {
-			if _, ok := catalogue[phrase]; !ok {
+			if _, ok := catalogue[phrase]; !ok && strings.ContainsFunc(verb.ReplaceAllString(phrase, ""), unicode.IsLetter) {
 				t.Errorf("%s has nothing for %q (%s)", language, phrase, where)
 			}
 		}
@@ -228,42 +260,55 @@ func TestEachPhraseOnce(t *testing.T) {
 	}
 }
 
-// inPhrases are the packages whose every sentence is a phrase, but for the files that speak to
+// inPhrases are the packages whose every sentence is a phrase, but for the files of them that speak to
 // whoever installs and runs the watch, which is English: what a check of the site file says, rules,
-// errors of the command line.
+// what a socket answers a command, what the log says of the isolation valve; and but for keys, and what is
+// the same in every language.
 var (
-	inPhrases = []string{"../watch", "../alarm"}
-	inEnglish = []string{"../watch/able.go", "../alarm/rules.go", "../alarm/rationale.go", "../alarm/answer.go", "../alarm/snapshot.go"}
+	inPhrases = []string{"../watch", "../alarm", "../procedure"}
+	inEnglish = []string{"../watch/able.go", "../alarm/rules.go", "../alarm/rationale.go", "../alarm/answer.go", "../alarm/snapshot.go", "../procedure/socket.go", "../procedure/main.go"}
+	keys      = []string{"bay ", "dip %d", "look %d", "porosity of ", "porosity ", "wet ", "start ", "valve ", " of ", "2 Jan 15:04", "2 Jan 2006", "2006-01-02 15:04 MST", "bayledger ack %d", "%s (%s UTC)", "the surface is dust", "it freezes"}
+	// others make an error, or a line of the site file.
+	others = []string{"Errorf", "New", "panic", "siteLine"}
 )
 
-// TestNoSentenceIsPutTogetherElsewhere: a string with a word and a blank in it that fmt fills is a
-// sentence nobody can translate. What an error or a panic says is for whoever reads the log.
+// TestNoSentenceIsPutTogetherElsewhere: in those packages every text of two words or more is a phrase,
+// and nothing is put together from parts with a word in them: nobody could translate it.
 func TestNoSentenceIsPutTogetherElsewhere(t *testing.T) {
-	sentence := regexp.MustCompile(`[a-z]{2,} |[ ][a-z]{2,}`)
-	bare := func(text string) bool {
-		return sentence.MatchString(text) && !strings.HasPrefix(text, `"bayledger `) // what is typed is the same everywhere
-	}
+	said := phrases(t)
+	sentence, part := regexp.MustCompile(`\pL{2,}[,.:;]? [(]?\pL{2,}`), regexp.MustCompile(`\pL{2,} | \pL{2,}`)
 	for _, dir := range inPhrases {
 		eachFile(t, dir, func(path string, file *ast.File) {
 			if slices.Contains(inEnglish, path) {
 				return
 			}
+			bare := func(n ast.Expr) {
+				if text, ok := textOf(t, n); ok && part.MatchString(text) && !slices.Contains(keys, text) {
+					t.Errorf("%s: %q is put together with something", path, text)
+				}
+			}
 			ast.Inspect(file, func(n ast.Node) bool {
 				switch n := n.(type) {
+				case *ast.Field: // its tag
+					return false
 				case *ast.CallExpr:
-					if name := called(n); name != "Sprintf" && name != "Sprint" && name != "Appendf" {
-						return true
+					name := called(n)
+					if slices.Contains(others, name) {
+						return false
 					}
-					for _, a := range n.Args {
-						if lit, ok := a.(*ast.BasicLit); ok && lit.Kind == token.STRING && bare(lit.Value) {
-							t.Errorf("%s: %s is no phrase", path, lit.Value)
+					if strings.HasPrefix(name, "Sprint") || strings.HasPrefix(name, "Append") {
+						for _, a := range n.Args {
+							bare(a)
 						}
 					}
 				case *ast.BinaryExpr:
-					for _, side := range []ast.Expr{n.X, n.Y} {
-						if lit, ok := side.(*ast.BasicLit); ok && n.Op == token.ADD && lit.Kind == token.STRING && bare(lit.Value) {
-							t.Errorf("%s: %s is no phrase", path, lit.Value)
-						}
+					if n.Op == token.ADD {
+						bare(n.X)
+						bare(n.Y)
+					}
+				case *ast.BasicLit:
+					if text, ok := textOf(t, n); ok && sentence.MatchString(text) && said[text] == "" && !slices.Contains(keys, text) {
+						t.Errorf("%s: %q is no phrase", path, text)
 					}
 				}
 				return true

@@ -4,7 +4,7 @@ import "strings"
 
 // germanParts are the catalogue in German: what page, reports and notices say, and what the core
 // does.
-var germanParts = []map[string]string{german, germanWatch, germanAlarm}
+var germanParts = []map[string]string{german, germanWatch, germanAlarm, germanProcedure}
 
 // germanForms are the forms of dates and times by the English ones.
 var germanForms = map[string]string{
@@ -16,6 +16,8 @@ var germanForms = map[string]string{
 	"Mon 2 Jan":                "Mon 2.1.",
 	"Mon 2 Jan 2006":           "Mon 2.1.2006",
 	"2 Jan":                    "2.1.",
+	"2 Jan 2006":               "2.1.2006",
+	"2006-01-02 15:04 MST":     "2.1.2006 15:04 MST",
 	"2 January":                "2. January",
 	"2 January 2006":           "2. January 2006",
 	"Monday 2 January 2006":    "Monday, 2. January 2006",

@@ -22,7 +22,9 @@ import (
 	"bayledger/agent"
 	"bayledger/agent/clock"
 	"bayledger/agent/procedure"
+	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
+	"bayledger/agent/words"
 )
 
 // commissionCmd leads through the guided procedures in a terminal. It talks to the daemon over its
@@ -50,7 +52,8 @@ type commissioning struct {
 	socket string
 	// alone is true when the daemon lives in this process: leaving ends the watch.
 	alone bool
-	zone  *time.Location
+	// voice speaks the site's language, by the clock of this terminal or of the site it reads itself.
+	voice words.Voice
 	kind  procedure.Kind
 	bay   string
 	// shown and said are the step and the words that stand on the screen.
@@ -65,7 +68,7 @@ func (c *commissionCmd) Run(env *environment) (err error) {
 			c.Who = u.Username
 		}
 	}
-	s := &commissioning{cmd: c, env: env, socket: c.Socket, zone: time.Local, kind: procedure.Kind(c.Procedure), bay: c.Bay}
+	s := &commissioning{cmd: c, env: env, socket: c.Socket, voice: words.Voice{Zone: time.Local}, kind: procedure.Kind(c.Procedure), bay: c.Bay}
 	stop, err := s.connect()
 	if err != nil {
 		return err
@@ -110,7 +113,7 @@ func (s *commissioning) connect() (stop func() error, err error) {
 	if err != nil {
 		return stop, err
 	}
-	s.socket, s.alone, s.zone = filepath.Join(dir, "socket"), true, cfg.Site.Zone
+	s.socket, s.alone, s.voice = filepath.Join(dir, "socket"), true, words.Of(cfg.Site)
 	cfg.Page.Listen = "127.0.0.1:0"
 	a, err := agent.New(s.env.Ctx, agent.Options{Config: cfg, Dir: c.Dir, Clock: clock.NewWatched(clock.This()), Log: logger(s.env.Stderr, c.JSON, slog.LevelWarn),
 		Version: version, Socket: s.socket})
@@ -130,78 +133,81 @@ func (s *commissioning) connect() (stop func() error, err error) {
 func (s *commissioning) ask(method string, in any) (p procedure.Picture, err error) {
 	ctx, cancel := context.WithTimeout(s.env.Ctx, ackPatience)
 	defer cancel()
-	err = overSocket(ctx, s.socket, method, procedure.SocketPath, in, &p)
+	if err = overSocket(ctx, s.socket, method, procedure.SocketPath, in, &p); err == nil {
+		s.voice.Language = p.Language
+	}
 	return p, err
 }
 
 func (s *commissioning) picture() (procedure.Picture, error) { return s.ask(http.MethodGet, nil) }
 
-func (s *commissioning) say(format string, args ...any) {
+func (s *commissioning) say(phrase string, args ...any) {
 	if !s.cmd.JSON {
-		fmt.Fprintf(s.env.Stderr, format+"\n", args...)
+		fmt.Fprintln(s.env.Stderr, s.voice.Say(phrase, args...))
 	}
 }
 
 // list prints what there is to do, what is under way and what is on record.
 func (s *commissioning) list(p procedure.Picture) error {
 	t := tabwriter.NewWriter(s.env.Stdout, 0, 8, 2, ' ', 0)
-	fmt.Fprintln(t, "PROCEDURE\tTAKES\tTHEN ALONE\tWHAT IT IS")
+	say := s.voice.Say
+	fmt.Fprintln(t, say("PROCEDURE\tTAKES\tTHEN ALONE\tWHAT IT IS"))
 	for _, o := range p.Offers {
 		then, what := "-", o.Says
 		if o.Alone > 0 {
-			then = procedure.Span(o.Alone)
+			then = s.voice.Speak(procedure.Span(o.Alone))
 		}
 		if o.PerBay {
 			what += " (--bay)"
 		}
 		if o.Not != "" {
-			what = "not here: " + o.Not
+			what = say("not here: %s", o.Not)
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", o.Kind, procedure.Span(o.Takes), then, what)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", o.Kind, s.voice.Speak(procedure.Span(o.Takes)), then, what)
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	w := s.env.Stdout
 	if m := p.Main; m != nil && m.Enabled {
-		fmt.Fprintf(w, "\nMain valve: %s\n", mainWords(m, s.zone))
+		fmt.Fprintln(w, say("\nMain valve: %s", mainWords(m, s.voice)))
 	}
 	for _, r := range p.Runs {
-		fmt.Fprintf(w, "\nUnder way: %s%s, step %d of %d: %s\n", r.Kind, of(r.Bay), r.Index, r.Of, r.Now.Title)
+		fmt.Fprintln(w, say("\nUnder way: %s%s, step %d of %d: %s", string(r.Kind), of(r.Bay), r.Index, r.Of, r.Now.Title))
 		if r.Now.Verdict.Says != "" {
 			fmt.Fprintf(w, "  %s\n", r.Now.Verdict.Says)
 		}
 	}
 	for _, r := range p.Records {
-		fmt.Fprintf(w, "\nOn record: %s%s, %s: %s\n", r.Kind, of(r.Bay), r.Ended.In(s.zone).Format("2 Jan 2006 15:04"), r.Stand())
+		fmt.Fprintln(w, say("\nOn record: %s%s, %s: %s", string(r.Kind), of(r.Bay), s.voice.Time(r.Ended, "2 Jan 2006 15:04"), r.In(s.voice).Stand()))
 	}
 	return nil
 }
 
 // mainWords say how the isolation valve stands.
-func mainWords(m *procedure.Main, zone *time.Location) string {
-	words := "open"
+func mainWords(m *procedure.Main, v words.Voice) string {
+	stands := v.Say("open")
 	switch {
 	case m.Shut:
-		words = fmt.Sprintf("shut by the daemon since %s: %s", m.Since.In(zone).Format("2 Jan 15:04"), m.Why)
+		stands = v.Say("shut by the daemon since %s: %s", v.Time(m.Since, "2 Jan 15:04"), m.Why)
 	case m.Proved.IsZero():
-		words = "not proved yet (isolation-proof), so the daemon never shuts it"
+		stands = v.Say("not proved yet (isolation-proof), so the daemon never shuts it")
 	case m.DryRun:
-		words = "open; a dry run only says what would have been done"
+		stands = v.Say("open; a dry run only says what would have been done")
 	case !m.Hold.IsZero():
-		words = "open; held off until " + m.Hold.In(zone).Format("2 Jan 15:04")
+		stands = v.Say("open; held off until %s", v.Time(m.Hold, "2 Jan 15:04"))
 	}
 	if m.Trouble != "" {
-		words += "; " + m.Trouble
+		stands += "; " + m.Trouble
 	}
-	return words
+	return stands
 }
 
-func of(bay string) string {
+func of(bay string) site.Phrase {
 	if bay == "" {
-		return ""
+		return site.Phrase{}
 	}
-	return " of " + bay
+	return site.Say(" of %s", bay)
 }
 
 // print writes the newest record of the procedure.
@@ -215,7 +221,7 @@ func (s *commissioning) print(p procedure.Picture) error {
 }
 
 func (s *commissioning) write(r procedure.Record) error {
-	r = r.In(s.zone)
+	r = r.In(s.voice)
 	switch {
 	case s.cmd.Form == "html":
 		return r.WriteHTML(s.env.Stdout)
@@ -254,9 +260,9 @@ func (s *commissioning) lead(p procedure.Picture) (err error) {
 			return errors.New("the procedure could not be started; the daemon's log says why")
 		}
 	} else {
-		s.say("Going on with %s%s, begun by %s on %s.", r.Title, of(r.Bay), cmp.Or(r.By, "somebody"), r.Started.In(s.zone).Format("2 Jan 15:04"))
+		s.say("Going on with %s%s, begun by %s on %s.", r.Title, of(r.Bay), cmp.Or(r.By, s.voice.Say("somebody")), s.voice.Time(r.Started, "2 Jan 15:04"))
 		for _, x := range r.Results {
-			s.say("  %s: %s", x.Title, x.Outcome)
+			s.say("  %s: %s", x.Title, s.voice.Say(string(x.Outcome)))
 		}
 	}
 	s.bay = r.Bay
@@ -303,11 +309,11 @@ func wanted(r *procedure.Running) bool {
 // asked reports whether the step takes an answer now.
 func asked(n *procedure.Now) bool { return slices.Contains(n.Can, "answer") }
 
-func thenAlone(d time.Duration) string {
+func thenAlone(d time.Duration) site.Phrase {
 	if d == 0 {
-		return ""
+		return site.Phrase{}
 	}
-	return fmt.Sprintf(" Then the tool goes on alone for up to %s.", procedure.Span(d))
+	return site.Say(" Then the tool goes on alone for up to %s.", procedure.Span(d))
 }
 
 // command carries out one line that was typed. It returns true when the person leaves.
@@ -386,14 +392,14 @@ func (s *commissioning) show(p procedure.Picture, id string) (done bool, err err
 		}
 		s.prompt(n)
 	}
-	if words := n.Verdict.Says; words != "" && s.settled(words) != s.said {
-		s.said = s.settled(words)
-		s.say("  %s  %s", mark(n.Verdict.State), words)
+	if says := n.Verdict.Says; says != "" && s.settled(says) != s.said {
+		s.said = s.settled(says)
+		s.say("  %s  %s", mark(n.Verdict.State), says)
 		if n.Verdict.State == procedure.Failed || n.Verdict.State == procedure.Undecided {
 			for _, f := range n.Verdict.Lines {
 				s.say("      %s", f)
 			}
-			s.say("  You can say: %s, quit.", strings.Join(withReason(n.Can), ", "))
+			s.say("  You can say: %s, quit.", strings.Join(s.withReason(n.Can), ", "))
 		}
 	}
 	if n.Alone && !asked(n) && !s.alone {
@@ -414,11 +420,11 @@ func (s *commissioning) settled(words string) string {
 	}, words)
 }
 
-func withReason(can []string) []string {
+func (s *commissioning) withReason(can []string) []string {
 	out := slices.Clone(can)
 	for i, w := range out {
 		if w == "skip" || w == "stop" {
-			out[i] = w + " REASON"
+			out[i] = s.voice.Say("%s REASON", w)
 		}
 	}
 	return out
@@ -454,11 +460,11 @@ func (s *commissioning) prompt(n *procedure.Now) {
 	}
 }
 
-func inUnit(u string) string {
+func inUnit(u string) site.Phrase {
 	if u == "" {
-		return ""
+		return site.Phrase{}
 	}
-	return ", in " + u
+	return site.Say(", in %s", u)
 }
 
 // readLines hands over what is typed, line by line, and closes the channel at its end. A read of a

@@ -43,7 +43,7 @@ var packageMap = map[string]row{
 	"agent/hub":          {[]string{"agent/site", "agent/certs", "agent/series"}, "many sites over MQTT"},
 	"agent/series":       {[]string{"agent/site"}, "what a site's /metrics and a hub's both serve, named once"},
 	"agent/report":       {[]string{"agent/site", "agent/water", "agent/words"}, "day, week and season"},
-	"agent/procedure":    {[]string{"agent/site", "agent/water", "agent/clock"}, "resumable steps with checks"},
+	"agent/procedure":    {[]string{"agent/site", "agent/water", "agent/clock", "agent/words"}, "resumable steps with checks, told in the site's language"},
 	"agent/servertest":   {nil, "real servers for tests"},
 	"agent/browsertest":  {[]string{"agent/servertest"}, "a real browser for tests; apart, because it is large"},
 	"drivers/modbus":     {[]string{"agent/site", "agent/clock"}, "lines, planning, decoding, probe"},
