@@ -99,14 +99,7 @@ func (w noticeWords) Notes() (notes []string) {
 	}
 	say := words.Of(w.cfg.Site)
 	for _, x := range v.Work {
-		where, by := site.Say("the whole site"), site.Phrase{}
-		if x.Bay != "" {
-			where = site.Say("bay %s", x.Bay)
-		}
-		if x.Who != "" {
-			by = site.Say(" by %s", x.Who)
-		}
-		notes = append(notes, say.Say("Maintenance at %s%s until %s: nothing is told of it.", where, by, site.Day(x.Until)))
+		notes = append(notes, say.Speak(x.Says()))
 	}
 	if v.Closed {
 		notes = append(notes, say.Say("The season is closed: only what can still hurt is told."))

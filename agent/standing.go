@@ -22,6 +22,9 @@ func (a *Agent) standingOf(v *page.View) site.Standing {
 	w := site.Standing{DataTime: site.Stamp{Time: v.Time}, LastReading: site.Stamp{Time: v.Watch.LastReading},
 		ClockSure: v.Watch.ClockSure, JournalOK: v.Watch.Journal.OK, SiteFileRefused: a.reloadFailed.Load(), SeasonClosed: v.Closed,
 		Samples: c.Samples, Bad: c.Bad, Unjournaled: c.Unjournaled}
+	for _, x := range v.Work {
+		w.Work = append(w.Work, site.WorkState{Bay: x.Bay, Until: site.Stamp{Time: x.Until}})
+	}
 	links, devices := a.parts.Load().driver.Stats()
 	for _, l := range links {
 		w.Links = append(w.Links, site.LinkState{Link: l.Link, Up: l.Up && l.OtherMaster == "", OtherMaster: l.OtherMaster != ""})

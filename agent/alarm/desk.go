@@ -79,6 +79,18 @@ type Work struct {
 	Text  string    `json:"text,omitempty"`
 }
 
+// Says is the work in a sentence.
+func (w Work) Says() site.Phrase {
+	where, by := site.Say("the whole site"), site.Phrase{}
+	if w.Bay != "" {
+		where = site.Say("bay %s", w.Bay)
+	}
+	if w.Who != "" {
+		by = site.Say(" by %s", w.Who)
+	}
+	return site.Say("Maintenance at %s%s until %s: nothing is told of it.", where, by, site.Day(w.Until))
+}
+
 // entry is one place and kind of trouble with everything the desk remembers of it.
 type entry struct {
 	key site.Key

@@ -168,6 +168,7 @@ const watching = `{"state":"online","started":"2026-07-01T06:00:00.000Z","revisi
 "links":[{"link":"pump","up":true},{"link":"court","up":false,"other_master":true}],
 "units":[{"link":"pump","unit":"io","up":true,"requests":40,"timeouts":1,"reply_ms":{"50":12,"99":80,"x":1}}],
 "sinks":[{"sink":"archive","up":false,"backlog_samples":90,"backlog_age_s":61}],
+"work":[{"bay":"A1","until":"2026-07-01T16:00:00.000Z"},{"until":"2026-07-01T17:00:00.000Z"},{"bay":"Z9","until":"2026-07-01T16:00:00.000Z"}],
 "accounts":[{"bay":"A1","crest_mm":120,"settled":true,"today":[{"term":"metered","l":812,"u_l":16},{"term":"overflow","l":0}],"yesterday":[{"term":"metered","l":900}]},
 {"bay":"Z9","settled":true}]}}`
 
@@ -187,6 +188,7 @@ func TestTheSitesOwnWatch(t *testing.T) {
 		"unit_up{link=pump,site=north,unit=io} 1", "unit_requests_total{link=pump,site=north,unit=io} 40", "unit_timeouts_total{link=pump,site=north,unit=io} 1",
 		"unit_reply_seconds{link=pump,percentile=50,site=north,unit=io} 0.012", "unit_reply_seconds{link=pump,percentile=99,site=north,unit=io} 0.08",
 		"sink_up{sink=archive,site=north} 0", "sink_backlog_samples{sink=archive,site=north} 90", "sink_backlog_age_seconds{sink=archive,site=north} 61",
+		"maintenance_until_timestamp_seconds{bay=A1,site=north} 1.7829216e+09", "maintenance_until_timestamp_seconds{bay=,site=north} 1.7829252e+09",
 		"bay_crest_meters{bay=A1,site=north} 0.12", "bay_settled{bay=A1,site=north} 1",
 		"bay_today_cubic_meters{bay=A1,site=north,term=metered} 0.812", "bay_today_uncertainty_cubic_meters{bay=A1,site=north,term=metered} 0.016",
 		"bay_yesterday_cubic_meters{bay=A1,site=north,term=metered} 0.9",

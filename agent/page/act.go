@@ -53,6 +53,7 @@ func (s *Server) routesAct(mux *http.ServeMux) {
 	post("/alarms/ack", s.ack)
 	post("/alarms/shelve", s.shelve)
 	post("/alarms/unshelve", s.unshelve)
+	post("/work", s.work)
 	post("/bays/{bay}/dip", s.dip)
 	post("/bays/{bay}/surface", s.surface)
 	post("/bays/{bay}/water", s.handWatered)
@@ -136,6 +137,27 @@ func (s *Server) unshelve(r *http.Request, v *View) (site.Record, string, error)
 	rec := blank(site.RecUnshelve)
 	rec.Subject, rec.Bay = a.Event.ID, a.Event.Bay
 	return rec, "unshelve", err
+}
+
+// work keeps a bay, or the whole site, quiet while somebody works there, for so many hours; none
+// ends it.
+func (s *Server) work(r *http.Request, v *View) (site.Record, string, error) {
+	rec := blank(site.RecMaintenance)
+	if rec.Bay = r.PostFormValue("bay"); rec.Bay != "" && v.Site.Bay(rec.Bay) == nil {
+		return rec, "", noBay(rec.Bay)
+	}
+	hours, err := strconv.ParseFloat(r.PostFormValue("hours"), 64)
+	if err != nil || !(hours >= 0) || hours > alarm.MaxShelf.Hours() {
+		return rec, "", bad("Work can keep a place quiet for up to %.0f hours.", alarm.MaxShelf.Hours())
+	}
+	if rec.Text, err = textOf(r, "why", 200); err != nil {
+		return rec, "", err
+	}
+	rec.Until = s.deps.Now().UTC().Add(time.Duration(hours * float64(time.Hour))).Truncate(time.Second)
+	if hours == 0 {
+		return rec, "workover", nil
+	}
+	return rec, "work", nil
 }
 
 func bayOf(r *http.Request, v *View) (*Bay, *site.Bay, error) {
@@ -266,6 +288,8 @@ var saidWords = map[string]string{
 	"ack":       words.Key("You have taken this alarm on."),
 	"shelve":    words.Key("The alarm is shelved."),
 	"unshelve":  words.Key("The alarm is back."),
+	"work":      words.Key("The work is on record: nothing is told of the place until then."),
+	"workover":  words.Key("The work is over: what stands there is told again."),
 	"dip":       words.Key("The dip is on record."),
 	"surface":   words.Key("How the surface plays is on record."),
 	"water":     words.Key("The water given by hand is on record and in the account."),

@@ -126,6 +126,8 @@ func TestEveryChange(t *testing.T) {
 		{"not useful", "/alarms/ack", url.Values{"id": {stuck}, "useful": {"no"}}, site.Record{Kind: site.RecAck, Subject: stuck, Bay: "A3"}, 0, nan},
 		{"shelve", "/alarms/shelve", url.Values{"id": {stuck}, "hours": {"12"}, "why": {" plumber at ten "}}, site.Record{Kind: site.RecShelve, Subject: stuck, Bay: "A3", Text: "plumber at ten", Until: aMorning.Add(12 * time.Hour)}, nan, nan},
 		{"put back", "/alarms/unshelve", url.Values{"id": {v.Alarms[3].Event.ID}}, site.Record{Kind: site.RecUnshelve, Subject: v.Alarms[3].Event.ID, Bay: "B1"}, nan, nan},
+		{"work at a bay", "/work", url.Values{"bay": {"A3"}, "hours": {"4"}, "why": {"new diaphragm"}}, site.Record{Kind: site.RecMaintenance, Bay: "A3", Text: "new diaphragm", Until: aMorning.Add(4 * time.Hour)}, nan, nan},
+		{"work everywhere is over", "/work", url.Values{"bay": {""}, "hours": {"0"}}, site.Record{Kind: site.RecMaintenance, Until: aMorning}, nan, nan},
 		{"dip", "/bays/A1/dip", url.Values{"level": {"63,5"}}, site.Record{Kind: site.RecDip, Bay: "A1"}, 0.0635, 0.062},
 		{"dip with its unit", "/bays/A1/dip", url.Values{"level": {"2.5 in"}}, site.Record{Kind: site.RecDip, Bay: "A1"}, 0.0635, 0.062},
 		{"dip while it fills", "/bays/A3/dip", url.Values{"level": {"80"}}, site.Record{Kind: site.RecDip, Bay: "A3", Text: "not at rest"}, 0.08, 0.081},
@@ -188,6 +190,8 @@ func TestChangesRefused(t *testing.T) {
 		{"shelved without a reason", "/alarms/shelve", url.Values{"id": {stuck}, "hours": {"2"}, "why": {"  "}}, 400, "Say why"},
 		{"a reason of many lines", "/alarms/shelve", url.Values{"id": {stuck}, "hours": {"2"}, "why": {"a\nb"}}, 400, "one line"},
 		{"a reason without end", "/alarms/shelve", url.Values{"id": {stuck}, "hours": {"2"}, "why": {strings.Repeat("a", 201)}}, 400, "200 characters"},
+		{"work for ever", "/work", url.Values{"bay": {"A1"}, "hours": {"169"}}, 400, "168 hours"},
+		{"work at no bay", "/work", url.Values{"bay": {"Z"}, "hours": {"2"}}, 404, "no bay"},
 		{"no such bay", "/bays/Z/dip", url.Values{"level": {"60"}}, 404, "no bay"},
 		{"dip of words", "/bays/A1/dip", url.Values{"level": {"deep"}}, 400, "63 mm"},
 		{"dip of nothing", "/bays/A1/dip", url.Values{}, 400, "63 mm"},
@@ -428,4 +432,18 @@ func TestRatesBesideTheAims(t *testing.T) {
 		require.Contains(t, body, text)
 	}
 	require.NotContains(t, body, "A flood is under way")
+}
+
+// TestWorkIsShown: who reads the alarms sees what keeps them quiet and until when, and who may act
+// can end it or begin another.
+func TestWorkIsShown(t *testing.T) {
+	v := aBadView()
+	v.Work = []alarm.Work{{Bay: "A1", Who: "kim", Until: aMorning.Add(4 * time.Hour), Text: "new diaphragm"}}
+	c := aClub(t, v)
+	body := get(t, c.Server, "/alarms").Body.String()
+	require.Regexp(t, `Maintenance at bay A1 by kim until [A-Z][a-z]{2} \d\d:\d\d: nothing is told of it\. new diaphragm`, body)
+	require.NotContains(t, body, `action="/work"`)
+	body = get(t, c.Server, "/alarms", c.as(t, "ann")).Body.String()
+	require.Equal(t, 2, strings.Count(body, `action="/work"`), "end this one, begin another")
+	require.Contains(t, body, `<option value="">The whole site</option>`)
 }

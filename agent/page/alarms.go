@@ -64,7 +64,12 @@ type alarmsPage struct {
 	Past     []life
 	HasPast  bool
 	Rates    string
+	Work     []alarm.Work
+	Places   []place // where work can be
 }
+
+// place is a bay, or the whole site, in a list to choose from.
+type place struct{ ID, Name string }
 
 // life is an alarm from its first word to its last, as the history has it.
 type life struct {
@@ -99,7 +104,10 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 		}
 		p.Past = lives(sh.voice, v.Site, events)
 	}
-	p.Rates = ratesWords(sh.voice, v.Rates)
+	p.Rates, p.Work, p.Places = ratesWords(sh.voice, v.Rates), v.Work, []place{{"", sh.place(v.Site, "")}}
+	for b := range v.Site.Bays() {
+		p.Places = append(p.Places, place{b.ID, sh.place(v.Site, b.ID)})
+	}
 	open := wanting(v.Alarms)
 	p.Open = alarmCards(sh.voice, v, open)
 	for i := range p.Open {

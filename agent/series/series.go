@@ -113,6 +113,7 @@ var (
 // How the watch itself stands, and the accounts.
 var (
 	season     = SiteGauge("season_closed", "1 while the season is closed.")
+	work       = SiteGauge("maintenance_until_timestamp_seconds", "When the work that keeps a bay quiet ends, while it is under way; an empty bay is the whole site.", "bay")
 	clock      = SiteGauge("clock_synchronized", "1 while somebody vouches for the machine's clock.")
 	reload     = SiteGauge("site_file_reload_failed", "1 while the newest site file was refused and an older one is running.")
 	samples    = SiteCounter("samples_total", "Samples taken from the field.")
@@ -170,6 +171,11 @@ func (s Site) Standing(w *site.Standing, known func(bay string) bool) {
 		s.Put(sinkUp, One(k.Up), k.Sink)
 		s.Put(behind, float64(k.Behind), k.Sink)
 		s.Put(lag, k.LagS, k.Sink)
+	}
+	for _, x := range w.Work {
+		if x.Bay == "" || known(x.Bay) {
+			s.Put(work, float64(x.Until.Unix()), x.Bay)
+		}
 	}
 	for _, b := range w.Accounts {
 		if !known(b.Bay) {

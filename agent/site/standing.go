@@ -22,6 +22,13 @@ type Standing struct {
 	Units       []UnitState   `json:"units,omitempty"`
 	Sinks       []SinkState   `json:"sinks,omitempty"`
 	Accounts    []BayAccounts `json:"accounts,omitempty"`
+	Work        []WorkState   `json:"work,omitempty"`
+}
+
+// WorkState is maintenance under way at a bay, or at the whole site, that keeps alarms quiet.
+type WorkState struct {
+	Bay   string `json:"bay,omitempty"`
+	Until Stamp  `json:"until"`
 }
 
 // LinkState is one line to the field. Up is true while it can be used, OtherMaster while another
