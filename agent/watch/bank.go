@@ -354,8 +354,8 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
 			return
 		}
-		if f.Hours < 1.5 {
-			continue
+		if f.Hours < 1 || f.Hours < 1.5 && f.Nu < urgentRate*f.Hours {
+			continue // what pages is looked for early
 		}
 		least := 0.25 * y.b.AreaM2
 		if f.Night {
@@ -373,9 +373,9 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if size >= urgentRate {
 			limit = w.budget.page
 		}
-		// Stretches of some hours are four times as many as windows. No clay gives much more than
-		// the reference evaporation.
-		if size < least || heavy(surprise(&f), known) < limit+math.Log(4) || f.Loss < mostOfET*f.ET {
+		// As many stretches as there are in a window of half a day; at least four, as they overlap. No
+		// clay gives much more than the reference evaporation.
+		if size < least || heavy(surprise(&f), known) < limit+math.Log(max(4, 12/f.Hours)) || f.Loss < mostOfET*f.ET {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {

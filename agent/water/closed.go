@@ -117,7 +117,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
 	// Held higher, the stone above the water takes its share of a rise, and gives it up for hours
 	// after; within a band both come and go. A fall drains what every fall before it drained.
-	shape := min(0.4, shapeMM*math.Abs(b.H-a.H)+0.085*max(0, b.H-a.H-movedMM))
+	shape := min(0.4, shapeMM*min(math.Abs(b.H-a.H), shapeFar)+0.085*max(0, b.H-a.H-movedMM))
 	lead := leadModel * scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
 	if a.Poor || b.Poor {
 		shape = 0.6
@@ -136,8 +136,12 @@ func (y *bay) closed(a, b *anchor) Closed {
 }
 
 // shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside
-// where it was learned, 1/mm: a sixth over ten millimetres.
-const shapeMM = 0.015
+// where it was learned, 1/mm, and shapeFar how far beside it that goes on, mm: a sixth over ten
+// millimetres, and below them no more, since it is all one stone.
+const (
+	shapeMM  = 0.015
+	shapeFar = 10.0
+)
 
 // leadModel is how far the modelled lead of a chamber is wrong in all fills alike, a share of it.
 const leadModel = 0.35

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"bayledger/agent/site"
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -126,6 +128,18 @@ func TestWhatExcusesASurprise(t *testing.T) {
 	require.InDelta(t, sq(0.3*400)+sq(0.03*200), w.farVar(), 1e-9)
 	w.Far = -6
 	require.Zero(t, w.farVar())
+}
+
+// A sixth over ten millimetres, and below those one stone: what drained over four centimetres is no
+// less sure, as a share, than what drained over one.
+func TestAFarFallIsOfOneStone(t *testing.T) {
+	b := testBay()
+	y := newBay(&site.Site{}, &b)
+	y.st.Span.Inverse, y.st.Span.P = 1, sq(0.03)
+	for _, row := range []struct{ from, to, shape float64 }{{80, 76, 0.06}, {80, 70, 0.15}, {80, 40, 0.15}, {76, 80, 0.06}, {74, 80, 0.09 + 2*0.085}} {
+		c := y.closed(&anchor{H: row.from}, &anchor{H: row.to})
+		require.InDelta(t, math.Sqrt(sq(0.03)+sq(0.02)+sq(row.shape)), c.Rel, 1e-9, "%v", row)
+	}
 }
 
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.
