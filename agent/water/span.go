@@ -76,7 +76,7 @@ func (y *bay) takeSlope(pace *pace) {
 func (l *Ledger) Slopes(i int) []Slope { return l.bays[i].slopes }
 
 const (
-	settleFor = 60 * minute // after which a chamber's lead is small beside a fill's rise
+	settleFor = 60 * minute // the least after which a chamber's lead is small beside a fill's rise
 	spanMean  = 4           // strides averaged at a settled end
 )
 
@@ -94,7 +94,8 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	}
 	p.In += s.Metered
 	p.Lost += lost
-	if st.Runs || now-st.RunT < settleFor {
+	// A level read too early stands too high, and the stone seems to hold less than it does.
+	if st.Runs || now-st.RunT < max(settleFor, st.SettleMS) {
 		p.N = 0
 		return
 	}
