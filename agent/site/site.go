@@ -68,6 +68,9 @@ type Bay struct {
 	AreaM2 float64
 	// Layers from the liner upwards.
 	Layers []Layer
+	// Storage, if given, is what the bay was measured to hold, by rising level; up to its last level
+	// it takes the layers' place.
+	Storage []StoragePoint
 	// FloorUnevenM is the standard deviation of the liner's height over the bay.
 	FloorUnevenM float64
 	// CrestM is the level at which the overflow begins to run; NaN when there is none or it is
@@ -100,9 +103,16 @@ type Layer struct {
 	// DrainablePorosity is water that drains by gravity per volume of material, 0 to 1. It is
 	// the nominal figure of the site file; what the account learns stands beside it.
 	DrainablePorosity float64
+	// FillablePorosity is the water that a rise takes up in material that has drained, per volume:
+	// less than DrainablePorosity where air stays caught. 0 where both are one.
+	FillablePorosity float64
 	// Surface marks the playing layer on top, which takes water up by capillary rise.
 	Surface bool
 }
+
+// StoragePoint is one line of a bay's storage table: the water above the drained bay, m3, at a level
+// above the liner, m, when the level has come down to it, and when it has risen to it from empty.
+type StoragePoint struct{ LevelM, HoldsM3, FilledM3 float64 }
 
 // Rect is a rectangle on the plan, metres, x to the east and y to the south. All zero when the
 // site file gives no plan.

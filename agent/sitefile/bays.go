@@ -29,6 +29,7 @@ type Bay struct {
 type BayDefaults struct {
 	AreaM2       float64     `yaml:"area" dim:"area" required:"yes" min:"1 m2" max:"2000 m2" eg:"96 m2" doc:"Plan area inside the liner."`
 	Layers       []Layer     `yaml:"layers" required:"yes" doc:"Fill from the liner upwards."`
+	Storage      []Storage   `yaml:"storage" doc:"What the bay was measured to hold, by rising level, where that is known better than layers and area say it; above its last level the layers hold."`
 	FloorUnevenM float64     `yaml:"floor_uneven" dim:"length" min:"0 mm" max:"100 mm" default:"3 mm" why:"a floor laid with care" doc:"Standard deviation of the liner's height over the bay."`
 	Overflow     *Overflow   `yaml:"overflow" none:"yes" doc:"Overflow pipe; the word none when there is none."`
 	SetPointM    float64     `yaml:"set_point" dim:"length" min:"0 mm" max:"1000 mm" eg:"85 mm" doc:"Level the controller holds, above the liner's lowest point. Where a point reads it, the point wins."`
@@ -46,7 +47,15 @@ type Layer struct {
 	Name     string  `yaml:"name" required:"yes" eg:"stone" doc:"What it is."`
 	DepthM   float64 `yaml:"depth" dim:"length" required:"yes" min:"5 mm" max:"1000 mm" eg:"120 mm" doc:"How deep it lies."`
 	Porosity float64 `yaml:"porosity" dim:"ratio" required:"yes" min:"0.01" max:"0.50" eg:"0.30" doc:"Drainable porosity: water that drains by gravity per volume of material. Crushed stone 0.2 to 0.4, clay 0.02 to 0.10. Learned from the first weeks; a start within a third is enough."`
+	Fillable float64 `yaml:"fillable" dim:"ratio" min:"0.005" max:"0.50" eg:"0.28" doc:"Fillable porosity: water that a rise takes up in material that has drained, per volume of material. Less than porosity where air stays caught; the same when it is not given."`
 	Surface  *bool   `yaml:"surface" doc:"The playing layer, which takes water up. When no layer says so, the topmost of several is."`
+}
+
+// Storage is one line of a measured storage table.
+type Storage struct {
+	LevelM   float64 `yaml:"level" dim:"length" required:"yes" min:"1 mm" max:"2000 mm" eg:"60 mm" doc:"Level above the liner's lowest point."`
+	HoldsM3  float64 `yaml:"holds" dim:"volume" required:"yes" min:"1 L" max:"500 m3" eg:"1650 L" doc:"Water that drains from the bay when its level sinks from there to the liner."`
+	FilledM3 float64 `yaml:"filled" dim:"volume" min:"1 L" max:"500 m3" eg:"1560 L" doc:"Water it takes to fill the drained bay to there. As much as it holds when it is not given."`
 }
 
 // Overflow is the pipe that carries away what stands above its crest.
@@ -151,8 +160,12 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 		if marked < 0 && layer.Surface == nil {
 			surface = i == len(f.Layers)-1 && i > 0
 		}
-		b.Layers = append(b.Layers, site.Layer{Name: layer.Name, DepthM: layer.DepthM, DrainablePorosity: layer.Porosity, Surface: surface})
+		if layer.Fillable > layer.Porosity {
+			l.bad(fmt.Sprintf("%s.layers[%d].fillable", path, i), "no more can be filled than drains; leave it out where both are one", "the fillable porosity of %s in bay %s is greater than its drainable one", layer.Name, f.ID)
+		}
+		b.Layers = append(b.Layers, site.Layer{Name: layer.Name, DepthM: layer.DepthM, DrainablePorosity: layer.Porosity, FillablePorosity: layer.Fillable, Surface: surface})
 	}
+	b.Storage = l.storage(path+".storage", f)
 	if l.has(path+".layers") && len(f.Layers) == 0 && !l.said(path+".layers") {
 		l.bad(path+".layers", "add a layer with name, depth and porosity", "bay %s has no fill", f.ID)
 	}
@@ -194,6 +207,30 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 	}
 	l.bayPoints(path, f)
 	return b
+}
+
+// storage is the measured table of a bay: both columns rise with the level, and what it takes to fill
+// it is no more than it holds.
+func (l *loader) storage(path string, f *Bay) (table []site.StoragePoint) {
+	var last site.StoragePoint
+	for i, s := range f.Storage {
+		p := site.StoragePoint{LevelM: s.LevelM, HoldsM3: s.HoldsM3, FilledM3: s.FilledM3}
+		at := fmt.Sprintf("%s[%d]", path, i)
+		if !site.Known(p.FilledM3) || p.FilledM3 == 0 {
+			p.FilledM3 = p.HoldsM3
+		}
+		switch {
+		case p.LevelM <= last.LevelM:
+			l.bad(at+".level", "list the levels from the liner upwards", "the storage table of bay %s does not rise", f.ID)
+		case p.HoldsM3 <= last.HoldsM3 || p.FilledM3 <= last.FilledM3:
+			l.bad(at+".holds", "give what the whole bay holds up to each level, not what lies between two", "bay %s holds no more at %s than below it", f.ID, l.cfg.Site.Display.Depth(p.LevelM))
+		case p.FilledM3 > p.HoldsM3:
+			l.bad(at+".filled", "a first fill takes more, but what stays in the stone for good is not held", "filling bay %s to %s takes more than drains from it", f.ID, l.cfg.Site.Display.Depth(p.LevelM))
+		}
+		last = p
+		table = append(table, p)
+	}
+	return table
 }
 
 // defaultTravel is taken for a valve nobody reads: solenoid valves of this size take a few

@@ -84,7 +84,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	held, uHeld := 0.0, 0.0
 	if a.H == a.H && b.H == b.H {
 		var uCurve float64
-		held, uCurve = y.heldL(a.H, b.H)
+		held, uCurve = y.heldMarks(a, b)
 		scale, _ := y.curveScale()
 		level := scale * math.Hypot(a.UH*slopeMM(y.curve, a.H), b.UH*slopeMM(y.curve, b.H))
 		uHeld = math.Hypot(uCurve, level)

@@ -130,7 +130,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	// differs from fill to fill is half a percent.
 	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shape})
 	c.U = Combined(Term{"lead", lead}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
-		Term{"hand", 0.2 * c.Hand})
+		Term{"hand", 0.2 * c.Hand}, Term{"branches", 1000 * scale * y.curve.branchU(a.H/1000, b.H/1000)})
 	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
 	return c
 }

@@ -147,3 +147,16 @@ func (y *bay) heldL(low, high float64) (litres, u float64) {
 	}
 	return scale * v, math.Hypot(us*v, shape)
 }
+
+// heldMarks is heldL between the levels of two marks. Where stone is known to drain otherwise than it
+// fills, the scale learned in the small, from fills, is that of a turn, and a long way may hold far
+// more: the shape is then as unsure as in windows (closed), beside the branches.
+func (y *bay) heldMarks(a, b *mark) (litres, u float64) {
+	if y.curve.gap == nil {
+		return y.heldL(a.H, b.H)
+	}
+	scale, us := y.curveScale()
+	v := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
+	shape := min(0.4, shapeMM*math.Abs(b.H-a.H))
+	return scale * v, Combined(Term{"scale", us * v}, Term{"shape", shape * scale * v}, Term{"branches", 1000 * scale * y.curve.branchU(a.H/1000, b.H/1000)})
+}

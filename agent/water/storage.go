@@ -2,6 +2,7 @@ package water
 
 import (
 	"math"
+	"slices"
 
 	"bayledger/agent/site"
 )
@@ -13,6 +14,7 @@ type Curve struct {
 	slope  []float64 // m2, dV/dh at i*step
 	volume []float64 // m3, integral of slope
 	moment []float64 // m4, integral of z times slope
+	gap    []float64 // m3 that the draining branch holds more than the filling one; nil where they are one
 	// StoneTopM is the underside of the surface layer, TopM the top of the fill.
 	StoneTopM, TopM float64
 }
@@ -35,44 +37,128 @@ const leastPorosity = 0.004
 // ten millimetres under the surface layer it passes from the stone's figure to the clay's, the
 // height over which capillary water stands in the stone. F is the share of the floor that lies
 // below z when the liner's height varies normally with the stated unevenness about a mean of
-// twice that above its lowest point; 1 for an even floor.
+// twice that above its lowest point; 1 for an even floor. Up to the last level of a table of what the
+// bay was measured to hold, the table takes the layers' place.
+//
+// Stone that has drained and is filled again takes up less than it gave, for air is caught in it
+// (Fayer and Hillel 1986, Soil Sci. Soc. Am. J. 50:572; Nachabe 2002, Water Resources Research 38:
+// 1193; from memory). Where layers or table tell a filling branch from the draining one, the curve
+// lies in the middle, and branchU is how far what is held may lie beside it.
 func NewCurve(b *site.Bay) *Curve {
 	top := b.DepthM()
 	if top <= 0 {
 		top = 0.1
 	}
 	n := int(math.Ceil(top/curveStep)) + 1
+	gap := make([]float64, n) // its slope, to begin with
 	c := &Curve{step: curveStep, slope: make([]float64, n), volume: make([]float64, n), moment: make([]float64, n), StoneTopM: b.SurfaceBottomM(), TopM: top}
 	for i := range c.slope {
 		z := float64(i) * curveStep
-		c.slope[i] = b.AreaM2 * max(leastPorosity, porosityAt(b, z)) * wetted(z, b.FloorUnevenM)
+		drains, fills := slopesAt(b, z)
+		c.slope[i] = (drains + fills) / 2
+		gap[i] = drains - fills
 		if i > 0 {
 			strip := (c.slope[i] + c.slope[i-1]) / 2 * curveStep
 			c.volume[i] = c.volume[i-1] + strip
 			c.moment[i] = c.moment[i-1] + strip*(z-curveStep/2)
 		}
 	}
+	most, slope := 0.0, gap[0]
+	gap[0] = 0
+	for i := 1; i < n; i++ {
+		here := gap[i]
+		gap[i] = max(0, gap[i-1]+(here+slope)/2*curveStep)
+		slope, most = here, max(most, gap[i])
+	}
+	if most > 0 {
+		c.gap = gap
+	}
 	return c
 }
 
-func porosityAt(b *site.Bay, z float64) float64 {
-	const blend = 0.010
+// branchU is the standard uncertainty, m3, of the water between two levels that comes of not knowing
+// where between the branches the bay stands at either: at each a rectangle from one to the other (GUM
+// 4.3.7), as far as the way between the levels is long enough to go over. That takes about twice the
+// height by which they lie apart, for after a turn the first water moves the level about twice as far.
+func (c *Curve) branchU(low, high float64) float64 {
+	if c.gap == nil {
+		return 0
+	}
+	at := max(0, min((low+high)/2, c.TopM))
+	gap := c.gap[min(int(at/c.step), len(c.gap)-1)]
+	if gap == 0 {
+		return 0
+	}
+	return gap / math.Sqrt(6) * min(1, math.Abs(high-low)*c.Slope(at)/(2*gap))
+}
+
+// slopesAt is how much the bay gives and takes for each metre of level at z, m2: draining, and filling.
+func slopesAt(b *site.Bay, z float64) (drains, fills float64) {
+	if drains, fills, ok := tableSlopes(b.Storage, z); ok {
+		least := b.AreaM2 * leastPorosity
+		return max(least, drains), max(least, fills)
+	}
+	wet := b.AreaM2 * wetted(z, b.FloorUnevenM)
+	drains = wet * max(leastPorosity, porosityAt(b, z, drainable))
+	if !slices.ContainsFunc(b.Layers, func(l site.Layer) bool { return l.FillablePorosity > 0 }) {
+		return drains, drains
+	}
+	return drains, wet * max(leastPorosity, porosityAt(b, z, fillable))
+}
+
+// tableSlopes are the mean slopes of a storage table over one step of the curve about z; ok is false
+// beyond its last level.
+func tableSlopes(table []site.StoragePoint, z float64) (drains, fills float64, ok bool) {
+	if len(table) == 0 || z > table[len(table)-1].LevelM {
+		return 0, 0, false
+	}
+	at := func(h float64) (holds, filled float64) {
+		var a site.StoragePoint // empty at the liner
+		for i, b := range table {
+			if h <= b.LevelM || i == len(table)-1 {
+				f := (h - a.LevelM) / (b.LevelM - a.LevelM)
+				return a.HoldsM3 + f*(b.HoldsM3-a.HoldsM3), a.FilledM3 + f*(b.FilledM3-a.FilledM3)
+			}
+			a = b
+		}
+		return 0, 0
+	}
+	from, to := max(0, z-curveStep/2), z+curveStep/2
+	h0, f0 := at(from)
+	h1, f1 := at(to)
+	return (h1 - h0) / (to - from), (f1 - f0) / (to - from), true
+}
+
+func drainable(l *site.Layer) float64 { return l.DrainablePorosity }
+
+func fillable(l *site.Layer) float64 {
+	if l.FillablePorosity > 0 {
+		return l.FillablePorosity
+	}
+	return l.DrainablePorosity
+}
+
+// blendM is the height of capillary water in stone.
+const blendM = 0.010
+
+func porosityAt(b *site.Bay, z float64, of func(*site.Layer) float64) float64 {
 	from := 0.0
 	below := math.NaN()
-	for _, l := range b.Layers {
+	for i := range b.Layers {
+		l := &b.Layers[i]
 		to := from + l.DepthM
-		if z < to || l == b.Layers[len(b.Layers)-1] {
-			phi := l.DrainablePorosity
+		if z < to || i == len(b.Layers)-1 {
+			phi := of(l)
 			if l.Surface && l.DepthM > 0 {
 				return phi * max(0, 1-(z-from)/l.DepthM)
 			}
 			// The stone just under the surface layer.
-			if next := nextLayer(b, to); next != nil && next.Surface && z > to-blend {
-				return phi + (next.DrainablePorosity-phi)*(z-(to-blend))/blend
+			if next := nextLayer(b, to); next != nil && next.Surface && z > to-blendM {
+				return phi + (of(next)-phi)*(z-(to-blendM))/blendM
 			}
 			return phi
 		}
-		below, from = l.DrainablePorosity, to
+		below, from = of(l), to
 	}
 	if math.IsNaN(below) {
 		return 0.3 // a bay without layers: the middle of the span expected of stone

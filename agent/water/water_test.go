@@ -175,6 +175,43 @@ func TestCurve(t *testing.T) {
 	require.InDelta(t, c.Slope(0.07), u.Slope(0.07), 1e-3*c.Slope(0.07))
 }
 
+// TestTwoBranches: by hand, 100 m2 of stone that gives 0.30 of its volume and takes up 0.22.
+func TestTwoBranches(t *testing.T) {
+	b := testBay()
+	b.Layers[0].DrainablePorosity, b.Layers[0].FillablePorosity = 0.30, 0.22
+	c := NewCurve(&b)
+	v1, _ := c.Volume(0.080)
+	v0, _ := c.Volume(0.050)
+	require.InDelta(t, 100*0.030*0.26, v1-v0, 1e-9, "in the middle of the two")
+	// At 65 mm the branches lie 100 * 0.065 * 0.08 = 0.52 m3 apart, which is 20 mm of level: to go over
+	// takes 40 mm, and the way is 30 mm. Two rectangles of that width make a triangle: over root six.
+	require.InDelta(t, 0.52*30/40/math.Sqrt(6), c.branchU(0.050, 0.080), 2e-3)
+	require.InDelta(t, c.branchU(0.050, 0.080), c.branchU(0.080, 0.050), 1e-12)
+	require.InDelta(t, 0.52/math.Sqrt(6), c.branchU(0.030, 0.100), 2e-3, "no more than all that lies between")
+
+	b.Layers[0].FillablePorosity = 0.30
+	one := NewCurve(&b)
+	b.Layers[0].FillablePorosity = 0
+	require.Equal(t, NewCurve(&b), one, "both alike is as if nothing were given")
+	require.Zero(t, one.branchU(0.05, 0.08))
+
+	// A table holds up to its last level: 1.15 m3 at 50 mm in the middle, 1.85 m3 at 80 mm.
+	b.Storage = []site.StoragePoint{{LevelM: 0.050, HoldsM3: 1.2, FilledM3: 1.1}, {LevelM: 0.080, HoldsM3: 1.9, FilledM3: 1.8}}
+	m := NewCurve(&b)
+	v0, _ = m.Volume(0.050)
+	v1, _ = m.Volume(0.080)
+	require.InDelta(t, 1.15, v0, 1e-3)
+	require.InDelta(t, 1.85, v1, 1e-3)
+	require.InDelta(t, 0.7/0.030, m.Slope(0.070), 1e-6)
+	require.InDelta(t, one.Slope(0.088), m.Slope(0.088), 1e-9, "above it the layers")
+	last := -1.0
+	for i := range 400 {
+		v, _ := m.Volume(float64(i) * 0.0005)
+		require.Greater(t, v, last)
+		last = v
+	}
+}
+
 func TestHeldIsInvertedByLevel(t *testing.T) {
 	b := testBay()
 	c := NewCurve(&b)
