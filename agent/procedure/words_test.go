@@ -10,12 +10,14 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
+	"bayledger/agent/words"
 )
 
 // everyStep calls f with each step of each procedure, on a site that has everything, with the line
 // blown out and the corrections on offer.
-func everyStep(t *testing.T, f func(k Kind, first bool, s step)) {
+func everyStep(t *testing.T, language words.Language, f func(k Kind, first bool, s step)) {
 	s := aSite()
+	s.Language = string(language)
 	s.Isolation = &site.Isolation{Enabled: true, Device: "pump", Travel: 20 * time.Second}
 	b := New(s, water.New(s))
 	for _, pl := range plans {
@@ -36,7 +38,7 @@ func everyStep(t *testing.T, f func(k Kind, first bool, s step)) {
 // codes at the beginning of each procedure, mains at the cabinet, pressure where the supply is
 // opened or a fitting loosened, air where it is let in, water where a chamber is open.
 func TestEveryStepIsShortAndCautious(t *testing.T) {
-	everyStep(t, func(k Kind, first bool, s step) {
+	everyStep(t, words.English, func(k Kind, first bool, s step) {
 		where := string(k) + ", " + s.id
 		require.NotEmpty(t, s.do, where)
 		require.Positive(t, s.expect, "%s: how long it takes", where)
@@ -50,8 +52,8 @@ func TestEveryStepIsShortAndCautious(t *testing.T) {
 		if first {
 			require.Contains(t, cautions, cautionCodes, where)
 		}
-		needs := func(caution string, words ...string) {
-			for _, w := range words {
+		needs := func(caution string, named ...string) {
+			for _, w := range named {
 				if strings.Contains(text, w) {
 					require.Contains(t, cautions, caution, "%s says %q", where, w)
 				}
@@ -64,6 +66,21 @@ func TestEveryStepIsShortAndCautious(t *testing.T) {
 		needs(cautionWater, "chamber", "sensors back", "overflow")
 		if k == WinterClose && s.id == "codes" || k == SpringOpening && s.id == "codes" {
 			require.Contains(t, cautions, cautionFrost, where)
+		}
+	})
+}
+
+// In German a step is as short, and one action a line as well.
+func TestEveryStepIsShortInGerman(t *testing.T) {
+	v := words.Voice{Language: words.German}
+	everyStep(t, words.German, func(k Kind, _ bool, s step) {
+		where := string(k) + ", " + s.id
+		require.NotRegexp(t, `\bthe\b`, v.Say(s.title), where)
+		for _, line := range s.do {
+			said := v.Say(line)
+			require.LessOrEqual(t, utf8.RuneCountInString(said), 125, "%s: %s", where, said)
+			require.NotContains(t, said, "; ", "%s: two things in one line", where)
+			require.Regexp(t, `^([A-ZÄÖÜ]|A1|\d).*[.?!]$`, said, where)
 		}
 	})
 }

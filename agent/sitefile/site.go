@@ -14,7 +14,7 @@ type Site struct {
 	Name       string  `yaml:"name" eg:"Velderbruck Tennis Club" doc:"What people call the club. The id is shown when it is not given."`
 	Zone       string  `yaml:"zone" required:"yes" eg:"Europe/Vienna" doc:"Time zone in the IANA form Area/City: where accounts close at midnight and people read clocks."`
 	Units      string  `yaml:"units" default:"mm/L" enum:"mm/L,in/gal" doc:"Units people here read: millimetres and litres, or inches and gallons."`
-	Language   string  `yaml:"language" default:"en" enum:"en,de" doc:"Language of the page and the reports: en English, de German. The reasons an alarm gives, its messages and the steps of the procedures are English."`
+	Language   string  `yaml:"language" default:"en" enum:"en,de" doc:"Language in which people are told: page, reports, alarms, notices and procedures. en English, de German. Logs, rules and the errors of commands are English."`
 	Latitude   float64 `yaml:"latitude" min:"-90" max:"90" eg:"47.61" doc:"Degrees, north positive. Evaporation from weather needs it."`
 	Longitude  float64 `yaml:"longitude" min:"-180" max:"180" eg:"14.47" doc:"Degrees, east positive. Hourly evaporation needs it."`
 	ElevationM float64 `yaml:"elevation" dim:"length" min:"-430 m" max:"5000 m" default:"0 m" why:"a hundred metres change evaporation by less than one per cent" eg:"312 m" doc:"Height above sea level."`

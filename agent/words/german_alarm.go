@@ -54,7 +54,7 @@ var germanAlarm = map[string]string{
 	"the main meter disagrees with the bays' meters in a way no leak explains": "der Hauptzähler widerspricht den Zählern der Becken, wie es kein Leck erklärt", "it agrees again or is replaced": "er stimmt wieder oder ist getauscht",
 	"the main meter runs more than the bays' meters while the valves are shut": "der Hauptzähler läuft bei geschlossenen Ventilen mehr als die Zähler der Becken", "main and bay meters agree again": "Hauptzähler und Zähler der Becken stimmen wieder überein",
 	"the bay's meter is dead, creeps or registers wrongly":      "der Zähler des Beckens steht, schleicht oder zählt falsch",
-	"water runs into the bay although the valve should be shut": "Wasser läuft ins Becken, obwohl das Ventil zu sein sollte", "the meter has stood still for two pulses' time": "der Zähler steht seit der Zeit zweier Impulse",
+	"water runs into the bay although the valve should be shut": "Wasser läuft ins Becken, obwohl das Ventil zu sein sollte", "the meter has stood still for two pulses' time": "der Zähler steht seit zwei Impulsdauern still",
 	"the bay asks for water and gets none although there is pressure": "das Becken verlangt Wasser und bekommt keins, obwohl Druck da ist", "flow is seen": "es fließt Wasser",
 	"what one bay loses its neighbour gains": "was ein Becken verliert, gewinnt sein Nachbar", "both accounts close again": "beide Bilanzen gehen wieder auf",
 	"water arrives with the valve shut, too slowly for the meter": "bei geschlossenem Ventil kommt Wasser, zu langsam für den Zähler", "a clean settled night": "eine saubere ruhige Nacht",

@@ -1,5 +1,5 @@
-// Package words is how a site's people are spoken to: the catalogue of what page, reports and
-// notices say, in every language, and the language's form of figures and dates.
+// Package words is how a site's people are spoken to: the catalogue of what they are told, in every
+// language, and the language's form of figures and dates.
 //
 // A phrase is named by its English words, which are the English catalogue; german.go has the
 // others. Say looks a phrase up and fills it in, so the code that says something reads as what it
