@@ -201,14 +201,10 @@ type watchNight struct {
 
 var routeDurations = regexp.MustCompile(`(group_wait|group_interval|repeat_interval|resolve_timeout): (\w+)`)
 
-func newNight(t *testing.T, bin string, start time.Time, faults, file []string) *watchNight {
+// shippedRoutes are the routes that ship, that much faster, with receivers under url and these
+// working hours.
+func shippedRoutes(t *testing.T, url, from, to string) string {
 	t.Helper()
-	dir, ports := t.TempDir(), servertest.FreePorts(t, 3)
-	at := func(i int) string { return fmt.Sprintf("127.0.0.1:%d", ports[i]) }
-	n := &watchNight{t: t, bin: bin, pages: map[string]map[time.Time]bool{}, resolved: map[string]int{}, texts: map[string]string{}, when: map[string]time.Time{}, ready: make(chan struct{}),
-		field: pumpHouse{modbus: at(0), control: at(1)}, listen: at(2), config: filepath.Join(dir, "site.yaml"), dir: filepath.Join(dir, "data"), sock: filepath.Join(dir, "s")}
-	hooks := httptest.NewServer(n)
-	t.Cleanup(hooks.Close)
 	routes, err := os.ReadFile(filepath.Join("..", "..", "deploy", "alertmanager", "alertmanager.yml"))
 	require.NoError(t, err)
 	conf := routeDurations.ReplaceAllStringFunc(string(routes), func(m string) string {
@@ -217,8 +213,19 @@ func newNight(t *testing.T, bin string, start time.Time, faults, file []string) 
 		require.NoError(t, err)
 		return fmt.Sprintf("%s: %dms", name, max(d/nightFactor, time.Second).Milliseconds())
 	})
+	return strings.NewReplacer("http://127.0.0.1:9095", url, `"07:00"`, `"`+from+`"`, `"19:00"`, `"`+to+`"`).Replace(conf)
+}
+
+func newNight(t *testing.T, bin string, start time.Time, faults, file []string) *watchNight {
+	t.Helper()
+	dir, ports := t.TempDir(), servertest.FreePorts(t, 3)
+	at := func(i int) string { return fmt.Sprintf("127.0.0.1:%d", ports[i]) }
+	n := &watchNight{t: t, bin: bin, pages: map[string]map[time.Time]bool{}, resolved: map[string]int{}, texts: map[string]string{}, when: map[string]time.Time{}, ready: make(chan struct{}),
+		field: pumpHouse{modbus: at(0), control: at(1)}, listen: at(2), config: filepath.Join(dir, "site.yaml"), dir: filepath.Join(dir, "data"), sock: filepath.Join(dir, "s")}
+	hooks := httptest.NewServer(n)
+	t.Cleanup(hooks.Close)
 	// The morning comes at once: its hours are those of the real clock, which is not the night's.
-	conf = strings.NewReplacer("http://127.0.0.1:9095", hooks.URL, `"07:00"`, `"00:00"`, `"19:00"`, `"24:00"`).Replace(conf)
+	conf := shippedRoutes(t, hooks.URL, "00:00", "24:00")
 	n.manager = servertest.Alertmanager(t, conf, nil).Addr
 
 	args := []string{"field", "--listen", n.field.modbus, "--control", n.field.control, "--speed", strconv.Itoa(nightFactor), "--start", start.Format(time.RFC3339)}
