@@ -42,8 +42,8 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", site.Rate(le.ConstantM3S.U))
 	}
 	if le.WhiteDays > 0 {
-		say("Second opinion, by level and meter alone (White 1932), still nights %d: evaporation factor %.2f ± %.2f; in the last the level rose by %.2f mm (± %.2f mm) an hour.",
-			le.WhiteDays, le.White.Value, le.White.U, 1000*le.NightRise.Value, 1000*le.NightRise.U)
+		say("Second opinion, by level and meter alone (White 1932), still nights %d: evaporation factor %.2f ± %.2f; in the last the level %s by %.2f mm (± %.2f mm) an hour.",
+			le.WhiteDays, le.White.Value, le.White.U, oneWay(le.NightRise.Value, site.Say("rose"), site.Say("fell")), 1000*math.Abs(le.NightRise.Value), 1000*le.NightRise.U)
 	}
 	held := 0
 	for _, f := range w.out {
@@ -60,7 +60,13 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	}
 	s := &y.st.Bank
 	known := leastKnown + w.l.Known()
+	if len(s.Onsets) == 0 {
+		say("No balance of a day or a night has closed yet to judge a slow loss or gain by; a large loss is judged by the hour.")
+	}
 	for _, sign := range [2]float64{1, -1} {
+		if len(s.Onsets) == 0 {
+			break
+		}
 		what := site.Say("loss")
 		if sign < 0 {
 			what = site.Say("gain without metered water")
@@ -82,12 +88,10 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 		say("Whether the loss ends as the water sinks, as an overflow's would, has not shown itself yet.")
 	}
 	if f, ok := w.lastHours(y); ok {
-		missing := site.Say("are missing")
-		if f.Nu < 0 {
-			missing = site.Say("are there that nothing explains")
-		}
-		say("The last %s: %s let in, %s of it held, %s left the bay and its habit asks for %s; %s (± %s) %s.",
-			lasted(f.To-f.From), site.Water(f.Metered/1000), site.Water(f.Held/1000), site.Water(f.Loss/1000), site.Water(f.Expected/1000), site.Water(math.Abs(f.Nu)/1000), site.Water(2*math.Sqrt(f.S)/1000), missing)
+		litres := func(l float64) site.Water { return site.Water(math.Abs(l) / 1000) }
+		say("The last %s: %s let in; the bay holds %s %s, so %s %s; its habit asks for a loss of %s; %s (± %s) %s.",
+			lasted(f.To-f.From), litres(f.Metered), litres(f.Held), oneWay(f.Held, site.Say("more"), site.Say("less")), litres(f.Loss), oneWay(f.Loss, site.Say("left it"), site.Say("came in besides")),
+			site.Water(f.Expected/1000), litres(f.Nu), litres(2*math.Sqrt(f.S)), oneWay(f.Nu, site.Say("are missing"), site.Say("are there that nothing explains")))
 	}
 	v := &y.st.Valve
 	k := &y.look
@@ -100,4 +104,12 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 		say("The bay has asked for water since %s and been free to get it for %s.", when(v.Asked), lasted(v.AskFor.Milliseconds()))
 	}
 	return lines, true
+}
+
+// oneWay are the words for a figure that is told without its sign.
+func oneWay(x float64, up, down site.Phrase) site.Phrase {
+	if x < 0 {
+		return down
+	}
+	return up
 }

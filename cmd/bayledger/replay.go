@@ -48,8 +48,10 @@ func (e *explainAt) Decode(ctx *kong.DecodeContext) error {
 
 // when reads the time of --explain. One without a zone is the club's.
 func (e explainAt) when(s *site.Site) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, e.at); err == nil {
-		return t.UTC(), nil
+	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04Z07:00"} {
+		if t, err := time.Parse(layout, e.at); err == nil {
+			return t.UTC(), nil
+		}
 	}
 	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04"} {
 		if t, err := time.ParseInLocation(layout, e.at, s.Zone); err == nil {
@@ -221,7 +223,7 @@ func (p *replaying) run(ctx context.Context, data iter.Seq2[moving, error], bar 
 			events = p.core.Record(*m.record)
 		} else {
 			if !p.until.IsZero() && m.sample.Time.After(p.until) {
-				return nil
+				break
 			}
 			events = p.core.Sample(m.sample)
 		}
@@ -328,12 +330,19 @@ func csvFigure(v float64, decimals int) string {
 	return s
 }
 
+// afterEnd is how long after the end of the data a time may lie and still be answered by what was
+// known then.
+const afterEnd = time.Hour
+
 // explain prints what the core knows of a bay where the data, or the time asked for, ended.
 func (p *replaying) explain(bay string) error {
 	if p.core.Now().IsZero() {
 		return badInput(fmt.Errorf("--explain: the data begin after %s", p.until.Format(time.RFC3339)))
 	}
 	voice := words.Of(p.site)
+	if behind := p.until.Sub(p.core.Now()); behind > afterEnd {
+		return badInput(fmt.Errorf("--explain: the data end at %s, before %s", p.core.Now().Format(time.RFC3339), p.until.Format(time.RFC3339)))
+	}
 	lines, _ := p.core.Watch.Explain(bay)
 	for _, l := range lines {
 		fmt.Fprintln(p.out, voice.Speak(l))

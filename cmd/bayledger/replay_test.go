@@ -210,9 +210,51 @@ func TestReplayExplains(t *testing.T) {
 	require.Equal(t, exitDone, code, errs)
 	require.Contains(t, out, "No alarm is open.")
 
-	for _, bad := range [][]string{{"--explain", "A9", "2026-07-11T02:00"}, {"--explain", "A1", "yesterday"}, {"--explain", "A1", "2025-07-11T02:00"}, {"--explain", "A1"}} {
+	for _, bad := range [][]string{{"--explain", "A9", "2026-07-11T02:00"}, {"--explain", "A1", "yesterday"}, {"--explain", "A1", "2025-07-11T02:00"}, {"--explain", "A1", "2027-07-11T02:00"}, {"--explain", "A1"}} {
 		_, errs, code = replay(t, "", append(append([]string{"--config", config}, bad...), data)...)
 		require.Equal(t, exitInput, code, "%v: %s", bad, errs)
+	}
+}
+
+// TestReplayAccountOfShortAndLongDays: accounts close at the club's own midnight, also where its
+// clocks go forward (a day of 23 hours) and back (25), and each begins where the one before ended.
+// Clocks in Vienna: 2026-03-29 and 2026-10-25, by the rule of Directive 2000/84/EC.
+func TestReplayAccountOfShortAndLongDays(t *testing.T) {
+	vienna, err := time.LoadLocation("Europe/Vienna")
+	require.NoError(t, err)
+	config := filepath.Join(t.TempDir(), "long.yaml")
+	require.NoError(t, os.WriteFile(config, []byte(longSite(1)), 0o600))
+	for _, row := range []struct {
+		day   string
+		hours float64
+	}{{"2026-03-29", 23}, {"2026-10-25", 25}, {"2026-07-05", 24}} {
+		day, err := time.ParseInLocation(time.DateOnly, row.day, vienna)
+		require.NoError(t, err)
+		var b strings.Builder
+		b.WriteString("time,bay,level_mm,flow_lpm,meter_l,valve_open,setpoint_mm\n")
+		for at, i := day.AddDate(0, 0, -1).UTC(), 0; at.Before(day.AddDate(0, 0, 2)); at, i = at.Add(time.Minute), i+1 {
+			fmt.Fprintf(&b, "%s,A1,%.1f,0,1000,0,85\n", at.Format(time.RFC3339), 84-0.001*float64(i)+0.1*float64(i%3))
+		}
+		out, errs, code := replay(t, b.String(), "--config", config, "--account", "-", "-")
+		require.Equal(t, exitDone, code, errs)
+		rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+		require.NoError(t, err)
+		var last string
+		found := false
+		for _, r := range rows[1:] {
+			from, err := time.Parse(time.RFC3339, r[2])
+			require.NoError(t, err)
+			to, err := time.Parse(time.RFC3339, r[3])
+			require.NoError(t, err)
+			require.True(t, last == "" || last == r[2], "%s begins where the day before ended", r[0])
+			last = r[3]
+			if r[0] == row.day {
+				found = true
+				require.Equal(t, row.hours, to.Sub(from).Hours(), row.day)
+				require.True(t, from.Equal(day) && to.Equal(day.AddDate(0, 0, 1)), "%s to %s", from, to)
+			}
+		}
+		require.True(t, found, "%s\n%s", row.day, out)
 	}
 }
 
