@@ -37,14 +37,13 @@ func Rules(factor float64) string {
 	w.line("      # What stands on its own now. While a site is not scraped at all, what stood last is held for")
 	w.line("      # a day: a dead daemon must not read as an alarm that is over. A site that tells its people itself")
 	w.line("      # (notice: in its site file) is left out: one alarm is told on one route.")
-	w.line("      - record: bayledger:alarm:held")
-	w.line("        expr: |")
-	w.line("          (max by (site, bay, kind, subject, severity) (bayledger_alarm) unless on (site) max by (site) (bayledger_site_tells_itself) == 1)")
-	w.line("          or (")
-	w.line("            bayledger:alarm:held")
-	w.line("            unless on (site) max by (site) (bayledger_start_timestamp_seconds)")
-	w.line("            and on (site) max by (site) (last_over_time(bayledger_start_timestamp_seconds[%s]))", w.d(24*time.Hour))
-	w.line("          )")
+	w.held("held", `(max by (site, bay, kind, subject, severity) (bayledger_alarm) unless on (site) max by (site) (bayledger_site_tells_itself) == 1)`)
+	w.line("      # What somebody has answered, held in the same way: it is repeated to nobody.")
+	w.held("answered", `(max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`)
+	w.head("BayledgerAnswered", "bayledger:alarm:answered", "", "", "severity", "none")
+	w.annotate("summary", placeText, ": {{ $labels.kind }} is answered")
+	w.annotate("description", "Told to nobody: while it fires Alertmanager repeats nothing of the alarm.")
+	w.annotate("runbook", runbook("BayledgerAnswered"))
 	for _, k := range site.Kinds {
 		for _, s := range severitiesOf(k) {
 			w.kind(k, s)
@@ -62,6 +61,18 @@ func Rules(factor float64) string {
 		w.watch(a)
 	}
 	return w.b.String()
+}
+
+// held records what stands now, and while a site is not scraped what stood last, for a day.
+func (w *rules) held(name, expr string) {
+	w.line("      - record: bayledger:alarm:%s", name)
+	w.line("        expr: |")
+	w.line("          %s", expr)
+	w.line("          or (")
+	w.line("            bayledger:alarm:%s", name)
+	w.line("            unless on (site) max by (site) (bayledger_start_timestamp_seconds)")
+	w.line("            and on (site) max by (site) (last_over_time(bayledger_start_timestamp_seconds[%s]))", w.d(24*time.Hour))
+	w.line("          )")
 }
 
 // severitiesOf are the severities that are told to anybody.
@@ -142,7 +153,7 @@ func AlertNames() []string {
 			names = append(names, AlertName(k.Kind))
 		}
 	}
-	names = append(names, "BayledgerUnanswered")
+	names = append(names, "BayledgerAnswered", "BayledgerUnanswered")
 	for _, a := range watchAlerts {
 		names = append(names, a.name)
 	}
@@ -298,7 +309,7 @@ func runbook(name string) string { return "runbook.md#" + strings.ToLower(name) 
 // alarm that nobody has answered.
 func (w *rules) escalation(k site.KindInfo) {
 	w.head("BayledgerUnanswered", fmt.Sprintf(`max by (site, bay, kind, subject) (bayledger:alarm:held{kind=%q,severity="urgent"})`+
-		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_acknowledged) == 1)`+
+		` unless on (site, bay, kind, subject) bayledger:alarm:answered`+
 		` unless on (site, bay, kind, subject) (max by (site, bay, kind, subject) (bayledger_alarm_present) == 0)`, k.Kind),
 		w.d(EscalateAfter), "", "severity", "urgent", "escalate", `"second"`)
 	w.annotate("summary", "Nobody has answered. ", placeText, ": ", k.Title)

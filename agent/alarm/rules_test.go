@@ -114,6 +114,7 @@ func TestAlertmanager(t *testing.T) {
 		{"urgent alarm", []string{"alertname=BayledgerValveStuckOpen", "severity=urgent", "site=riedhof", "bay=A1", "kind=valve-stuck-open"}, "on-call"},
 		{"warning", []string{"alertname=BayledgerLeak", "severity=warning", "site=riedhof", "bay=A1", "kind=leak"}, "morning"},
 		{"unanswered", []string{"alertname=BayledgerUnanswered", "severity=urgent", "escalate=second", "site=riedhof"}, "second-on-call"},
+		{"answered", []string{"alertname=BayledgerAnswered", "severity=none", "site=riedhof", "bay=A1", "kind=leak"}, "nobody"},
 		{"dead daemon", []string{"alertname=BayledgerDown", "severity=urgent", "site=riedhof"}, "on-call"},
 		{"watch's own trouble", []string{"alertname=BayledgerSiteFileRefused", "severity=warning", "site=riedhof"}, "morning"},
 		{"heartbeat", []string{"alertname=BayledgerHeartbeat", "severity=none"}, "heartbeat"},

@@ -60,8 +60,8 @@ func (r *receivers) told() map[string][]string {
 
 // TestEndToEndRoutes gives the routes that ship, in a real Alertmanager, what the rules give it, in
 // the working hours and outside them: urgent ones at any hour and each by itself, warnings together
-// and only while people are there, a warning that turned urgent once, and nothing that a silent
-// watch said last.
+// and only while people are there, a warning that turned urgent once, and nothing that is answered
+// or that a silent watch said last.
 func TestEndToEndRoutes(t *testing.T) {
 	alert := func(name, site, bay, severity string, more ...string) map[string]string {
 		labels := map[string]string{"alertname": "Bayledger" + name, "site": site, "severity": severity}
@@ -78,6 +78,7 @@ func TestEndToEndRoutes(t *testing.T) {
 		alert("Drying", "north", "A2", "warning"), alert("ValveWeeping", "north", "A3", "warning"),
 		alert("ValveStuckOpen", "north", "A4", "urgent"),
 		alert("Unanswered", "north", "A4", "urgent", "escalate", "second"),
+		alert("Overfill", "north", "A5", "urgent"), alert("Answered", "north", "A5", "none", "kind", "overfill"),
 		alert("SiteFileRefused", "north", "", "warning"),
 		alert("Down", "south", "", "urgent"), alert("Leak", "south", "B1", "warning"),
 		alert("Heartbeat", "", "", "none"),
@@ -104,10 +105,11 @@ func TestEndToEndRoutes(t *testing.T) {
 			hooks := httptest.NewServer(got)
 			t.Cleanup(hooks.Close)
 			manager := servertest.Alertmanager(t, shippedRoutes(t, hooks.URL, row.hours[0], row.hours[1]), nil)
+			starts := time.Now() // an old alert would not wait for its group
 			send := func(ends time.Time) {
 				var body []map[string]any
 				for _, labels := range all {
-					body = append(body, map[string]any{"labels": labels, "startsAt": time.Now().Add(-time.Minute), "endsAt": ends})
+					body = append(body, map[string]any{"labels": labels, "startsAt": starts, "endsAt": ends})
 				}
 				text, err := json.Marshal(body)
 				require.NoError(t, err)
