@@ -30,7 +30,7 @@ func TestBrowserWinterClose(t *testing.T) {
 	h.wait(5 * time.Minute)
 
 	b := browsertest.Open(t, h.a.URL())
-	b.Do(chromedp.EmulateViewport(390, 844))
+	b.Do(chromedp.EmulateViewport(360, 780))
 	b.Go("/procedures")
 	require.Zero(t, browsertest.Evaluate[int](b, `document.querySelectorAll("main form").length`), "a stranger may read and change nothing")
 	b.Go("/login?next=/procedures")
@@ -69,7 +69,7 @@ func TestBrowserWinterClose(t *testing.T) {
 				require.True(t, browsertest.Evaluate[bool](b, `document.querySelector("#runs").textContent.includes("Still in the water: B3")`))
 				b.Fits("winter close, held up")
 				b.Accessible("winter close, held up")
-				b.Picture("winter-close-held-390")
+				b.Picture("winter-close-held-360")
 				held = true
 				everywhere(virtual.LiftSensor, "B3")
 			}
@@ -79,6 +79,7 @@ func TestBrowserWinterClose(t *testing.T) {
 		b.Go("/procedures")
 		require.Equal(t, r.Now.Title, title())
 		b.Fits(r.Now.Step)
+		b.Picture("winter-close-" + r.Now.Step + "-360")
 		// A thumb needs room: 44 CSS pixels at least.
 		require.GreaterOrEqual(t, browsertest.Evaluate[float64](b, `Math.min(...[...document.querySelectorAll("#runs form button")].filter((x) => x.offsetParent).map((x) => x.getBoundingClientRect().height))`), 44.0)
 		switch r.Now.Step {
@@ -91,7 +92,6 @@ func TestBrowserWinterClose(t *testing.T) {
 			h.openValve("A1", 3*time.Minute)
 		case "how":
 			b.Accessible("how the line was emptied")
-			b.Picture("winter-close-air-390")
 		}
 		switch r.Now.Ask.Kind {
 		case procedure.AskConfirm:
@@ -107,7 +107,7 @@ func TestBrowserWinterClose(t *testing.T) {
 	require.True(t, held)
 	b.Go("/procedures")
 	require.True(t, browsertest.Evaluate[bool](b, `document.querySelector("#records").textContent.includes("provisional; the tool goes on watching")`))
-	b.Picture("winter-close-watched-390")
+	b.Picture("winter-close-watched-360")
 	b.Sound("winter close")
 	for h.run(procedure.WinterClose) != nil {
 		h.wait(10 * time.Minute)
@@ -119,5 +119,9 @@ func TestBrowserWinterClose(t *testing.T) {
 		require.Contains(t, text, want)
 	}
 	b.Fits("the record")
+	b.Picture("winter-close-record-360")
+	b.Do(chromedp.EmulateViewport(1100, 780))
+	b.Fits("the record on a desk")
+	b.Picture("winter-close-record-1100")
 	require.Contains(t, strings.ToLower(text), "signed:")
 }

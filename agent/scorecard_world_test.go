@@ -82,6 +82,8 @@ type plan struct {
 	// apart are two bays of which the first is held 20 mm over the second; their set points are
 	// not moved.
 	apart [2]string
+	// showers come to drivers/virtual beside its own; the lumped model draws its storms.
+	showers []virtual.Shower
 	// mainStartLPH is the main meter's starting flow.
 	mainStartLPH float64
 }
@@ -225,6 +227,7 @@ func newVirtual(p plan) *virtualWorld {
 	c.LatitudeDeg, c.LongitudeDeg, c.ElevationM = between(44, 56), between(5, 20), between(0, 500)
 	c.Weather.MeanC, c.Weather.DailyC, c.Weather.DewBelowC = between(8, 13), between(4, 9), between(3, 10)
 	c.Weather.WindMS, c.Weather.Cloud = logBetween(1, 4), between(0.15, 0.6)
+	c.Weather.Showers = append(c.Weather.Showers, p.showers...)
 	c.Supply.PressurePa = between(230e3, 380e3)
 	c.Supply.SagPa, c.Supply.WanderPa = between(5e3, 35e3), between(0, 12e3)
 	c.Supply.LowPa, c.Supply.HighPa = 0.66*c.Supply.PressurePa, 1.25*c.Supply.PressurePa

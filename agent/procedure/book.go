@@ -102,7 +102,7 @@ type others struct {
 	Text  string    `json:"text,omitempty"`
 }
 
-const bookVersion = 1
+const bookVersion = 2
 
 // keptRecords is how many finished procedures a book remembers; the journal has all of them.
 const keptRecords = 24
@@ -396,9 +396,19 @@ func (b *Book) Restore(data []byte) error {
 	}
 	st.Unsaid = nil
 	for _, r := range st.Runs {
+		if r == nil || planOf(r.Kind) == nil {
+			return fmt.Errorf("procedures: a run of no known kind")
+		}
 		if r.Traces == nil {
 			r.Traces = map[string]*trace{}
 		}
+		maps.DeleteFunc(r.Traces, func(_ string, t *trace) bool { return t == nil })
+	}
+	if st.Others == nil {
+		st.Others = map[string]others{}
+	}
+	if st.Accepted == nil {
+		st.Accepted = map[string]force{}
 	}
 	b.st, b.house.autumn, b.house.accepted = st, st.Autumn, st.Accepted
 	return nil

@@ -432,7 +432,11 @@ func (l *look) weeks(id string) Verdict {
 		if r := l.trace(l.site.Find("", site.Rain)); r != nil {
 			rain = r.Moved
 		}
-		s.look(moment{ms(l.now), level, m.Moved, m.MoveLast, rain, et}, b.AreaM2, b.DepthM()-b.SurfaceBottomM())
+		settle := 3 * l.o.Settle.Seconds()
+		if now, ok := l.ledger.Now(id); ok && now.Learned.SettleS > 0 {
+			settle = now.Learned.SettleS
+		}
+		s.look(moment{ms(l.now), level, m.Moved, m.MoveLast, rain, et, settle}, b.AreaM2, b.DepthM()-b.SurfaceBottomM())
 	}
 	phi, u, known := s.porosity()
 	worth := l.say("not known yet")

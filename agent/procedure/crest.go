@@ -66,7 +66,7 @@ const (
 // the depth of the bay's surface layers. A bin without a reading is a gap.
 func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2, clayM float64) {
 	if b.T-c.RainAt > rainEnds.Milliseconds() {
-		c.Fell, c.LowM = 0, b.V
+		c.Fell, c.LowM = 0, math.MaxFloat64
 	}
 	if rainM > 0 {
 		c.Fell, c.RainAt = c.Fell+rainM, b.T
@@ -107,33 +107,33 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 	}
 	// What still spills makes a rest fall, and unevenly: the head over a weir dies away with the square of
 	// the time (Q = C h^1.5), and is half of what its rate would take in that time.
-	hours := float64(r.T-c.Still[0].T) / 3.6e6
-	fell, u := max(0, -r.MPerHour)*hours, math.Hypot(r.UStd, r.RateU*hours/2)
-	if low := r.LevelM - fell/2; c.High.UStd == 0 || low > c.High.LevelM {
+	end, hours := r.end(), float64(b.T-c.Still[0].T)/3.6e6
+	fell, u := max(0, -r.MPerHour)*hours, math.Hypot(r.EndU, r.UnevenU*hours/2)
+	if low := end - fell/2; c.High.UStd == 0 || low > c.High.LevelM {
 		c.High = spill{low, u}
 	}
 	// The first rest is the nearest. A chamber that came up late had not spilled.
-	if c.PlateauM == 0 || c.Seen != nil || r.LevelM > c.PlateauM+0.0005 {
+	if c.PlateauM == 0 || c.Seen != nil || end > c.PlateauM+0.0005 {
 		return
 	}
 	// By what the level falls it may have fallen ever since the water ended, or not before the stretch
 	// began that it rests over: anything between is as likely.
 	if !c.Metered {
-		c.Seen = &spill{r.LevelM + fell/2, math.Hypot(u, fell/math.Sqrt(12))}
+		c.Seen = &spill{end + fell/2, math.Hypot(u, fell/math.Sqrt(12))}
 		return
 	}
 	// A fill spills where it comes in while the far end still takes water, and its chamber leads: the
 	// crest is somewhere from the rest to where it stood.
-	if wide := c.PlateauM - r.LevelM; wide < mostWideM {
-		c.Seen = &spill{(c.PlateauM + r.LevelM) / 2, math.Hypot(r.UStd, wide/math.Sqrt(12))}
+	if wide := c.PlateauM - end; wide < mostWideM {
+		c.Seen = &spill{(c.PlateauM + end) / 2, math.Hypot(r.EndU, wide/math.Sqrt(12))}
 	}
 }
 
 // mostWideM is the widest range in which a fill that spills may leave the crest.
 const mostWideM = 0.010
 
-// longestRestBins is how many bins after the last water still belong to it.
-const longestRestBins = int(longestRest / binFor)
+// longestRestBins is how many bins, seven hours, after the last water still belong to it.
+const longestRestBins = 42
 
 // close ends a spill's rest.
 func (c *ceiling) close() {

@@ -76,6 +76,21 @@ func within95(z, triangle, std float64) float64 {
 	return 2 * sum * h / 3
 }
 
+// ends95 is the half width of the symmetric interval that holds 95 % of the sum of an error that is
+// plus or minus end, either as likely, and a normal one of standard deviation std > 0.
+func ends95(end, std float64) float64 {
+	lo, hi := 0.0, end+6*std
+	for range 60 {
+		mid := (lo + hi) / 2
+		if math.Erf((mid-end)/(std*math.Sqrt2))+math.Erf((mid+end)/(std*math.Sqrt2)) < 2*0.95 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return (lo + hi) / 2
+}
+
 // judged is a measured error against a limit with a guard band as wide as its uncertainty: pass
 // and fail are both sure to 95 %, and what is neither is undecided (JCGM 106:2012, 8.3.2, guarded
 // acceptance and guarded rejection).

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -143,6 +144,24 @@ func TestHalf95(t *testing.T) {
 			}
 		}
 		require.InDelta(t, 0.95, float64(in)/n, 0.002, "std %g", std) // four standard errors
+	}
+}
+
+// A half width that holds 95 % of two ends and a normal: without ends the normal's table value
+// (1.959964), with ends far beyond it the one-sided value (1.644854) past them, and between by counting.
+func TestEnds95(t *testing.T) {
+	require.InDelta(t, 1.959964, ends95(0, 1), 1e-6)
+	require.InDelta(t, 10+1.644854, ends95(10, 1), 1e-6)
+	rng := rand.New(rand.NewPCG(3, 4))
+	for _, end := range []float64{0.5, 1, 2} {
+		z, in := ends95(end, 1), 0
+		const n = 200_000
+		for range n {
+			if math.Abs(end*float64(2*rng.IntN(2)-1)+rng.NormFloat64()) <= z {
+				in++
+			}
+		}
+		require.InDelta(t, 0.95, float64(in)/n, 0.002, "end %g", end) // four standard errors
 	}
 }
 
@@ -636,14 +655,31 @@ func FuzzRestore(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(data)
-	f.Add([]byte(`{"v":1,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`))
+	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`))
+	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"none"},null],"others":null,"accepted":null}`))
+	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"calibration","bay":"A9","step":"weeks","traces":{"A1-level":null},"rests":{"from":{},"rises":[{}],"ceiling":{"bins":[{}],"still":[{}]}}}]}`))
+	for _, p := range plans {
+		f.Add([]byte(fmt.Sprintf(`{"v":2,"runs":[{"id":"x","kind":%q,"bay":"A1","step":"weeks","results":[{"step":"dip 1","values":{}},{"step":"sensor","values":{}}]}]}`, p.kind)))
+	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b := New(aSite(), nil)
 		if b.Restore(data) != nil {
 			return
 		}
 		b.Picture()
+		b.Sample(site.Sample{Point: "A1-level", Time: morning, Value: 0.08})
+		b.Sample(site.Sample{Point: "A1-meter", Time: morning, Value: 12})
+		b.Sample(site.Sample{Point: "main-meter", Time: morning, Value: 12})
+		b.Record(site.Record{Time: morning, Kind: site.RecHandWatering, Bay: "A1"})
+		b.Record(site.Record{Time: morning, Kind: site.RecMaintenance, Bay: "A1", Until: morning})
+		b.Record(site.Record{Time: morning, Kind: site.RecCalibration, Subject: "A1-level", Value: 1, Value2: 0})
 		b.Tick(morning)
+		b.Main()
+		for _, r := range b.Picture().Records {
+			if err := r.In(time.UTC).WriteText(io.Discard); err != nil {
+				t.Fatal(err)
+			}
+		}
 	})
 }
 

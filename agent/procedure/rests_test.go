@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"encoding/json"
 	"math"
 	"testing"
 
@@ -12,13 +13,6 @@ func TestStudent95(t *testing.T) {
 	for n, want := range map[int]float64{3: 3.182, 4: 2.776, 5: 2.571, 10: 2.228, 30: 2.042, 100: 1.984} {
 		require.InDelta(t, want, student95(n), 0.024, n) // the series is short
 	}
-}
-
-func TestFading(t *testing.T) {
-	// The mean of exp(-x) from 0 to 2 is (1 - exp(-2))/2.
-	require.InDelta(t, (1-math.Exp(-2))/2, fading(1, math.Exp(-2)), 1e-12)
-	require.InDelta(t, 0.3, fading(0.3, 0.3), 1e-12)
-	require.Greater(t, fading(0.001, -0.1), 0.0)
 }
 
 // A bay of 100 m2 and a porosity of a quarter, without noise, that loses 0.2 mm an hour day and
@@ -40,7 +34,7 @@ func TestRestsFindThePorosity(t *testing.T) {
 			}
 			lead *= math.Exp(-tick / 3600e3)
 			level -= 0.0002 * tick / 3600e3
-			s.look(moment{now: now, levelM: level + lead, inM3: in, ran: ran}, 100, 0)
+			s.look(moment{now: now, levelM: level + lead, inM3: in, ran: ran, settleS: 3 * 3600}, 100, 0)
 		}
 		return s
 	}
@@ -50,4 +44,20 @@ func TestRestsFindThePorosity(t *testing.T) {
 	require.Less(t, u, 0.08)
 	_, _, ok = play(true).porosity()
 	require.False(t, ok, "rain every night leaves nothing to tell by")
+}
+
+// A sensor that is silent from the first tick on, in rain, leaves a state that can be kept.
+func TestRestsCanBeKeptWithoutAReading(t *testing.T) {
+	s := &rests{}
+	for now := int64(10_000); now < 4*3600_000; now += 10_000 {
+		m := moment{now: now, levelM: math.NaN(), rainM: float64(now) * 1e-9, settleS: 3600}
+		if now > 2*3600_000 {
+			m.levelM = 0.08
+		}
+		s.look(m, 100, 0.025)
+		if now%600_000 == 0 {
+			_, err := json.Marshal(s)
+			require.NoError(t, err)
+		}
+	}
 }
