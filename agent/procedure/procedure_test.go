@@ -676,7 +676,7 @@ func FuzzRestore(f *testing.F) {
 		b.Tick(morning)
 		b.Main()
 		for _, r := range b.Picture().Records {
-			if err := r.In(time.UTC).WriteText(io.Discard); err != nil {
+			if err := r.In(words.Voice{Zone: time.UTC}).WriteText(io.Discard); err != nil {
 				t.Fatal(err)
 			}
 		}
