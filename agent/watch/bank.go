@@ -245,6 +245,10 @@ const urgentRate = 40.0
 // changed: what a few days have not pinned down yet looks like a step.
 const meterBaseline = 3 * day
 
+// leadBaseline is how long a bay must have been known before a level that has not settled is an end of
+// a balance by which a large loss is told.
+const leadBaseline = 3 * day
+
 // gainPatience is how long water must have come in uncounted before it is told: a hose or a
 // shower nobody put on record comes in at once, and then wet clay draws less from below for a day.
 // No weeping valve does harm in less.
@@ -356,6 +360,9 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		}
 		if f.Hours < 1 || f.Hours < 1.5 && f.Nu < urgentRate*f.Hours {
 			continue // what pages is looked for early
+		}
+		if !f.Rests && now < w.st.Started+leadBaseline {
+			continue // how far a chamber leads behind its fills is not known in a bay's first days
 		}
 		least := 0.25 * y.b.AreaM2
 		if f.Night {

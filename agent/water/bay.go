@@ -435,17 +435,19 @@ func (y *bay) setPointMoved(t int64, mm float64) {
 	}
 }
 
-// lead is how far the chamber stands above the bay now, mm, with its standard uncertainty.
-func (y *bay) lead(x [3]float64) (mm, u float64) {
+// lead is how far the chamber stands above the bay now, mm, with its standard uncertainty and the sum
+// of its fades, each without its sign: where large ones cancel, their errors do not.
+func (y *bay) lead(x [3]float64) (mm, u, gross float64) {
 	f := &y.st.F
 	v := 0.0
 	for i := range x {
 		mm += f.X[sA1+i] * x[i]
+		gross += math.Abs(f.X[sA1+i] * x[i])
 		for j := range x {
 			v += x[i] * x[j] * f.P[sA1+i][sA1+j]
 		}
 	}
-	return mm, math.Sqrt(max(0, v))
+	return mm, math.Sqrt(max(0, v)), gross
 }
 
 // stride closes the balance from the last stride to now.
@@ -550,7 +552,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 
 	st.Overflowed = false
 	if n > 0 {
-		lead, _ := y.lead(x) // its uncertainty is carried by the filter, through the learned heights
+		lead, _, _ := y.lead(x) // its uncertainty is carried by the filter, through the learned heights
 		g := f.slope(y.curve, f.H)
 		r += sq(0.15 * lead)
 		if st.Runs || now-st.RunT < 5*minute {
@@ -596,8 +598,9 @@ func (y *bay) stride(from, now int64, k *sky) {
 	}
 	y.settledSpan(s, h, -lost-hand, now)
 	y.endStride(now, s, k, hand)
-	lead, uLead := y.lead(x)
-	y.rest(s, h, lead, uLead, -lost-hand, now)
+	// The lead is good to a fifth, and to a twentieth of the fades it is made of.
+	lead, uLead, gross := y.lead(x)
+	y.rest(s, h, lead, math.Hypot(uLead, math.Hypot(0.2*lead, 0.05*gross)), -lost-hand, now)
 }
 
 func nanOr(x, other float64) float64 {
@@ -675,7 +678,7 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 		c.Base[i] += b * s.DT
 	}
 	c.H, c.Ref = st.F.H, st.F.Ref
-	lead, uLead := y.lead(st.X)
+	lead, uLead, _ := y.lead(st.X)
 	u := math.Sqrt(st.NoiseMM2/8 + st.F.P[sB][sB] + uLead*uLead + sq(0.15*lead))
 	c.UH = u
 	c.Settled = !st.Runs && math.Abs(lead) < 1 && u < 1.5

@@ -10,6 +10,7 @@ type anchor struct {
 	Lead float64 // mm, how far the chamber was taken to lead
 	Soak float64 // L of rain that may still have been on its way through the clay
 	Poor bool    // in the clay, where a level says little of water
+	Rest bool    // the level had settled
 }
 
 // resting is the mean of the settled strides up to now.
@@ -33,7 +34,7 @@ func (y *bay) settleWait() int64 {
 	return max(30*minute, min(90*minute, int64(y.settleS()*1000)))
 }
 
-// rest takes a stride's mean level h (NaN for none), the chamber's lead taken off it, into the
+// rest takes a stride's mean level h (NaN for none), the chamber's lead (good to uLead) taken off it, into the
 // settled mean and keeps anchors. lost is what the balance expected the bay to lose in the
 // stride, L.
 func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
@@ -55,11 +56,11 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 		return
 	}
 	// A bay that is filled again and again never settles. Its level less the chamber's modelled
-	// lead is still an end of a balance, as good as a fifth of the lead beside what the model errs
+	// lead is still an end of a balance, as good as uLead beside what the model errs
 	// by alike at all times (closed sees to that).
-	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + sq(0.2*lead) + uLead*uLead, Lead: lead, Soak: st.Soak, Poor: s.Poor}
+	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + uLead*uLead, Lead: lead, Soak: st.Soak, Poor: s.Poor}
 	if r.N >= 3 {
-		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
+		a.Rest, a.H, a.V = true, r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
 	}
 	if y.level.Unvented {
 		a.V += 9 // ten millimetres of water for each hectopascal
@@ -97,6 +98,7 @@ type Closed struct {
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
+	Rests                   bool // the level had settled at both ends
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
 	Spoilt bool
@@ -109,6 +111,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	c.Late = b.M.Late - a.M.Late - c.ET
+	c.Rests = a.Rest && b.Rest
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
 	c.Far, c.Soaked = y.far(c.Level), max(0, a.Soak-b.Soak)
