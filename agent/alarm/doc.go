@@ -9,6 +9,9 @@
 // not there: what begins meanwhile is suppressed from its first moment. One that is over and was
 // never answered stays to be answered whatever is suspended later.
 //
+// Once answered, an alarm asks for another answer only when it turns graver because it has become
+// worse than what was answered, or when it has stood urgent for ReAlarm: the clock alone wakes nobody.
+//
 // One fault gives one alarm that speaks for itself. An effect that the table of kinds explains by
 // an open cause carries the cause's id in its events and lends the cause its numbers. When the
 // cause is over and the effect stands, the effect is raised: a record with state raised and no
