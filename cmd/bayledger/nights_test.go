@@ -78,6 +78,18 @@ var nights = []struct {
 			require.Zero(n.t, n.over("on-call BayledgerValveStuckOpen A2 urgent"), "a restart read as all clear")
 			require.Equal(n.t, "acknowledged", n.phase("valve-stuck-open"), "the answer was forgotten")
 		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1}, false, nil},
+	{"the daemon dies with an answered alarm, for longer than an alarm may go unanswered", false, atClub(1, 30), []string{"valve-stuck-open:A2:" + moment(atClub(1, 40)) + ":"},
+		func(n *watchNight) {
+			n.until("the page", "on-call BayledgerValveStuckOpen A2 urgent")
+			n.answer("valve-stuck-open")
+			n.pass(time.Minute) // it is scraped
+			n.kill()
+			n.until("the page for the daemon", "on-call BayledgerDown  urgent")
+			n.pass(alarm.EscalateAfter + 10*time.Minute)
+			n.start()
+			n.pass(10 * time.Minute)
+			require.Equal(n.t, "acknowledged", n.phase("valve-stuck-open"), "the answer was forgotten")
+		}, map[string]int{"on-call BayledgerValveStuckOpen A2 urgent": 1, "on-call BayledgerDown  urgent": 1}, false, nil},
 	{"the daemon is killed and stays dead", false, atClub(1, 30), nil,
 		func(n *watchNight) {
 			n.pass(2 * time.Minute)
