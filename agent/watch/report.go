@@ -110,8 +110,9 @@ func (w *Watch) sayBank(y *bay, now int64) {
 		}
 	case site.ValveWeeping:
 		n.Because = site.Say("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), site.Rate(rate), u, when(s.Since), so)
-		if rate > 0 && !math.IsNaN(k.RoomM3) {
-			n.ToCrest = left(k.RoomM3 / rate)
+		// Nobody is woken for an overflow that only the upper end of what is said would reach.
+		if least := rate - 2*s.SizeU/3.6e6; least > 0 && !math.IsNaN(k.RoomM3) {
+			n.ToCrest = left(k.RoomM3 / least)
 		}
 		if other&byDrift != 0 {
 			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the rise stops it is the valve, and if the sensor rises while the dips hold, the sensor.", y.name())
