@@ -33,6 +33,7 @@ type valveState struct {
 	// RestM is where the bay itself stands after its fills, RestSpread how far that scatters, m.
 	RestM, RestSpread float64
 	RestN             int
+	RestDue           int64 // when the fill that ended will have shown it, 0 none
 
 	Asked    int64 // since when the bay has asked for water and the controller was free, 0 not
 	AskLevel float64
@@ -246,10 +247,21 @@ func (w *Watch) habits(y *bay, now int64) {
 		}
 		v.WasFree = v.FreeSince
 	}
+	// The balance shows within two strides what a fill did to the bay.
+	if v.RestDue > 0 && (now >= v.RestDue || k.Runs) {
+		v.RestDue = 0
+		v.rests(y, k)
+	}
 	if k.Fills == v.SeenN {
 		return
 	}
 	v.SeenN = k.Fills
+	// Where neither command nor set point is read, a fill that went too far and then stopped may have
+	// been asked for by a set point moved unseen: the next is judged by where this one left the bay.
+	unseen := !k.ValveKnown && math.IsNaN(k.SetM)
+	if !v.Closed && (!v.Open || unseen) {
+		v.RestDue = now + 10*minute
+	}
 	if v.Open || v.Closed {
 		return
 	}
@@ -268,20 +280,25 @@ func (w *Watch) habits(y *bay, now int64) {
 		}
 		v.StartM += (k.LastLevelM - v.StartM) / float64(min(v.StartN, 8))
 	}
-	if !math.IsNaN(k.BayM) && k.RainAt < k.LastFrom-hour {
-		v.RestN++
-		if off := math.Abs(k.BayM - v.RestM); v.RestN == 1 || off > max(y.b.BandM, 0.003) {
-			v.RestM = k.BayM // the first, or the level it is held at was moved
-		}
-		n := float64(min(v.RestN, 8))
-		v.RestSpread += (min(math.Abs(k.BayM-v.RestM)/0.8, 0.01) - v.RestSpread) / n
-		v.RestM += (k.BayM - v.RestM) / n
-	}
 	if k.HabitStops >= 2 {
 		d := math.Abs(k.SmoothM-k.HabitStopM) / 0.8 // mean absolute deviation to a standard one
 		v.StopN++
 		v.StopSpread += (min(d, 0.01) - v.StopSpread) / float64(min(v.StopN, 8))
 	}
+}
+
+// rests learns where a fill that ended has left the bay.
+func (v *valveState) rests(y *bay, k *water.Look) {
+	if math.IsNaN(k.BayM) || k.RainAt >= k.LastFrom-hour {
+		return
+	}
+	v.RestN++
+	if off := math.Abs(k.BayM - v.RestM); v.RestN == 1 || off > max(y.b.BandM, 0.003) {
+		v.RestM = k.BayM // the first, or the level it is held at was moved
+	}
+	n := float64(min(v.RestN, 8))
+	v.RestSpread += (min(math.Abs(k.BayM-v.RestM)/0.8, 0.01) - v.RestSpread) / n
+	v.RestM += (k.BayM - v.RestM) / n
 }
 
 // stuckClosed finds a bay that asks for water and gets none.

@@ -3,6 +3,7 @@ package watch
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -272,6 +273,20 @@ func TestValveStuckOpenWithoutACommand(t *testing.T) {
 	d := v.until(10*time.Minute, site.ValveStuckOpen, "A1")
 	require.Greater(t, d, time.Duration(0))
 	require.LessOrEqual(t, d, 5*time.Minute)
+}
+
+// A set point that was moved up unseen looks like a stuck valve: the fill stopped by itself, though, and
+// those that follow go no further.
+func TestASetPointMovedUpUnseenIsNotToldForDays(t *testing.T) {
+	v := newWorld(t, 6, func(s *site.Site) {
+		s.Points = slices.DeleteFunc(s.Points, func(p site.Point) bool { return p.Quantity == site.ValveOpen || p.Quantity == site.SetPoint })
+	})
+	v.step = 30 * time.Second
+	v.quiet(t, 3*24*time.Hour)
+	v.bays[0].set = 0.101
+	n := v.kinds(5 * 24 * time.Hour)
+	require.LessOrEqual(t, n[site.ValveStuckOpen], 2, "%v", n)
+	require.Zero(t, v.kinds(5 * 24 * time.Hour)[site.ValveStuckOpen])
 }
 
 func TestValveStuckClosedAndNoSupply(t *testing.T) {
