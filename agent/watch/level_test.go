@@ -1,0 +1,60 @@
+package watch
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// TestDryingIsToldEarlyOnlyWhereTheSetPointIsKnown: a bay that stands under its band by less than a band
+// may still be given its turn, and where nothing reads set point or command the set point may have
+// been lowered unseen: then only a bay a whole band too low is told. The set point is 80 mm and the
+// band 3 mm, so under the band is under 76 mm with the millimetre that is always unsure, and a whole band under it
+// under 73 mm.
+func TestDryingIsToldEarlyOnlyWhereTheSetPointIsKnown(t *testing.T) {
+	only := func(quantities ...site.Quantity) func(*site.Site) {
+		return func(s *site.Site) {
+			var keep []site.Point
+			for _, p := range s.Points {
+				for _, q := range quantities {
+					if p.Quantity == q {
+						keep = append(keep, p)
+					}
+				}
+			}
+			s.Points = keep
+			s.Bay("A1").SetPointM, s.Bay("A2").SetPointM = 0.080, 0.080
+		}
+	}
+	for _, row := range []struct {
+		name  string
+		has   func(*site.Site)
+		valve bool // what the valve was told is read
+		level float64
+		low   time.Duration // since when
+		told  bool
+	}{
+		{"set point read, under the band for long", only(site.Level, site.Volume, site.SetPoint), false, 0.0745, 4 * time.Hour, true},
+		{"set point read, under the band for a while", only(site.Level, site.Volume, site.SetPoint), false, 0.0745, 90 * time.Minute, false},
+		{"command read, under the band for long", only(site.Level, site.Volume, site.ValveOpen), true, 0.0745, 4 * time.Hour, true},
+		{"neither read, under the band for long", only(site.Level, site.Volume), false, 0.0745, 4 * time.Hour, false},
+		{"neither read, a whole band too low", only(site.Level, site.Volume), false, 0.0715, 61 * time.Minute, true},
+		{"neither read, a whole band too low for a moment", only(site.Level, site.Volume), false, 0.0715, 59 * time.Minute, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			v := newWorld(t, 1, row.has)
+			y := v.w.bays[0]
+			const now = 1000 * hour
+			y.look = water.Look{Now: now, BayM: row.level, SmoothM: row.level, SetM: 0.080, SetBefore: math.NaN(), HabitStopM: math.NaN(), LevelAt: now, ValveKnown: row.valve}
+			v.w.st.Now = now
+			y.st.Level.LowAt = now - row.low.Milliseconds()
+			v.w.levels(y, now)
+			require.Equal(t, row.told, y.st.Level.Low)
+		})
+	}
+}
