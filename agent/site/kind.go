@@ -147,7 +147,8 @@ var Kinds = []KindInfo{
 		Respond:     24 * time.Hour,
 		FirstAction: "Run the wiring proof on both bays; then correct the site file or the terminals.",
 		DoNot:       "Do not touch a terminal with the power on.", Owner: "integrator",
-		Explains: []Explains{{Overfill, Named}, {Drying, Named}, {Leak, Named}, {UnexplainedLoss, Named}, {MeterFault, Named}, {LevelSensorFault, Named}, {ValveStuckOpen, Named}, {ValveStuckClosed, Named}},
+		Explains: []Explains{{Overfill, Named}, {Drying, Named}, {Leak, Named}, {UnexplainedLoss, Named}, {MeterFault, Named}, {LevelSensorFault, Named}, {ValveStuckOpen, Named}, {ValveStuckClosed, Named},
+			{ValveWeeping, Named}, {SeepageBetweenBays, Named}, {OverflowFault, Named}, {LowFlow, Named}, {Overflowing, Named}, {SlowChamber, Named}},
 	},
 	{
 		Kind: LevelSensorFault, Title: "Level sensor fault",
@@ -279,6 +280,16 @@ var Kinds = []KindInfo{
 		DoNotShort:  "Do not loosen a fitting under pressure.", Owner: "groundskeeper",
 	},
 	{
+		Kind: SlowChamber, Title: "Chamber slow",
+		Says: "the chamber settles much more slowly than this bay's habit", Ends: "its habit is regained",
+		Consequence: "the sensor shows yesterday's level and the controller overshoots", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
+		Respond:     7 * 24 * time.Hour,
+		FirstAction: "Rinse the chamber of bay {bay} and the pipe that joins it to the bay.",
+		DoNot:       "Do not blow the pipe out with compressed air.", Owner: "groundskeeper",
+		// Not that it overflows: a chamber that is late shows a rising level too low, never too high.
+		Explains: []Explains{{Overfill, SameBay}, {Drying, SameBay}},
+	},
+	{
 		Kind: Overflowing, Title: "Overflow running",
 		Says: "water stands at or over the overflow's crest", Ends: "the level is below the crest, or no metered water stands there any more",
 		Consequence: "water runs to waste; if the overflow cannot carry it the surface floods", Severity: ByWater, OnDelay: time.Minute, OffDelay: 5 * time.Minute,
@@ -303,14 +314,6 @@ var Kinds = []KindInfo{
 		Consequence: "the surface turns to dust", Suffers: "the surface is dust", Severity: ByWater, OffDelay: 10 * time.Minute, Settles: true,
 		Respond:     6 * time.Hour,
 		FirstAction: "Check that the controller calls for water at bay {bay} and that the hand valve is open.", Owner: "groundskeeper",
-	},
-	{
-		Kind: SlowChamber, Title: "Chamber slow",
-		Says: "the chamber settles much more slowly than this bay's habit", Ends: "its habit is regained",
-		Consequence: "the sensor shows yesterday's level and the controller overshoots", FalseReadings: true, Severity: Morning, OffDelay: time.Hour,
-		Respond:     7 * 24 * time.Hour,
-		FirstAction: "Rinse the chamber of bay {bay} and the pipe that joins it to the bay.",
-		DoNot:       "Do not blow the pipe out with compressed air.", Owner: "groundskeeper",
 	},
 	{
 		Kind: FreezeRisk, Title: "Frost ahead",
