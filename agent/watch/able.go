@@ -23,18 +23,18 @@ func Able(s *site.Site, bay string) []site.Ability {
 		}
 	}
 	if bay == "" {
-		bays := 0
-		for range s.Bays() {
-			bays++
+		all, metered := true, 0
+		for b := range s.Bays() {
+			if s.Find(b.ID, site.Volume) != nil || s.Find(b.ID, site.Flow) != nil {
+				metered++
+			} else {
+				all = false
+			}
 		}
 		add(site.NoData, true, "", "")
-		add(site.NoSupply, at(site.Pressure) || bays > 1, oneOf(at(site.Pressure), "by pressure", "when two bays ask in vain"), oneOf(at(site.Pressure), "", "a supply pressure sensor"))
+		add(site.NoSupply, at(site.Pressure) || metered > 1, oneOf(at(site.Pressure), "by pressure", "when two bays ask in vain"), oneOf(at(site.Pressure), "", "a supply pressure sensor"))
 		band := at(site.Pressure) && site.Known(s.SupplyLowPa)
 		add(site.PressureOutOfBand, band, "", oneOf(band, "", "a supply pressure sensor and the site's band"))
-		all := true
-		for b := range s.Bays() {
-			all = all && (s.Find(b.ID, site.Volume) != nil || s.Find(b.ID, site.Flow) != nil)
-		}
 		meters := oneOf(main, "a flow meter on every bay", oneOf(all, "a main meter", "a main meter and a flow meter on every bay"))
 		add(site.SupplyLineLeak, main && all, "", oneOf(main && all, "", meters))
 		add(site.MainMeterFault, main && all, "", oneOf(main && all, "", meters))
@@ -70,12 +70,14 @@ func Able(s *site.Site, bay string) []site.Ability {
 	add(site.ValveWeeping, metered, join(noWeather, "under a centimetre a day a level sensor that drifts looks the same until it is dipped"), oneOf(!metered, "a flow meter", sharper))
 	add(site.SeepageBetweenBays, neighbour && metered, noWeather, oneOf(!neighbour, "a neighbour named in the site file", oneOf(!metered, "a flow meter", sharper)))
 	add(site.OverflowFault, crest, oneOf(metered, "", "blocked: only when no rain falls"), oneOf(crest, "", "the overflow's crest in the site file"))
-	add(site.Leak, true, join(noWeather, oneOf(metered, "", "only between fills, and only above some tens of litres an hour")), oneOf(!metered, "a flow meter", sharper))
-	add(site.UnexplainedLoss, true, noWeather, sharper)
+	add(site.Leak, metered, noWeather, oneOf(!metered, "a flow meter", sharper))
+	add(site.UnexplainedLoss, metered, noWeather, oneOf(!metered, "a flow meter", sharper))
 	add(site.LowFlow, metered, "", oneOf(metered, "", "a flow meter"))
-	add(site.Overflowing, crest, oneOf(metered, "", "without a meter, by no rain having fallen"), oneOf(crest, "", "the overflow's crest in the site file"))
-	add(site.Overfill, true, oneOf(set, "", "by the level where fills usually stop"), oneOf(set, "", "a set point"))
-	add(site.Drying, true, oneOf(set, "", "by the level where fills usually begin"), oneOf(set, "", "a set point"))
+	// Without a set point the band is where this bay's fills begin and stop, and those a meter shows.
+	band := set || metered
+	add(site.Overflowing, crest && band, oneOf(metered, "", "without a meter, by no rain having fallen"), oneOf(!crest, "the overflow's crest in the site file", oneOf(band, "", "a flow meter or a set point")))
+	add(site.Overfill, band, oneOf(!set, "by the level where fills usually stop", oneOf(metered, "", "when it has stayed for a day and a half")), oneOf(!band, "a flow meter or a set point", oneOf(!set, "a set point", oneOf(metered, "", "a flow meter"))))
+	add(site.Drying, band, oneOf(set, "", "by the level where fills usually begin"), oneOf(!band, "a flow meter or a set point", oneOf(set, "", "a set point")))
 	add(site.SlowChamber, metered, "", oneOf(metered, "", "a flow meter"))
 	return out
 }

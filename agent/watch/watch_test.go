@@ -688,9 +688,9 @@ func TestAbleSaysWhatIsMissing(t *testing.T) {
 	})
 	for _, a := range Able(bare.s, "A1") {
 		switch a.Kind {
-		case site.ValveStuckOpen, site.MeterFault, site.LowFlow, site.SlowChamber:
+		case site.ValveStuckOpen, site.MeterFault, site.LowFlow, site.SlowChamber, site.Leak, site.UnexplainedLoss, site.Overfill, site.Drying:
 			require.False(t, a.Can, a.Kind)
-		case site.Overfill, site.Leak, site.LevelSensorFault, site.NoData:
+		case site.OverflowFault, site.LevelSensorFault, site.NoData:
 			require.True(t, a.Can, a.Kind)
 		}
 	}
