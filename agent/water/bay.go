@@ -197,7 +197,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 	st.HabitStopMM, st.WaterTempC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitFlow = q
 	st.Quiet, st.RScale = 1, 1
-	st.Win.Home = math.NaN()
+	st.Win.Home = [2]float64{math.NaN(), math.NaN()}
 	st.Habit.prior(b.AreaM2)
 	st.SettleMS = 60 * minute
 	st.LevelQ = site.Bad

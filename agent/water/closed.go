@@ -114,7 +114,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.Rests = a.Rest && b.Rest
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
-	c.Far, c.Soaked = y.far(c.Level), max(0, a.Soak-b.Soak)
+	c.Far, c.Soaked = y.far(c.Level, c.Dark > 0.9*c.Hours), max(0, a.Soak-b.Soak)
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)

@@ -223,29 +223,27 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 	}
 }
 
-// age lets what was learned go stale: slowly by itself, and towards what is known of any bay when
-// the level has come to live moved mm from where it did.
-func (a *habit) age(hours, moved, area float64) {
+// byDepth is how far the evaporation factor may lie elsewhere where the level lives a
+// depthStep, mm, from where it did (one standard deviation), and byDepthLate the share that clay
+// takes up late: as of the stride's filter, and of the share in the proportion of their priors.
+const (
+	byDepth     = 0.20
+	byDepthLate = 0.04
+	depthStep   = 30.0
+)
+
+// age lets what was learned go stale: slowly by itself, and when the level has come to live moved
+// mm from where it did, by day what is drawn then, by night what is drawn late.
+func (a *habit) age(hours, moved, area float64, night bool) {
 	day := hours / 24
 	a.P[aK][aK] += sq(0.010) * day
 	a.P[aW][aW] += sq(0.003) * day
 	a.P[aC][aC] += sq(0.0005*area) * day
-	if moved > 0 {
-		var new habit
-		new.prior(area)
-		a.forget(aK, math.Exp(-moved/16), &new)
-		a.forget(aW, math.Exp(-moved/40), &new)
+	if night {
+		a.P[aW][aW] += sq(byDepthLate) * moved / depthStep
+	} else {
+		a.P[aK][aK] += sq(byDepth) * moved / depthStep
 	}
-}
-
-// forget keeps a share of what was learned of a state.
-func (a *habit) forget(i int, keep float64, new *habit) {
-	a.X[i] = keep*a.X[i] + (1-keep)*new.X[i]
-	for j := range nHabit {
-		a.P[i][j] *= keep
-		a.P[j][i] *= keep
-	}
-	a.P[i][i] += (1 - keep*keep) * new.P[i][i]
 }
 
 // farVar is the variance, L2, of what a bay loses more or less than its habit because its level

@@ -142,6 +142,29 @@ func TestAFarFallIsOfOneStone(t *testing.T) {
 	}
 }
 
+// A bay that is filled by night alone stands lower every day: that is no move, and its habit stays
+// known. One that has come to live three centimetres elsewhere is unsure of its factor by a fifth.
+func TestHabitStaysKnownWhereTheLevelOnlyBreathes(t *testing.T) {
+	b := testBay()
+	y := newBay(&site.Site{}, &b)
+	for range 30 {
+		require.Zero(t, y.moved(&Window{Closed: Closed{Level: 70}}))
+		require.Zero(t, y.moved(&Window{Closed: Closed{Level: 79}, Night: true}))
+	}
+	require.Zero(t, y.far(70, false))
+	require.InDelta(t, -7, y.far(70, true), 1e-9)
+
+	a := habit{}
+	a.X[aK], a.X[aW] = 0.9, 0.1
+	for range 3 {
+		a.age(0, 10, 100, false)
+		a.age(0, 10, 100, true)
+	}
+	require.InDelta(t, 0.20, math.Sqrt(a.P[aK][aK]), 1e-9)
+	require.InDelta(t, 0.04, math.Sqrt(a.P[aW][aW]), 1e-9)
+	require.Equal(t, [2]float64{0.9, 0.1}, [2]float64{a.X[aK], a.X[aW]}, "elsewhere is no reason to think otherwise, only less surely")
+}
+
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.
 func TestOtherBaysSayWhatTheSkyDid(t *testing.T) {
 	require.Equal(t, 2.0, middle([]float64{1, 2, 9}))

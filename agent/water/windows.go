@@ -8,10 +8,12 @@ import (
 // windowState is one bay's windows: where the one under way began, and the evening's settled
 // moment that will part day from night.
 type windowState struct {
-	From, Evening anchor  // M.T is 0 where there is none
-	Night         bool    // the one under way began in the evening
-	Joined        bool    // it began where the last one ended
-	Home          float64 // mm, where the level lives; NaN at first
+	From, Evening anchor // M.T is 0 where there is none
+	Night         bool   // the one under way began in the evening
+	Joined        bool   // it began where the last one ended
+	// Home is where the level lives by day and by night, mm; NaN at first. A bay that may be filled
+	// only by night stands lower every day, and has not moved.
+	Home [2]float64
 }
 
 const (
@@ -121,15 +123,15 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		if w.Night {
 			y.st.LastNight = w.Closed
 		}
-		a.age(w.Hours, y.moved(&w.Closed), y.b.AreaM2)
+		a.age(w.Hours, y.moved(w), y.b.AreaM2, w.Night)
 		y.fresh = append(y.fresh, *w)
 	}
 }
 
-// far is how far above (+) or below (-) where the bay's level lives a level is, mm, beyond what its
-// band makes.
-func (y *bay) far(level float64) float64 {
-	d := level - y.st.Win.Home
+// far is how far above (+) or below (-) where the bay's level lives by day or by night a level is,
+// mm, beyond what its band makes.
+func (y *bay) far(level float64, night bool) float64 {
+	d := level - y.st.Win.Home[kindOf(night)]
 	switch {
 	case d > movedMM/2:
 		return d - movedMM/2
@@ -141,15 +143,15 @@ func (y *bay) far(level float64) float64 {
 
 // moved lets a bay's level come to live where it is by a third at a time, so that a storm's visit
 // is none, and returns by how much.
-func (y *bay) moved(c *Closed) float64 {
-	w := &y.st.Win
-	if w.Home != w.Home {
-		w.Home = c.Level
+func (y *bay) moved(w *Window) float64 {
+	home := &y.st.Win.Home[kindOf(w.Night)]
+	if *home != *home {
+		*home = w.Level
 		return 0
 	}
-	step := (c.Level - w.Home) / 3
-	far := y.far(c.Level)
-	w.Home += step
+	step := (w.Level - *home) / 3
+	far := y.far(w.Level, w.Night)
+	*home += step
 	if far != 0 {
 		return math.Abs(step)
 	}
