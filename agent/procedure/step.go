@@ -372,6 +372,11 @@ func (h *house) reading(p *site.Point, v float64) string {
 		return h.say("%s", site.Rate(v))
 	case site.Pressure:
 		return h.say("%s", site.Press(v))
+	case site.ValveOpen:
+		if v > 0.5 {
+			return h.say("open")
+		}
+		return h.say("shut")
 	}
 	info, _ := p.Quantity.Info()
 	return h.say("%.1f %s", v*info.WireScale, info.WireUnit)
