@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"slices"
 
 	"bayledger/agent/site"
 	"bayledger/agent/water"
@@ -83,7 +84,7 @@ func (w *Watch) crest(y *bay, now int64) {
 	// flow needs, and stays there; it sinks to the crest when the flow ends. An overflow that does
 	// not carry lets the level go on rising, or leaves it standing when nothing runs in. In a
 	// storm the sky runs in, and nothing can be said.
-	raining := k.RainAt > 0 && now-k.RainAt < hour
+	raining := k.RainAt > 0 && now-k.RainAt < hour || w.storm(y)
 	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above && !raining {
 		if s.AboveAt == 0 {
 			s.AboveAt, s.AboveM = now, k.SmoothM
@@ -99,6 +100,12 @@ func (w *Watch) crest(y *bay, now int64) {
 			s.Blocked = false
 		}
 	}
+}
+
+// storm says that another bay stands over its crest too: no valve fills two bays so far, but the sky
+// does, whether a gauge tells or not.
+func (w *Watch) storm(y *bay) bool {
+	return slices.ContainsFunc(w.bays, func(o *bay) bool { return o != y && o.st.Crest.OverAt > 0 })
 }
 
 // shown is the bay's level as its chamber shows it now, what the chamber leads by taken off, m.

@@ -401,6 +401,27 @@ func TestRainOverTheCrestIsTheOverflowsWork(t *testing.T) {
 	require.Zero(t, got[site.OverflowFault])
 }
 
+// One bay that stands over its crest with nothing let in has an overflow that does not carry; two of
+// them stand in a storm, whether a gauge tells or not.
+func TestAStormNobodyMeasuredBlocksNoOverflow(t *testing.T) {
+	for over := 1; over <= 2; over++ {
+		v := newWorld(t, 14, nil)
+		v.quiet(t, time.Hour)
+		from := v.t.UnixMilli()
+		for now := from; now < from+40*minute; now += 10 * second {
+			for i, y := range v.w.bays {
+				y.look.LevelAt, y.look.RainAt, y.look.RunAt = now, 0, 0
+				y.look.SmoothM, y.look.BayM = 0.080, 0.080
+				if i < over {
+					y.look.SmoothM, y.look.BayM = 0.130, 0.130
+				}
+				v.w.crest(y, now)
+			}
+		}
+		require.Equal(t, over == 1, v.w.bays[0].st.Crest.Blocked, "%d over the crest", over)
+	}
+}
+
 func TestAStuckValveOverflowsOnceAndIsOverWhenItIsShut(t *testing.T) {
 	v := newWorld(t, 32, nil)
 	v.crest = 0.110
