@@ -16,8 +16,10 @@ type ceiling struct {
 	Fell   float64 `json:"fell,omitempty"`
 	RainAt int64   `json:"rain_at,omitempty"`
 	LowM   float64 `json:"low,omitempty"`
-	// Still are the bins since the last water of any kind.
-	Still []bin `json:"still,omitempty"`
+	// Still are the newest bins since the last water of any kind, the first of which began at StillAt, Unix
+	// ms; 0 while there are none.
+	Still   []bin `json:"still,omitempty"`
+	StillAt int64 `json:"still_at,omitempty"`
 	// PlateauM is the level at which the bay spilled last, while water still counts as that time's; 0
 	// when it did not. Seen is what the first rest after it says of the crest.
 	PlateauM float64 `json:"plateau,omitempty"`
@@ -72,7 +74,7 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 		c.Fell, c.RainAt = c.Fell+rainM, b.T
 	}
 	if !known {
-		c.Bins, c.Still = nil, nil
+		c.Bins, c.Still, c.StillAt = nil, nil, 0
 		c.close()
 		return
 	}
@@ -90,50 +92,52 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 		if len(c.Still) >= restBins { // a rest is over
 			c.close()
 		}
-		c.Still = nil
+		c.Still, c.StillAt = nil, 0
 		return
 	}
-	if c.Still = append(c.Still, b); len(c.Still) > longestRestBins {
-		c.close()
+	if c.StillAt == 0 {
+		c.StillAt = b.T
+	}
+	if c.Still = append(c.Still, b); len(c.Still) > restBins {
 		c.Still = c.Still[1:]
-		return
 	}
-	if len(c.Still) < restBins {
-		return
+	if b.T-c.StillAt > longestRest.Milliseconds() {
+		c.close()
 	}
-	r, ok := resting(c.Still[len(c.Still)-restBins:])
+	r, ok := resting(c.Still)
 	if !ok {
 		return
 	}
-	// What still spills makes a rest fall, and unevenly: the head over a weir dies away with the square of
-	// the time (Q = C h^1.5), and is half of what its rate would take in that time.
-	end, hours := r.end(), float64(b.T-c.Still[0].T)/3.6e6
-	fell, u := max(0, -r.MPerHour)*hours, math.Hypot(r.EndU, r.UnevenU*hours/2)
-	if low := end - fell/2; c.High.UStd == 0 || low > c.High.LevelM {
-		c.High = spill{low, u}
+	end, hours := r.end(), float64(b.T-c.StillAt)/3.6e6
+	if b.T-c.RainAt >= drainsFor.Milliseconds() && (c.High.UStd == 0 || end > c.High.LevelM) {
+		c.High = spill{end, r.EndU}
 	}
 	// The first rest is the nearest. A chamber that came up late had not spilled.
 	if c.PlateauM == 0 || c.Seen != nil || end > c.PlateauM+0.0005 {
 		return
 	}
 	// By what the level falls it may have fallen ever since the water ended, or not before the stretch
-	// began that it rests over: anything between is as likely.
-	if !c.Metered {
-		c.Seen = &spill{end + fell/2, math.Hypot(u, fell/math.Sqrt(12))}
-		return
-	}
+	// began that it rests over. And the bay may still spill: its far end stands higher and drains for
+	// hours. As much head as it has lost since it stood highest may still be there. Anything between is as
+	// likely.
+	fell, head := max(0, -r.MPerHour)*hours, max(0, c.PlateauM-end)
+	at := spill{end + fell/2 - head/2, math.Hypot(r.EndU, (fell+head)/math.Sqrt(12))}
 	// A fill spills where it comes in while the far end still takes water, and its chamber leads: the
-	// crest is somewhere from the rest to where it stood.
-	if wide := c.PlateauM - end; wide < mostWideM {
-		c.Seen = &spill{(c.PlateauM + end) / 2, math.Hypot(r.EndU, wide/math.Sqrt(12))}
+	// crest is anywhere from the rest to where it stood.
+	if c.Metered {
+		at = spill{end + head/2, math.Hypot(r.EndU, head/math.Sqrt(12))}
+	}
+	if head < mostWideM {
+		c.Seen = &at
 	}
 }
 
-// mostWideM is the widest range in which a fill that spills may leave the crest.
-const mostWideM = 0.010
-
-// longestRestBins is how many bins, seven hours, after the last water still belong to it.
-const longestRestBins = 42
+const (
+	// mostWideM is the widest range in which a spill may leave the crest.
+	mostWideM = 0.010
+	// longestRest is how long after the last water a rest still belongs to it, drainsFor how long after rain a bay at rest surely spills no more.
+	longestRest, drainsFor = 7 * time.Hour, 12 * time.Hour
+)
 
 // close ends a spill's rest.
 func (c *ceiling) close() {
@@ -169,7 +173,8 @@ func (c *ceiling) spills(areaM2 float64) (does, metered bool) {
 }
 
 // crest is what the spills say, as the sensor shows it: the level with its standard uncertainty, and
-// from how many. One below where the bay has stood at rest was none. ok is false without any.
+// from how many. One below where the bay has stood at rest was none. They err alike: their mean is as
+// sure as they are. ok is false without any.
 func (c *ceiling) crest() (level, uStd float64, n int, ok bool) {
 	sum := 0.0
 	for _, s := range c.Spills {
@@ -177,10 +182,10 @@ func (c *ceiling) crest() (level, uStd float64, n int, ok bool) {
 			continue
 		}
 		w := 1 / sq(s.UStd)
-		sum, level, n = sum+w, level+w*s.LevelM, n+1
+		sum, level, uStd, n = sum+w, level+w*s.LevelM, uStd+w*s.UStd, n+1
 	}
 	if n == 0 {
 		return 0, 0, 0, false
 	}
-	return level / sum, 1 / math.Sqrt(sum), n, true
+	return level / sum, uStd / sum, n, true
 }

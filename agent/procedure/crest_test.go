@@ -37,13 +37,13 @@ func TestCrestFromRain(t *testing.T) {
 		require.True(t, ok)
 		require.Equal(t, 1, n)
 		require.InDelta(t, crest, level, 2*u, "crest %g", crest)
-		require.Less(t, u, 0.001)
+		require.Less(t, u, 0.0015) // a head of some millimetres, and no word on how much of it is left
 	}
 	// 20 mm of rain make 80 mm of level: a crest above that is not reached, and the bay was not higher.
 	c := rained(0.180, plain)
 	_, _, _, ok := c.crest()
 	require.False(t, ok)
-	require.InDelta(t, 0.085+0.080-0.1e-3*(34+3), c.High.LevelM, 0.001)
+	require.InDelta(t, 0.085+0.080-0.1e-3*(34+12), c.High.LevelM, 0.001)
 	// A sensor that stands on one number shows no crest, and one that comes up late neither.
 	c = rained(0.180, func(now int64, level float64) float64 { return 0.085 })
 	_, _, _, ok = c.crest()

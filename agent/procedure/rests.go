@@ -66,7 +66,6 @@ type rest struct {
 	EndU     float64 `json:"u"`      // standard uncertainty of the level at either end, m
 	MPerHour float64 `json:"rate"`   // how fast the level moves by itself, below 0 while it falls
 	RateU    float64 `json:"rate_u"` // its standard uncertainty
-	UnevenU  float64 `json:"uneven"` // that of by how much the rate changed from one half to the other
 	InM3     float64 `json:"in"`     // what the meter had let in
 	ET       float64 `json:"et"`     // mean of its bins
 	GapET    float64 `json:"gap_et"` // mean of the bins between From and this rest
@@ -187,7 +186,7 @@ func resting(bins []bin) (r rest, ok bool) {
 		r.ET += b.ET / float64(n)
 	}
 	r.T, r.LevelM, r.MPerHour = (bins[0].T+bins[n-1].T)/2, mid, rate
-	r.RateU, r.UnevenU = slopeU(n)*scatter, math.Hypot(unevenM/math.Sqrt(3), halves)
+	r.RateU = slopeU(n) * scatter
 	r.EndU = math.Hypot(2*scatter/math.Sqrt(float64(n)), 1e-4) // a line is half as sure at its end
 	return r, true
 }
