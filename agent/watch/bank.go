@@ -245,8 +245,8 @@ const urgentRate = 40.0
 // changed: what a few days have not pinned down yet looks like a step.
 const meterBaseline = 3 * day
 
-// leadBaseline is how long a bay must have been known before a level that has not settled is an end of
-// a balance by which a large loss is told.
+// leadBaseline is how long a bay must have been known before some hours tell a large loss: how far
+// and how long its chamber leads behind a fill. Until then its windows do.
 const leadBaseline = 3 * day
 
 // gainPatience is how long water must have come in uncounted before it is told: a hose or a
@@ -353,6 +353,9 @@ func (s *bankState) byMeter(o *onset, llr float64) {
 // learned wrong can be it.
 func (w *Watch) quick(y *bay, now int64, known float64) {
 	s := &y.st.Bank
+	if now < w.st.Started+leadBaseline {
+		return
+	}
 	var f water.Window
 	for n := 1; n < 16; n++ {
 		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
@@ -360,9 +363,6 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		}
 		if f.Hours < 1 || f.Hours < 1.5 && f.Nu < urgentRate*f.Hours {
 			continue // what pages is looked for early
-		}
-		if !f.Rests && now < w.st.Started+leadBaseline {
-			continue // how far a chamber leads behind its fills is not known in a bay's first days
 		}
 		least := 0.25 * y.b.AreaM2
 		if f.Night {

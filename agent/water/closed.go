@@ -10,7 +10,6 @@ type anchor struct {
 	Lead float64 // mm, how far the chamber was taken to lead
 	Soak float64 // L of rain that may still have been on its way through the clay
 	Poor bool    // in the clay, where a level says little of water
-	Rest bool    // the level had settled
 }
 
 // resting is the mean of the settled strides up to now.
@@ -60,7 +59,7 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 	// by alike at all times (closed sees to that).
 	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + uLead*uLead, Lead: lead, Soak: st.Soak, Poor: s.Poor}
 	if r.N >= 3 {
-		a.Rest, a.H, a.V = true, r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
+		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
 	}
 	if y.level.Unvented {
 		a.V += 9 // ten millimetres of water for each hectopascal
@@ -98,7 +97,6 @@ type Closed struct {
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
-	Rests                   bool // the level had settled at both ends
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
 	Spoilt bool
@@ -111,7 +109,6 @@ func (y *bay) closed(a, b *anchor) Closed {
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
 		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	c.Late = b.M.Late - a.M.Late - c.ET
-	c.Rests = a.Rest && b.Rest
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
 	c.Far, c.Soaked = y.far(c.Level, c.Dark > 0.9*c.Hours), max(0, a.Soak-b.Soak)

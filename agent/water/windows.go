@@ -258,7 +258,7 @@ func (l *Ledger) Underway(i int) (w *Window, ok bool) {
 }
 
 // Since sets the time from the n-th last moment kept of the i-th bay to its newest against habit,
-// as a window of its own, unsettled ends allowed. It returns false when there is none.
+// as a window of its own, unsettled ends allowed. It returns false when there is none, and for hours after hand watering.
 func (l *Ledger) Since(i, n int, w *Window) bool {
 	y := l.bays[i]
 	st := &y.st
@@ -318,10 +318,14 @@ func (l *Ledger) hourly(w *Window) float64 {
 // later.
 const wetWhen = 0.5
 
+// handSinks is how long water put on by hand is on its way down through the clay: some hours' balance
+// is short of it.
+const handSinks = 4 * hour
+
 // part sets the balance between two moments against habit.
 func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 	c := y.closed(a, b)
-	if c.Spoilt || c.Hours < 0.5 {
+	if c.Spoilt || c.Hours < 0.5 || y.st.LastHandT > 0 && b.M.T-y.st.LastHandT < handSinks {
 		return false
 	}
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
