@@ -325,6 +325,22 @@ func TestEndToEndWiringProof(t *testing.T) {
 	}
 }
 
+// A sensor that stands on one number while its bay takes water is named by the proof; the others are
+// proved.
+func TestEndToEndWiringProofWithAFrozenSensor(t *testing.T) {
+	h := house(t, func(c *virtual.Config) {
+		c.Faults = []virtual.Fault{{Kind: virtual.SensorFrozen, Bay: "A2", From: evening.Add(time.Minute)}}
+	})
+	h.wait(2 * time.Minute)
+	rec := h.prove()
+	last := rec.Results[len(rec.Results)-1]
+	require.Contains(t, last.Says, "bay A2: no chamber rose; its sensor is frozen")
+	require.NotContains(t, last.Says, "Mixed up")
+	require.NotContains(t, last.Notes, "level of A2")
+	require.Equal(t, "A2", last.Notes["meter of A2"])
+	require.Equal(t, "A3", last.Notes["level of A3"])
+}
+
 // register is what the site file says of a point's place, read from its text.
 func (h *pumpHouse) register(point string) string {
 	for _, p := range siteOf(h.t, h.c, h.addr).Site.Points {

@@ -593,6 +593,45 @@ func TestFirstFillThatNeverSettles(t *testing.T) {
 	require.Contains(t, x.run().Now.Verdict.Says, "still falls by 2.0 mm an hour")
 }
 
+// What the site file does not say is as the trade does it (rules of thumb, common practice, no source):
+// 20 to 30 psi, a flush of about two minutes and a minute to drain, first signs within 20 minutes, whole
+// within a day.
+func TestRulesOfThumb(t *testing.T) {
+	s := aSite()
+	s.SupplyLowPa, s.SupplyHighPa = math.NaN(), math.NaN()
+	h := New(s, nil).house
+	low, high, own := h.band()
+	require.False(t, own)
+	require.InDelta(t, 137_895, low, 1) // 6894.757 Pa a psi (NIST SP 811)
+	require.InDelta(t, 206_843, high, 1)
+	require.Equal(t, 2*time.Minute, h.o.Flush)
+	require.Equal(t, time.Minute, h.o.Drain)
+	require.Equal(t, 20*time.Minute, h.o.FirstSigns)
+	require.Equal(t, 24*time.Hour, h.o.FillWithin)
+}
+
+// Two dips that lie less than 40 mm apart give no slope: the second is refused, and doing it again
+// begins with moving the level.
+func TestDipsTooClose(t *testing.T) {
+	x := newBench(t)
+	x.start(Calibrate, "A1")
+	x.wait(x.b.house.settled() + 10*time.Minute)
+	require.NoError(t, x.answer("40 mm"))
+	r := x.run()
+	require.Equal(t, "move", r.Now.Step)
+	require.NoError(t, x.say(Answer{Do: "skip", Run: r.ID, Step: r.Now.Step, Why: "in a hurry"}))
+	x.level["A1"] += 0.030
+	x.wait(x.b.house.settled() + 10*time.Minute)
+	require.NoError(t, x.answer("70 mm"))
+	x.step()
+	r = x.run()
+	require.Equal(t, "dip 2", r.Now.Step)
+	require.Equal(t, Failed, r.Now.Verdict.State)
+	require.Contains(t, r.Now.Verdict.Says, "only 30 mm apart where 40 mm are wanted")
+	require.NoError(t, x.say(Answer{Do: "again", Run: r.ID, Step: r.Now.Step}))
+	require.Equal(t, "move", x.run().Now.Step)
+}
+
 // With counts of 10 L and a leak of 10 L/h asked for, the static hold takes two hours.
 func TestHoldTime(t *testing.T) {
 	h := New(aSite(), nil).house

@@ -212,7 +212,7 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	}
 	b.st.Seq++
 	res := Result{Seq: b.st.Seq, Step: s.id, Title: b.house.say(s.title), Outcome: o, Who: r.Who, Began: r.StepAt, Ended: t, Says: v.Says, Answer: r.Word, Why: why,
-		Values: v.Values, Notes: v.Notes, Fix: v.Fix, Calibrations: v.Calibrations, Readings: b.readings(r, s)}
+		Values: v.Values, Notes: v.Notes, Fix: v.Fix, Calibrations: v.Calibrations, Readings: b.readings(r, s, t)}
 	if r.HasValue && s.ask != nil {
 		res.Answer = s.ask.words(r.Value)
 	}
@@ -235,15 +235,20 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	b.enter(r, steps[i+1].id, t)
 }
 
-// readings are those of the step's bays and of the supply, by point.
-func (b *Book) readings(r *run, s *step) []Reading {
+// readings are those of the step's bays and of the supply, by point. One that has given none lately says
+// so; its value is the last it had.
+func (b *Book) readings(r *run, s *step, now time.Time) []Reading {
 	var out []Reading
 	for _, id := range sortedKeys(r.Traces) {
 		p, t := b.house.site.Point(id), r.Traces[id]
 		if p == nil || t.LastT == 0 || p.Bay != "" && !slices.Contains(s.bays, p.Bay) || p.Quantity == site.AirTemperature || p.Quantity == site.Rain {
 			continue
 		}
-		out = append(out, Reading{Point: id, Time: time.UnixMilli(t.LastT).UTC(), Value: t.Last, Text: b.house.reading(p, t.Last)})
+		x := Reading{Point: id, Time: time.UnixMilli(t.LastT).UTC(), Value: t.Last, Text: b.house.reading(p, t.Last)}
+		if now.Sub(x.Time) > max(time.Minute, 3*p.Interval) {
+			x.Text = b.house.say("no reading")
+		}
+		out = append(out, x)
 	}
 	return out
 }
