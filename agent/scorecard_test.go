@@ -311,7 +311,8 @@ var falseMost = []struct {
 }{{site.Urgent, 0.05}, {site.Warning, 0.5}}
 
 // falseShort is what was measured of clean runs where more is asked: the rates, a bay-year, that
-// must not be exceeded meanwhile, and why. Empty when all is reached.
+// must not be exceeded meanwhile, and why. It is empty, as what was measured lies under what is asked;
+// whether the bounds do, only 200 bay-years can say.
 var falseShort = map[site.Severity]shortfall{}
 
 // shortfall is a figure that is not reached yet: what was measured (of a row the share seen within
