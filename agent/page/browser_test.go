@@ -92,7 +92,7 @@ func TestBrowserPages(t *testing.T) {
 	}{{360, aBadView()}, {360, germanView()}, {1280, germanView()}} { // English at a desk is the demo's
 		view.Store(visit.view)
 		b.Do(chromedp.EmulateViewport(visit.width, 900))
-		for _, path := range []string{"/", "/bays/B2", "/alarms", "/round", "/reports?span=day&day=2026-07-13"} {
+		for _, path := range []string{"/", "/bays/B2", "/alarms", "/round", "/procedures", "/reports?span=day&day=2026-07-13"} {
 			where := fmt.Sprintf("%s at %d px %s", path, visit.width, visit.view.Site.Language)
 			b.Go(path)
 			if strings.HasPrefix(path, "/bays") {

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/alarm"
+	"bayledger/agent/procedure"
 	"bayledger/agent/site"
 	"bayledger/agent/words"
 )
@@ -37,7 +38,41 @@ func germanView() *View {
 			}
 		}
 	}
+	v.Procedures = underWay(v.Site)
 	return v
+}
+
+// underWay is a winter close at the step in which the sensors come out, and a wiring proof that was
+// stopped.
+func underWay(s *site.Site) procedure.Picture {
+	b, at := procedure.New(s, nil), aMorning.Add(-time.Hour)
+	say := func(a procedure.Answer) {
+		a.Who = "ann"
+		if p := b.Picture(); len(p.Runs) > 0 {
+			a.Run, a.Step = p.Runs[0].ID, p.Runs[0].Now.Step
+		}
+		rec, err := a.Record(b.Picture(), at)
+		if err != nil {
+			panic(err)
+		}
+		b.Record(rec)
+		for end := at.Add(5 * time.Minute); at.Before(end); at = at.Add(10 * time.Second) {
+			for _, p := range s.Points {
+				value := 0.062
+				if p.Quantity != site.Level {
+					value = 280e3
+				}
+				b.Sample(site.Sample{Point: p.ID, Time: at, Value: value})
+			}
+			b.Tick(at)
+		}
+	}
+	say(procedure.Answer{Do: "start", Kind: procedure.WiringProof})
+	say(procedure.Answer{Do: "stop", Why: "es regnet"})
+	say(procedure.Answer{Do: "start", Kind: procedure.WinterClose})
+	say(procedure.Answer{Do: "answer", Text: "ja"})
+	say(procedure.Answer{Do: "answer", Text: "ja"})
+	return b.Picture()
 }
 
 // TestGerman goes through the pages of a German club: dates, figures and words are German.
@@ -60,7 +95,8 @@ func TestGerman(t *testing.T) {
 		"/alarms":     {"Wasser läuft ins Becken, obwohl das Ventil zu sein sollte.", "2 Alarme sind offen.", "Wenn niemand etwas tut: Das Becken füllt sich", "Erklärt: Becken A3: Überfüllt.", "Zurückgestellt bis Mi 08:41.", "Netzspannung ist Sache des Elektrikers"},
 		"/round":      {"Morgenrunde", "Handmessung, Sensor und Sollwert stimmen überein.", "Sollwert um 2,5 mm anheben, auf 64,5 mm.", "Heute spielte er sich trocken", "Letzte Handmessung 63 mm um 06:40 von ann."},
 		"/reports":    {"Bericht: 13. Juli bis 19. Juli 2026", "Zuletzt: 1842,60 m³ um 05:41 von ann.", "Der letzte Tag ist noch nicht um", "0,37"},
-		"/procedures": {"Abläufe"},
+		"/procedures": {"Abläufe", "Winterschluss", "Sensoren heraus", "Jeden Pegelsensor herausziehen.", "Ein Pegelschacht ist für Kinder gefährlich tief", "Wird beobachtet.", "Noch im Wasser: A1, A2, A3, B1, B2 und B3.", "A1: zeigt noch 62 mm Wasser",
+			"Die Werte dieses Herbstes: gesehen von der Überwachung. Aufgeschrieben.", "Sie sind heraus und trocken gelagert", "Verdrahtungsprüfung</a>, 05:46: abgebrochen: es regnet"},
 		"/login":      {"Anmelden", "Passwort"},
 		"/nothing":    {"Nicht gefunden", "Unter dieser Adresse gibt es nichts."},
 		"/bays/Z9":    {"Es gibt kein Becken &#34;Z9&#34;."},
