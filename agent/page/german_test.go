@@ -90,16 +90,16 @@ func TestGerman(t *testing.T) {
 	})
 	ann := c.as(t, "ann")
 	for path, has := range map[string][]string{
-		"/":           {`<html lang="de">`, "A3 und B2 brauchen Sie.", "Di 14.7.", "MESZ", "Ventil schließt nicht", "Becken A3: Ventil schließt nicht", "19 mm darüber", "16,4 °C", "Handventil von Becken A3 schließen oder die Zuleitung absperren (the red wheel"},
-		"/bays/A2":    {"Becken A2", "2 mm unter dem Sollwert von 62 mm.", "0,29 ± 0,02", "gestern", "Mo 18:41 bis 00:41", "ein Durchflusszähler", "Ventil tropft", "−6,0 ± 15 L"},
-		"/alarms":     {"Wasser läuft ins Becken, obwohl das Ventil zu sein sollte.", "2 Alarme sind offen.", "Wenn niemand etwas tut: Das Becken füllt sich", "Erklärt: Becken A3: Überfüllt.", "Zurückgestellt bis Mi 08:41.", "Netzspannung ist Sache des Elektrikers"},
-		"/round":      {"Morgenrunde", "Handmessung, Sensor und Sollwert stimmen überein.", "Sollwert um 2,5 mm anheben, auf 64,5 mm.", "Heute spielte er sich trocken", "Letzte Handmessung 63 mm um 06:40 von ann."},
-		"/reports":    {"Bericht: 13. Juli bis 19. Juli 2026", "Zuletzt: 1842,60 m³ um 05:41 von ann.", "Der letzte Tag ist noch nicht um", "0,37"},
+		"/":        {`<html lang="de">`, "A3 und B2 brauchen Sie.", "Di 14.7.", "MESZ", "Ventil schließt nicht", "Becken A3: Ventil schließt nicht", "19 mm darüber", "16,4 °C", "Handventil von Becken A3 schließen oder die Zuleitung absperren (the red wheel"},
+		"/bays/A2": {"Becken A2", "2 mm unter dem Sollwert von 62 mm.", "0,29 ± 0,02", "gestern", "Mo 18:41 bis 00:41", "ein Durchflusszähler", "Ventil tropft", "−6,0 ± 15 L"},
+		"/alarms":  {"Wasser läuft ins Becken, obwohl das Ventil zu sein sollte.", "2 Alarme sind offen.", "Wenn niemand etwas tut: Das Becken füllt sich", "Erklärt: Becken A3: Überfüllt.", "Zurückgestellt bis Mi 08:41.", "Netzspannung ist Sache des Elektrikers"},
+		"/round":   {"Morgenrunde", "Handmessung, Sensor und Sollwert stimmen überein.", "Sollwert um 2,5 mm anheben, auf 64,5 mm.", "Heute spielte er sich trocken", "Letzte Handmessung 63 mm um 06:40 von ann."},
+		"/reports": {"Bericht: 13. Juli bis 19. Juli 2026", "Zuletzt: 1842,60 m³ um 05:41 von ann.", "Der letzte Tag ist noch nicht um", "0,37"},
 		"/procedures": {"Abläufe", "Winterschluss", "Sensoren heraus", "Jeden Pegelsensor herausziehen.", "Ein Pegelschacht ist für Kinder gefährlich tief", "Wird beobachtet.", "Noch im Wasser: A1, A2, A3, B1, B2 und B3.", "A1: zeigt noch 62 mm Wasser",
 			"Die Werte dieses Herbstes: gesehen von der Überwachung. Aufgeschrieben.", "Sie sind heraus und trocken gelagert", "Verdrahtungsprüfung</a>, 05:46: abgebrochen: es regnet"},
-		"/login":      {"Anmelden", "Passwort"},
-		"/nothing":    {"Nicht gefunden", "Unter dieser Adresse gibt es nichts."},
-		"/bays/Z9":    {"Es gibt kein Becken &#34;Z9&#34;."},
+		"/login":   {"Anmelden", "Passwort"},
+		"/nothing": {"Nicht gefunden", "Unter dieser Adresse gibt es nichts."},
+		"/bays/Z9": {"Es gibt kein Becken &#34;Z9&#34;."},
 	} {
 		body := strings.ReplaceAll(get(t, c.Server, path, ann).Body.String(), "\u00a0", " ")
 		for _, text := range has {

@@ -23,7 +23,7 @@ import (
 // speakers are the packages that speak to people, and speaks the calls that do, with the place of
 // their phrase.
 var (
-	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", "..", "../clock", "../../historian/journal", "../procedure", "../../cmd/bayledger/commission.go"}
+	speakers = []string{".", "../page", "../report", "../notice", "../watch", "../alarm", "..", "../clock", "../../historian/journal", "../procedure", "../../cmd/bayledger/commission.go", "../../cmd/bayledger/replay.go"}
 	speaks   = map[string]int{"Say": 0, "say": 0, "Key": 0, "bad": 0, "refuse": 1, "no": 0, "watching": 1, "passed": 0, "failed": 0,
 		"confirm": 0, "askDepth": 0, "askWater": 0, "whichBay": 0, "show": 1}
 	// steps are the fields of a procedure's step that are phrases or lists of them; tell are the calls

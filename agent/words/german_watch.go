@@ -100,6 +100,7 @@ var germanWatch = map[string]string{
 	"It is over: %s.": "Vorbei: %s.", "None; it is over.": "Nichts; es ist vorbei.",
 
 	// What the watch knows of a bay.
+	"Open alarms:": "Offene Alarme:", "  %s, raised %s, %s. %s": "  %s, gemeldet %s, %s. %s", "The data end %s before the time asked for.": "Die Daten enden %s vor der gefragten Zeit.",
 	"Bay %s at %s.": "Becken %s um %s.", "filling": "füllt", "settling": "kommt zur Ruhe", "settled": "in Ruhe",
 	"Level %s (%s, %s), set point %s, flow %s.": "Wasserstand %s (%s, %s), Sollwert %s, Durchfluss %s.",
 	"the bay itself %s ± %s":                    "das Becken selbst %s ± %s", "the bay's own level not known well enough yet": "der Stand im Becken selbst noch nicht genau genug bekannt",

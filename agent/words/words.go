@@ -116,6 +116,10 @@ func (v Voice) fill(a any) any {
 		return v.Moment(a.At, a.Now)
 	case time.Duration:
 		return v.lasted(a)
+	case site.Kind:
+		if v.Language != English { // whose readers of a kind know its id
+			return v.Title(a)
+		}
 	case site.Why:
 		return v.Say(string(a))
 	case float64:

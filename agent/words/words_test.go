@@ -38,6 +38,7 @@ func TestWhatFillsAPhrase(t *testing.T) {
 		{name: "a moment of the same day", with: site.Moment{At: night, Now: night.Add(time.Hour)}, metric: "01:40", us: "01:40", german: "01:40"},
 		{name: "a moment of another day", with: site.Moment{At: night, Now: night.Add(24 * time.Hour)}, metric: "Sat 4 Jul 01:40", us: "Sat 4 Jul 01:40", german: "Sa 4.7. 01:40"},
 		{name: "why a reading is bad", with: site.WhyTimeout, metric: "no-reply", us: "no-reply", german: "keine Antwort"},
+		{name: "a kind of trouble", with: site.Leak, metric: "leak", us: "leak", german: "Leck"},
 		{name: "a phrase in a phrase", with: site.Say("%d times in a row", 3), metric: "3 times in a row", us: "3 times in a row", german: "3-mal hintereinander"},
 		{name: "a list", with: site.List{site.Say("the chamber of %s", "A1"), site.Say("the supply line")}, metric: "the chamber of A1, the supply line", us: "the chamber of A1, the supply line",
 			german: "den Pegelschacht von A1, die Zuleitung"},

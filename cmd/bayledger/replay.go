@@ -354,16 +354,16 @@ func (p *replaying) explain(bay string) error {
 			continue
 		}
 		if !said {
-			fmt.Fprintln(p.out, "Open alarms:")
+			fmt.Fprintln(p.out, voice.Say("Open alarms:"))
 			said = true
 		}
-		fmt.Fprintf(p.out, "  %s, raised %s, %s. %s\n", e.Kind, e.Raised.In(p.site.Zone).Format("2006-01-02 15:04"), e.Severity, e.Because)
+		fmt.Fprintln(p.out, voice.Say("  %s, raised %s, %s. %s", e.Kind, e.Raised.In(p.site.Zone).Format("2006-01-02 15:04"), string(e.Severity), e.Because))
 	}
 	if !said {
-		fmt.Fprintln(p.out, "No alarm is open.")
+		fmt.Fprintln(p.out, voice.Say("No alarm is open."))
 	}
 	if behind := p.until.Sub(p.core.Now()); behind > time.Minute {
-		fmt.Fprintf(p.out, "The data end %s before the time asked for.\n", behind.Round(time.Second))
+		fmt.Fprintln(p.out, voice.Say("The data end %s before the time asked for.", behind.Round(time.Second).String()))
 	}
 	return nil
 }
