@@ -87,7 +87,8 @@
 //     bay is short of and weather and clay can have taken. Until the loss has shown which, a fast
 //     one is a leak or the overflow's;
 //   - a chamber is slow when its rise at the end of three fills lags behind its habit, two when
-//     each lies four deviations of such fills off: no storage curve enters;
+//     each lies four deviations of such fills off, one when it lies six below the least there was and
+//     the chamber rises still: no storage curve enters;
 //   - frost by Parton and Logan's night (1981) and the root of the hours since sunset (Brunt 1932), down
 //     to sunrise, or to when the last two nights were coldest, and not under the dew point less four
 //     degrees; on a clear calm night, known by its fall, the ground is taken to be two degrees colder.

@@ -29,6 +29,9 @@ type fillState struct {
 	// Spread is how far single fills' rises lie beside Gain, a share (one standard deviation), and
 	// Far how far the nearest of the slow fills in a row lay, in such deviations.
 	Spread, Far float64
+	// Least is the least a cubic metre has lifted the chamber in usual fills, m/m3, slowly forgotten: what
+	// a fill does depends on how far the bay had sunk before it.
+	Least       float64
 	Rise, Whole float64 // the last fill's rise at its end and with what came after, over the habit's
 	SlowN       int
 	SlowAt      int64
@@ -44,6 +47,10 @@ const (
 	inARowFar     = 2
 	farDeviations = 4
 	leastSpread   = 0.08 // nobody's fills are more alike
+	// oneFar is how far below the least of all fills before it a single one must lie, in deviations of
+	// leastSpread, that tells by itself, with the chamber rising still when the water has stopped: a
+	// clogged chamber's fill runs on, and the bay may want none for days.
+	oneFar = 6
 )
 
 // fills watches two habits: how fast a bay fills, and how fast its chamber settles afterwards.
@@ -118,6 +125,7 @@ func (y *bay) followed(now int64) {
 			s.Spread += (math.Abs(rise/s.Gain-1)/0.8 - s.Spread) / float64(s.HabitN-1)
 		}
 		s.Gain += (rise - s.Gain) / float64(s.HabitN)
+		s.least(rise)
 		s.After += (behind - s.After) / float64(s.HabitN)
 		return
 	}
@@ -132,21 +140,30 @@ func (y *bay) followed(now int64) {
 	case y.st.Bank.Open == site.Leak && !y.st.Crest.GoesOn && behind <= 0:
 		// It may be so: a pipe that clogs lets the chamber go on rising behind the fill.
 	case s.Rise < 0.6 && (s.Whole > 1.4*s.Rise || s.Whole < 0.3):
-		far := (1 - s.Rise) / max(s.Spread, leastSpread)
+		below := (1 - rise/s.Least) / leastSpread
+		far := max((1-s.Rise)/max(s.Spread, leastSpread), below)
 		if s.SlowN == 0 {
 			s.SlowAt, s.Far = now, far
 		}
 		s.SlowN++
 		s.Far = min(s.Far, far)
-		s.Slow = s.Slow || s.SlowN >= inARow || s.SlowN >= inARowFar && s.Far >= farDeviations
+		s.Slow = s.Slow || s.SlowN >= inARow || s.SlowN >= inARowFar && s.Far >= farDeviations || below >= oneFar && behind > 0
 	default:
 		s.SlowN = 0
 		if s.Rise > 0.75 {
 			s.Slow = false
 			s.Spread += (math.Abs(s.Rise-1)/0.8 - s.Spread) / 20
 			s.Gain += (rise - s.Gain) / 20
+			s.least(rise)
 			s.After += (behind - s.After) / 20
 		}
+	}
+}
+
+// least takes what a usual fill's cubic metre has lifted the chamber.
+func (s *fillState) least(rise float64) {
+	if s.Least = min(rise, 1.01*s.Least); s.Least == 0 {
+		s.Least = rise
 	}
 }
 
@@ -182,6 +199,12 @@ func (w *Watch) sayFills(y *bay, now int64) {
 	if s.Slow {
 		n := site.NewFinding(site.SlowChamber, y.b.ID, "", at(s.SlowAt))
 		n.Confidence = 0.85
+		if s.SlowN == 1 {
+			n.Because = site.Say("In its last fill bay %s's chamber rose by about %.0f %% of what such a fill usually lifts it, and went on rising when the water had stopped: the pipe between bay and chamber lets the water through too slowly.",
+				y.name(), 100*max(0, s.Rise))
+			w.say(n)
+			return
+		}
 		n.Because = site.Say("In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.",
 			max(s.SlowN, inARowFar), y.name(), 100*max(0, s.Rise))
 		w.say(n)

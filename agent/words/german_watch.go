@@ -10,7 +10,8 @@ var germanWatch = map[string]string{
 
 	// Fills.
 	"Bay %s's last %d fills ran at %s; its habit is %s.": "Die letzten %[2]d Füllungen von Becken %[1]s liefen mit %[3]s; üblich sind dort %[4]s.",
-	"In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.": "Bei den letzten %d Füllungen stieg der Pegelschacht von Becken %s nur um etwa %.0f %% dessen, was solche Füllungen sonst bringen, und holte es erst danach auf: Das Rohr zwischen Becken und Schacht lässt das Wasser zu langsam durch.",
+	"In its last fill bay %s's chamber rose by about %.0f %% of what such a fill usually lifts it, and went on rising when the water had stopped: the pipe between bay and chamber lets the water through too slowly.": "Bei der letzten Füllung stieg der Pegelschacht von Becken %s nur um etwa %.0f %% dessen, was eine solche Füllung sonst bringt, und stieg nach ihrem Ende weiter: Das Rohr zwischen Becken und Schacht lässt das Wasser zu langsam durch.",
+	"In its last %d fills bay %s's chamber rose by about %.0f %% of what such fills usually lift it, and made up for it only afterwards: the pipe between bay and chamber lets the water through too slowly.":          "Bei den letzten %d Füllungen stieg der Pegelschacht von Becken %s nur um etwa %.0f %% dessen, was solche Füllungen sonst bringen, und holte es erst danach auf: Das Rohr zwischen Becken und Schacht lässt das Wasser zu langsam durch.",
 
 	// The level.
 	"Bay %s has stood at %s for %s, above the %s its band ends at; %s.":                                "Becken %[1]s steht schon %[3]s lang bei %[2]s, über dem Ende seines Sollbereichs bei %[4]s; %[5]s.",
