@@ -37,6 +37,7 @@ var provocations = []provoked{
 	{kind: site.MeterFault, fault: virtual.MeterDead, learn: 3, most: 4},
 	{kind: site.ValveStuckOpen, fault: virtual.StuckOpen, size: 100, learn: 4, most: 1},
 	{kind: site.ValveStuckClosed, fault: virtual.StuckShut, learn: 5, most: 8},
+	{kind: site.ValveWeeping, fault: virtual.Weeping, size: 9.5, learn: 8, most: 8}, // no meter drawn turns for so little
 	{kind: site.ValveWeeping, fault: virtual.Weeping, size: 30, learn: 7, most: 5},
 	{kind: site.SeepageBetweenBays, fault: virtual.Seepage, size: 60, pair: true, learn: 6, most: 4},
 	{kind: site.OverflowFault, fault: virtual.OverflowDisplaced, size: 60, learn: 5, most: 4},
@@ -73,7 +74,8 @@ func TestScorecardWhatCheckSaysIsTrue(t *testing.T) {
 					var kinds []site.Kind
 					st, kinds = provoke(x, set, n)
 					told[x.kind] = append(told[x.kind], kinds...)
-					found[x.kind] = slices.Contains(kinds, x.kind)
+					found[x.kind] = slices.Contains(kinds, x.kind) ||
+						x.kind == site.Overfill && !slices.Contains(set.bays, site.ValveOpen) && slices.Contains(kinds, site.ValveStuckOpen) // as check says
 					can, _ := ableTo(st, x.kind)
 					for _, k := range kinds {
 						if ok, _ := ableTo(st, k); !ok {

@@ -76,9 +76,9 @@ func Able(s *site.Site, bay string) []site.Ability {
 	// Without a set point the band is where this bay's fills begin and stop, and those a meter shows.
 	band := set || metered
 	add(site.Overflowing, crest && band, oneOf(metered, "", "without a meter, by no rain having fallen"), oneOf(!crest, "the overflow's crest in the site file", oneOf(band, "", "a flow meter or a set point")))
-	// Where a meter counts it and no valve is known, what is let in too much is told as a valve stuck open.
+	// Where a meter counts it and no valve is known, what is let in too much is a stuck valve as a rule.
 	if metered {
-		add(site.Overfill, valve, oneOf(set, "", "by the level where fills usually stop"), oneOf(!valve, "the controller's valve command (it is told as a valve stuck open)", oneOf(set, "", "a set point")))
+		add(site.Overfill, true, join(oneOf(set, "", "by the level where fills usually stop"), oneOf(valve, "", "told as a valve stuck open as a rule")), oneOf(!valve, "the controller's valve command", oneOf(set, "", "a set point")))
 	} else {
 		add(site.Overfill, set, "when it has stayed for a day and a half", oneOf(set, "a flow meter", "a set point"))
 	}
