@@ -51,7 +51,7 @@ func init() {
 		{PressureOn, words.Key("Pressure on and static hold"), words.Key("Pressure in its band, no leak in the supply line"), false, nil, pressureOn},
 		{WiringProof, words.Key("Wiring proof"), words.Key("Each valve, meter and sensor belongs to the bay it claims"), false, needsTwo, wiringProof},
 		{Flush, words.Key("Flush"), words.Key("Line and bays rinsed before anything is trusted"), false, nil, flush},
-		{Calibrate, words.Key("Calibration of a bay"), words.Key("Sensor by two dips, meter by bucket, porosity from the first weeks"), true, nil, calibrate},
+		{Calibrate, words.Key("Calibration of a bay"), words.Key("Sensor by two dips, meter by bucket, porosity and crest from the first weeks"), true, nil, calibrate},
 		{FirstFill, words.Key("First fill of a bay"), words.Key("Watched, with a volume cap, and the first week's looks"), true, nil, firstFill},
 		{WinterClose, words.Key("Winter close"), words.Key("Drained, stored, and watched for days that nothing flows"), false, nil, winterClose},
 		{SpringOpening, words.Key("Spring opening"), words.Key("The first start against last autumn's figures"), false, nil, springOpening},

@@ -12,7 +12,7 @@ var germanProcedure = map[string]string{
 	"Pressure on and static hold": "Druck geben und halten", "Pressure in its band, no leak in the supply line": "Druck im Bereich, kein Leck in der Zuleitung",
 	"Wiring proof": "Verdrahtungsprüfung", "Each valve, meter and sensor belongs to the bay it claims": "Jedes Ventil, jeder Zähler und jeder Sensor gehört zu dem Becken, zu dem er soll",
 	"Flush": "Spülen", "Line and bays rinsed before anything is trusted": "Leitung und Becken gespült, bevor einem Messwert getraut wird",
-	"Calibration of a bay": "Kalibrierung eines Beckens", "Sensor by two dips, meter by bucket, porosity from the first weeks": "Sensor mit zwei Handmessungen, Zähler mit dem Eimer, Porosität aus den ersten Wochen",
+	"Calibration of a bay": "Kalibrierung eines Beckens", "Sensor by two dips, meter by bucket, porosity and crest from the first weeks": "Sensor mit zwei Handmessungen, Zähler mit dem Eimer, Porosität und Überlaufkante aus den ersten Wochen",
 	"First fill of a bay": "Erste Füllung eines Beckens", "Watched, with a volume cap, and the first week's looks": "Überwacht, mit einer Höchstmenge, und die Blicke der ersten Woche",
 	"Winter close": "Winterschluss", "Drained, stored, and watched for days that nothing flows": "Entleert, eingelagert und tagelang überwacht, dass nichts fließt",
 	"Spring opening": "Frühjahrsöffnung", "The first start against last autumn's figures": "Der erste Start, verglichen mit den Werten vom Herbst",
