@@ -265,7 +265,7 @@ func TestEachPhraseOnce(t *testing.T) {
 // what a socket answers a command, what the log says of the isolation valve; and but for keys, and what is
 // the same in every language.
 var (
-	inPhrases = []string{"../watch", "../alarm", "../procedure"}
+	inPhrases = []string{"../watch", "../alarm", "../procedure", "../health.go", "../core.go", "../condition.go"}
 	inEnglish = []string{"../watch/able.go", "../alarm/rules.go", "../alarm/rationale.go", "../alarm/answer.go", "../alarm/snapshot.go", "../procedure/socket.go", "../procedure/main.go"}
 	keys      = []string{"bay ", "dip %d", "look %d", "porosity of ", "porosity ", "wet ", "start ", "valve ", " of ", "2 Jan 15:04", "2 Jan 2006", "2006-01-02 15:04 MST", "bayledger ack %d", "%s (%s UTC)", "the surface is dust", "it freezes"}
 	// others make an error, or a line of the site file.
