@@ -638,6 +638,37 @@ func TestHoldTime(t *testing.T) {
 	require.Equal(t, 2*time.Hour, h.holdFor())
 }
 
+// The watch over a closed system finds each of the three ways in which it does not stay empty.
+func TestClosedSystemThatFills(t *testing.T) {
+	x := newBench(t)
+	rising := func(values ...float64) *trace {
+		r := &trace{}
+		for i, v := range values {
+			r.add(&site.Point{Quantity: site.Level}, site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: v})
+		}
+		return r
+	}
+	meter := &trace{}
+	for i := range 4 {
+		meter.add(x.s.Point("A3-meter"), site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: 10 + 0.002*float64(i)})
+	}
+	for _, row := range []struct {
+		point string
+		is    *trace
+		says  string
+	}{
+		{"A2-level", rising(0, 0.010, 0.020, 0.030, 0.030), "the chamber of A2 has filled to 27 mm"}, // the mean of the last three
+		{"A3-meter", meter, "6.0 L went through the meter of A3"},
+		{"pressure", rising(0, 100e3, 200e3, 300e3), "the line is under pressure again (200 kPa)"},
+	} {
+		v := (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(80 * time.Hour), traces: map[string]*trace{row.point: row.is}}).stays()
+		require.Equal(t, Failed, v.State)
+		require.Contains(t, v.Says, row.says)
+	}
+	v := (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(80 * time.Hour)}).stays()
+	require.Equal(t, Passed, v.State)
+}
+
 func TestSpringAgainstAutumn(t *testing.T) {
 	x := newBench(t)
 	x.b.house.autumn = &Figures{Time: morning.Add(-160 * 24 * time.Hour), Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "fill_m3s A2": 4e-4, "fill_m3s A3": 4e-4}}
