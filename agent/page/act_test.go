@@ -441,7 +441,7 @@ func TestWorkIsShown(t *testing.T) {
 	v.Work = []alarm.Work{{Bay: "A1", Who: "kim", Until: aMorning.Add(4 * time.Hour), Text: "new diaphragm"}}
 	c := aClub(t, v)
 	body := get(t, c.Server, "/alarms").Body.String()
-	require.Regexp(t, `Maintenance at bay A1 by kim until [A-Z][a-z]{2} \d\d:\d\d: nothing is told of it\. new diaphragm`, body)
+	require.Regexp(t, `Maintenance at bay A1 by kim until [A-Z][a-z]{2} \d\d:\d\d: nothing is told of it\. \(new diaphragm\)`, body)
 	require.NotContains(t, body, `action="/work"`)
 	body = get(t, c.Server, "/alarms", c.as(t, "ann")).Body.String()
 	require.Equal(t, 2, strings.Count(body, `action="/work"`), "end this one, begin another")

@@ -13,6 +13,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
+	"bayledger/agent/alarm"
 	"bayledger/agent/browsertest"
 	"bayledger/agent/site"
 )
@@ -105,6 +106,32 @@ func TestBrowserPages(t *testing.T) {
 		}
 	}
 	look(t, b)
+}
+
+// TestBrowserWork: on a phone a keeper puts work at a bay on record, and ends what is under way.
+func TestBrowserWork(t *testing.T) {
+	v := aBadView()
+	v.Work = []alarm.Work{{Bay: "B2", Who: "kim", Until: aMorning.Add(4 * time.Hour), Text: "new diaphragm"}}
+	c := nightClub(t, func() *View { return v })
+	b := browsertest.Open(t, served(t, c))
+	b.Do(chromedp.EmulateViewport(360, 900))
+	b.Go("/login?next=/alarms")
+	b.Do(chromedp.SendKeys(chromedp.CSS("#name"), "ann"), chromedp.SendKeys(chromedp.CSS("#password"), secret), chromedp.Click(chromedp.CSS(".plain button")))
+	b.Until(`document.querySelector("#work")?.textContent.includes("Maintenance at bay B2 by kim until")`)
+	browsertest.Evaluate[bool](b, `(document.querySelector("#work-new").open = true, document.querySelector("#work-bay").value = "A1", document.querySelector("#work-hours").value = "4", true)`)
+	b.Fits("work to be put on record")
+	b.Accessible("work to be put on record")
+	b.Picture("work-360")
+	b.Do(chromedp.Click(chromedp.CSS("#work-new button")))
+	b.Until(`document.querySelector(".said")?.textContent.includes("The work is on record")`)
+	require.Equal(t, site.RecMaintenance, c.last().Kind)
+	require.Equal(t, "A1", c.last().Bay)
+	require.Equal(t, aMorning.Add(4*time.Hour), c.last().Until)
+	b.Do(chromedp.Click(chromedp.CSS("#work form button")))
+	b.Until(`document.querySelector(".said")?.textContent.includes("The work is over")`)
+	require.Equal(t, "B2", c.last().Bay)
+	require.Equal(t, aMorning, c.last().Until)
+	b.Sound("work")
 }
 
 // look goes closer to a bay's curves and back, with a mouse and with two fingers; the crosshair reads
