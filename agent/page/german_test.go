@@ -111,6 +111,16 @@ func TestGerman(t *testing.T) {
 			t.Errorf("%s: %q is English", path, found)
 		}
 	}
+	// The record that is printed.
+	id := germanView().Procedures.Records[0].ID
+	html, text := get(t, c.Server, "/procedures/record?id="+id, ann).Body.String(), get(t, c.Server, "/procedures/record?form=text&id="+id, ann).Body.String()
+	require.Contains(t, html, `<html lang="de">`)
+	for _, body := range []string{markup.ReplaceAllString(html[strings.Index(html, "<body"):], " \n "), text} {
+		for _, has := range []string{"Verdrahtungsprüfung", "Anlagendatei", "begonnen von ann", "14.7.2026 05:41 MESZ", "Unterschrift"} {
+			require.Contains(t, body, has)
+		}
+		require.NotRegexp(t, commonWords, body)
+	}
 	// Programs are answered in English.
 	w := get(t, c.Server, "/api/v1/events?bay=Z9", ann)
 	require.Equal(t, http.StatusNotFound, w.Code)
