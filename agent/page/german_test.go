@@ -96,7 +96,7 @@ func TestGerman(t *testing.T) {
 		"/round":   {"Morgenrunde", "Handmessung, Sensor und Sollwert stimmen überein.", "Sollwert um 2,5 mm anheben, auf 64,5 mm.", "Heute spielte er sich trocken", "Letzte Handmessung 63 mm um 06:40 von ann."},
 		"/reports": {"Bericht: 13. Juli bis 19. Juli 2026", "Zuletzt: 1842,60 m³ um 05:41 von ann.", "Der letzte Tag ist noch nicht um", "0,37"},
 		"/procedures": {"Abläufe", "Winterschluss", "Sensoren heraus", "Jeden Pegelsensor herausziehen.", "Ein Pegelschacht ist für Kinder gefährlich tief", "Wird beobachtet.", "Noch im Wasser: A1, A2, A3, B1, B2 und B3.", "A1: zeigt noch 62 mm Wasser",
-			"Die Werte dieses Herbstes: gesehen von der Überwachung. Aufgeschrieben.", "Sie sind heraus und trocken gelagert", "Verdrahtungsprüfung</a>, 05:46: abgebrochen: es regnet"},
+			"Die Werte dieses Herbstes: gesehen (Überwachung). Aufgeschrieben.", "Sie sind heraus und trocken gelagert", "Verdrahtungsprüfung</a>, 05:46: abgebrochen: es regnet"},
 		"/login":   {"Anmelden", "Passwort"},
 		"/nothing": {"Nicht gefunden", "Unter dieser Adresse gibt es nichts."},
 		"/bays/Z9": {"Es gibt kein Becken &#34;Z9&#34;."},

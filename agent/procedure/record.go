@@ -155,7 +155,7 @@ func How(v words.Voice, x Result) string {
 	if x.Who == "" {
 		return v.Say(string(x.Outcome)) + " " + v.Say("by the tool")
 	}
-	return v.Say(string(x.Outcome)) + v.Say(" by %s", x.Who)
+	return v.Say(string(x.Outcome)) + " " + v.Say("by %s", x.Who)
 }
 
 // Lang is the language the record is told in.

@@ -192,7 +192,7 @@ var germanProcedure = map[string]string{
 	// Records.
 	"stopped: %s": "abgebrochen: %s", "provisional; the tool goes on watching": "vorläufig; die Überwachung sieht weiter zu", "provisional, not signed off": "vorläufig, nicht abgenommen", "final, signed off": "endgültig, abgenommen", "final, not signed off": "endgültig, nicht abgenommen",
 	"%s (%s), site file %s": "%s (%s), Anlagendatei %s", "%s to %s, begun by %s": "%s bis %s, begonnen von %s", "Readings": "Messwerte", "answer: %s": "Antwort: %s", "reason: %s": "Grund: %s", "To put right": "Zu berichtigen", "Signed: ______________________________": "Unterschrift: ________________________",
-	"    answer: %s": "    Antwort: %s", "    reason: %s": "    Grund: %s", "    readings: %s": "    Messwerte: %s", "To put right:": "Zu berichtigen:", "by the tool": "von der Überwachung", "seen": "gesehen", "confirmed": "bestätigt", "failed": "nicht bestanden", "undecided": "unentschieden", "passed over": "übergangen", "take": "übernehmen", "leave": "lassen",
+	"    answer: %s": "    Antwort: %s", "    reason: %s": "    Grund: %s", "    readings: %s": "    Messwerte: %s", "To put right:": "Zu berichtigen:", "by the tool": "(Überwachung)", "by %s": "(%s)", "seen": "gesehen", "confirmed": "bestätigt", "failed": "nicht bestanden", "undecided": "unentschieden", "passed over": "übergangen", "take": "übernehmen", "leave": "lassen",
 
 	// The terminal.
 	"No daemon runs; reading the site in this terminal. The journal is kept, so you can go on later.": "Es läuft keine Überwachung im Hintergrund; die Anlage wird in diesem Fenster gelesen. Das Journal bleibt, Sie können später weitermachen.",
