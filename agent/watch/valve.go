@@ -505,14 +505,25 @@ func (w *Watch) supply(now int64) {
 		n := site.NewFinding(site.ValveStuckClosed, y.b.ID, "", at(v.ClosedFor))
 		n.ToSoft = y.toDust()
 		n.Confidence = 0.95
+		told := y.look.ValveKnown && !y.b.Valve.Feedback
 		what := site.Say("its level has stood below its band and the controller was free to fill")
-		if y.look.ValveKnown && !y.b.Valve.Feedback {
+		if told {
 			what = site.Say("its valve has been told to open")
 		}
 		n.Because = site.Say("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(now-v.ClosedFor), site.Depth(y.look.SmoothM))
+		if !told && w.s.Find(y.b.ID, site.SetPoint) == nil {
+			// A set point that somebody has lowered by more than the band leaves the same readings.
+			n.Confidence = 0.7
+			n.WouldDecide = site.Say("Look at the set point first: if somebody has lowered it, no water is due yet.")
+		}
 		if !supply && !known && !fed {
 			n.OrKind, n.Confidence = site.NoSupply, 0.6
-			n.WouldDecide = site.Say("Open another bay's valve by hand: if no water comes there either, it is the supply.")
+			open := site.Say("Open another bay's valve by hand: if no water comes there either, it is the supply.")
+			if n.WouldDecide.Words == "" {
+				n.WouldDecide = open
+			} else {
+				n.WouldDecide = site.Say("%s %s", n.WouldDecide, open)
+			}
 		}
 		w.say(n)
 	}

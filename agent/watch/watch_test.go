@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -288,6 +289,21 @@ func TestASetPointMovedUpUnseenIsNotToldForDays(t *testing.T) {
 	require.LessOrEqual(t, n[site.ValveStuckOpen], 3, "%v", n)
 }
 
+// A set point lowered unseen leaves the readings of a valve that stays shut: what is told says where
+// to look first.
+func TestASetPointLoweredUnseenIsLookedAtFirst(t *testing.T) {
+	v := newWorld(t, 6, func(s *site.Site) {
+		s.Points = slices.DeleteFunc(s.Points, func(p site.Point) bool { return p.Quantity == site.ValveOpen || p.Quantity == site.SetPoint })
+	})
+	v.step = 30 * time.Second
+	v.quiet(t, 3*24*time.Hour)
+	v.bays[0].set -= 0.012
+	require.NotEqual(t, time.Duration(-1), v.until(5*24*time.Hour, site.ValveStuckClosed, "A1"))
+	f := has(v.out, site.ValveStuckClosed, "A1")
+	require.Contains(t, fmt.Sprint(f.WouldDecide), "Look at the set point first")
+	require.LessOrEqual(t, f.Confidence, 0.7)
+}
+
 func TestValveStuckClosedAndNoSupply(t *testing.T) {
 	v := newWorld(t, 7, nil)
 	v.quiet(t, 10*time.Hour)
@@ -298,6 +314,7 @@ func TestValveStuckClosedAndNoSupply(t *testing.T) {
 	d := v.until(30*time.Minute, site.ValveStuckClosed, "A1")
 	require.Greater(t, d, 2*time.Minute)
 	require.LessOrEqual(t, d, 5*time.Minute)
+	require.NotContains(t, fmt.Sprint(has(v.out, site.ValveStuckClosed, "A1").WouldDecide), "set point", "its command is read")
 	v.bays[1].shut = true
 	require.NotEqual(t, time.Duration(-1), v.until(3*time.Hour, site.NoSupply, ""), "both ask and none gets")
 	f := has(v.out, site.NoSupply, "")

@@ -78,6 +78,7 @@ var germanWatch = map[string]string{
 	"Bay %s: %s for %s and no water has come; the level is %s.":                           "Becken %[1]s: Schon %[3]s lang %[2]s, und es kam kein Wasser; der Wasserstand ist %[4]s.",
 	"its valve has been told to open":                                                     "hat das Ventil den Befehl zu öffnen",
 	"its level has stood below its band and the controller was free to fill":              "steht der Wasserstand unter dem Sollbereich und die Steuerung durfte füllen",
+	"Look at the set point first: if somebody has lowered it, no water is due yet.":       "Zuerst den Sollwert ansehen: Hat ihn jemand gesenkt, ist noch kein Wasser fällig.",
 	"Open another bay's valve by hand: if no water comes there either, it is the supply.": "Das Ventil eines anderen Beckens von Hand öffnen: Kommt auch dort kein Wasser, ist es die Zuleitung.",
 	"The supply pressure is down to %s and bay %s asks for water in vain.":                "Der Leitungsdruck ist auf %s gefallen, und Becken %s verlangt vergeblich Wasser.",
 	"The supply pressure is down to %s.":                                                  "Der Leitungsdruck ist auf %s gefallen.",
