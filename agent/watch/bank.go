@@ -245,9 +245,13 @@ const urgentRate = 40.0
 // changed: what a few days have not pinned down yet looks like a step.
 const meterBaseline = 3 * day
 
-// leadBaseline is how long a bay must have been known before some hours tell a large loss: how far
-// and how long its chamber leads behind a fill. Until then its windows do.
-const leadBaseline = 3 * day
+// leadBaseline is how long a bay must have been known before an hour tells a large loss: how far and
+// how long its chamber leads behind a fill. Until then it takes youngHours, over which a lead of three
+// millimetres nobody knew of, in a bay that holds 20 L in each, is half of what pages.
+const (
+	leadBaseline = 3 * day
+	youngHours   = 3.0
+)
 
 // gainPatience is how long water must have come in uncounted before it is told: a hose or a
 // shower nobody put on record comes in at once, and then wet clay draws less from below for a day.
@@ -353,9 +357,7 @@ func (s *bankState) byMeter(o *onset, llr float64) {
 // learned wrong can be it.
 func (w *Watch) quick(y *bay, now int64, known float64) {
 	s := &y.st.Bank
-	if now < w.st.Started+leadBaseline {
-		return
-	}
+	young := now < w.st.Started+leadBaseline
 	var f water.Window
 	for n := 1; n < 16; n++ {
 		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
@@ -363,6 +365,9 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		}
 		if f.Hours < 1 || f.Hours < 1.5 && f.Nu < urgentRate*f.Hours {
 			continue // what pages is looked for early
+		}
+		if young && f.Hours < youngHours {
+			continue
 		}
 		least := 0.25 * y.b.AreaM2
 		if f.Night {

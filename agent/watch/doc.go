@@ -36,8 +36,8 @@
 //   - a loss shows in two windows, or in both halves of the last;
 //   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the
 //     other bays' median taken off, more lost than 1.2 of reference evaporation, both halves; what
-//     pages shows after an hour, all else after one and a half; not in a bay's first three days, nor
-//     within four hours of hand watering on record;
+//     pages shows after an hour, all else after one and a half; after three in a bay's first
+//     three days, and none within four hours of hand watering on record;
 //     three tenths of evaporation, give or take as much, may come two hours late;
 //   - most other bays do not show the same.
 //
