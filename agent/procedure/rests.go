@@ -217,9 +217,9 @@ func line(bins []bin) (mid, perHour, scatter float64) {
 const (
 	// drainWorth is what the level falls by after the water is worth in what it rises by: from 0.6, where
 	// trapped air and pores that drain late make it go further down than up, to 1, where nothing does. That
-	// (a rectangle, 0.12), an evaporation that is known to a sixth, and a clay that drinks another sixth from
+	// (a rectangle, 0.12), an evaporation that is known to a fifth, and a clay that drinks another fifth from
 	// a level that has risen make lossShare of the loss.
-	drainWorth, lossShare = 0.8, 0.25
+	drainWorth, lossShare = 0.8, 0.3
 	// warmM is by how much a sensor's zero moves with its temperature, over warmHours; the account has
 	// the same. It is common to all rises: they fall in the same hours.
 	warmM, warmHours = 0.0005, 8
