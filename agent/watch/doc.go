@@ -78,8 +78,8 @@
 //     band and a half under StartM;
 //   - an overflow is told once an episode, and only of metered water; what a stuck valve left
 //     behind when it was shut is explained;
-//   - overfill is told five minutes after more was let in above the band than is unsure, with the
-//     time to the crest; drying when a bay has been low, and free to be filled, for an hour (a whole
+//   - overfill is told five minutes after more was let in above the band than is unsure, or when a bay
+//     above its band has gone on rising for ten by what no meter counts, with the time to the crest; drying when a bay has been low, and free to be filled, for an hour (a whole
 //     band low) or two beyond its turn, with the time until the surface is dust; the latter only where set point or
 //     command is read, for one may have been lowered unseen;
 //   - an overflow has slipped when a loss the bank found stops at a level below the band while

@@ -18,6 +18,10 @@ type levelState struct {
 	InBandAt int64
 	// Lowered is set while a bay stands high only because its set point was moved down.
 	Lowered bool
+	// HighM is what the sensor showed at HighAt, MostM how high it has come since, and RoseAt when:
+	// the account follows water it does not know of a quarter of an hour late.
+	HighM, MostM float64
+	RoseAt       int64
 }
 
 func (s *levelState) init() { s.HighFrom = math.NaN() }
@@ -88,13 +92,17 @@ func (w *Watch) levels(y *bay, now int64) {
 				s.HighAt, s.High = 0, false
 				break
 			}
+			level := nanOr(k.SmoothM, k.BayM)
 			if s.HighAt == 0 {
-				s.HighAt = now
+				s.HighAt, s.HighM, s.MostM, s.RoseAt = now, level, level, now
+			}
+			if level > s.MostM+0.001 {
+				s.MostM, s.RoseAt = level, now
 			}
 			// A hose can put a bay above its band; it comes back by itself. What tells is water
 			// that is still let in above the band by all that is unsure, so that the crest is foretold
 			// while there is time; or a level that stays for a day and a half.
-			if now-s.HighAt >= 5*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour {
+			if now-s.HighAt >= 5*minute && let > max(0.002*k.SlopeM2, 4*k.PulseM3) && k.RunAt > s.HighAt || now-s.HighAt >= 36*hour || w.uncounted(y, now) {
 				s.High = true
 			}
 		}
@@ -126,6 +134,30 @@ func (w *Watch) levels(y *bay, now int64) {
 	}
 }
 
+// uncounted says whether a bay above its band goes on rising by water that no meter counts: the meter
+// is dead and the valve open, a hose has been left running, a neighbour runs over. What was put on by
+// hand for a quarter of an hour lifts a bay by less.
+func (w *Watch) uncounted(y *bay, now int64) bool {
+	s, k := &y.st.Level, &y.look
+	rise := s.MostM - s.HighM
+	if now-s.HighAt < 10*minute || now-s.RoseAt > 10*minute || rise < 0.005 || k.RainAt > 0 && now-k.RainAt < 12*hour {
+		return false
+	}
+	if !k.HasMeter && !k.HasFlow && w.s.Find(y.b.ID, site.SetPoint) == nil {
+		return false // the set point may have been moved up unseen
+	}
+	if let := k.TotalM3 - nanOr(s.HighFrom, k.TotalM3); let > 0.5*k.SlopeM2*rise {
+		return false
+	}
+	rising := 0
+	for _, o := range w.bays {
+		if o != y && o.st.Level.HighAt > 0 && now-o.st.Level.RoseAt < 20*minute {
+			rising++
+		}
+	}
+	return 2*rising < len(w.bays)-1 || len(w.bays) == 1 // most bays at once are the sky's
+}
+
 // heard says whether level and meter have been read lately: what nobody heard may have been water.
 func (y *bay) heard(now int64) bool {
 	k := &y.look
@@ -134,6 +166,14 @@ func (y *bay) heard(now int64) bool {
 
 // lowFor is how long beyond its turn a bay may stand just under its band.
 const lowFor = 2 * hour
+
+// carries says of a bay that is being overfilled whether its overflow carries what comes in, and if not
+// how long its surface has.
+func (w *Watch) carries(y *bay, n *site.Finding) {
+	if n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= n.RateM3S; !n.Carried {
+		n.ToSoft = w.toSoft(y, n.RateM3S)
+	}
+}
 
 func (w *Watch) sayLevels(y *bay, now int64) {
 	s, k := &y.st.Level, &y.look
@@ -152,9 +192,13 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 					fate = site.Say("%s still runs in, and the overflow runs in about %s", site.Rate(rate), lasted(n.ToCrest.Milliseconds()))
 				}
 			}
-			if n.Carried = site.Known(y.b.OverflowM3S) && y.b.OverflowM3S >= rate; !n.Carried {
-				n.ToSoft = w.toSoft(y, rate)
-			}
+			w.carries(y, &n)
+		} else if lasts := s.RoseAt - s.HighAt; lasts > 0 && now-s.RoseAt < hour && s.MostM-s.HighM >= 0.005 && !math.IsNaN(k.RoomM3) {
+			n.RateM3S = k.SlopeM2 * (s.MostM - s.HighM) / float64(lasts) * 1000
+			n.ToCrest = left(k.RoomM3 / n.RateM3S)
+			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Dip the chamber of bay %s: if the dip stands lower, it is the sensor; else look for what runs in: valve, hose, neighbour.", y.name())
+			fate = site.Say("it rises, no meter counts what comes in, and the overflow runs in about %s", lasted(n.ToCrest.Milliseconds()))
+			w.carries(y, &n)
 		}
 		// Where water runs off that nobody measures the account's level is too high.
 		stands := min(k.BayM, nanOr(k.SmoothM, k.BayM))

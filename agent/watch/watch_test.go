@@ -289,6 +289,25 @@ func TestASetPointMovedUpUnseenIsNotToldForDays(t *testing.T) {
 	require.LessOrEqual(t, n[site.ValveStuckOpen], 3, "%v", n)
 }
 
+// Water that no meter counts lifts a bay out of its band: a valve that has stuck behind a dead meter, a
+// hose left running. It is told while there is time, with the time until the overflow runs; what lifts
+// a bay by a few millimetres and stops is not.
+func TestABayThatIsOverfilledUncounted(t *testing.T) {
+	v := newWorld(t, 12, nil)
+	v.quiet(t, 30*time.Hour)
+	v.bays[1].h += 0.006
+	require.Equal(t, time.Duration(-1), v.until(6*time.Hour, site.Overfill, "A2"))
+	v.bays[0].gain = 12e-3 / 60
+	d := v.until(3*time.Hour, site.Overfill, "A1")
+	require.NotEqual(t, time.Duration(-1), d)
+	room := (0.110 - v.bays[0].h) * 25 / (12e-3 / 60)
+	require.Greater(t, room, 20*60.0, "seconds in which somebody can go there")
+	f := has(v.out, site.Overfill, "A1")
+	require.InDelta(t, 12e-3/60, f.RateM3S, 0.5*12e-3/60)
+	require.Equal(t, site.LevelSensorFault, f.OrKind)
+	require.InDelta(t, room, f.ToCrest.Seconds(), 0.6*room)
+}
+
 // A set point lowered unseen leaves the readings of a valve that stays shut: what is told says where
 // to look first.
 func TestASetPointLoweredUnseenIsLookedAtFirst(t *testing.T) {
