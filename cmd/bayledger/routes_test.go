@@ -46,6 +46,13 @@ func (r *receivers) ServeHTTP(_ http.ResponseWriter, q *http.Request) {
 	r.got[name] = append(r.got[name], strings.Join(said, ", "))
 }
 
+// beats is how often the heartbeat has come.
+func (r *receivers) beats() int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.got["heartbeat"])
+}
+
 // told are the messages of everybody, each once.
 func (r *receivers) told() map[string][]string {
 	r.mu.Lock()
@@ -120,7 +127,10 @@ func TestEndToEndRoutes(t *testing.T) {
 			}
 			send(time.Now().Add(time.Hour))
 			require.Eventually(t, func() bool { return len(got.told()["on-call"]) == 3 && len(got.told()) >= len(row.want) }, time.Minute, 50*time.Millisecond)
-			time.Sleep(5 * time.Second) // five times the longest wait of a group: what is held back would have come
+			// Every group waits as long as the heartbeat repeats: after five of its own beats whatever
+			// Alertmanager holds back would have come.
+			from := got.beats()
+			require.Eventually(t, func() bool { return got.beats() >= from+5 }, time.Minute, 50*time.Millisecond)
 			require.Equal(t, row.want, got.told())
 
 			// Over: said to whoever was woken, and to nobody in the morning.
