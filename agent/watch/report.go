@@ -100,7 +100,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 		case byMeter:
 			n.OrKind, n.WouldDecide = site.MeterFault, site.Say("Shut the hand valve of bay %s tonight: if the level still falls it is the liner, and if it holds, the meter counts too much.", y.name())
 		case byOverflow:
-			n.OrKind, n.WouldDecide = site.OverflowFault, site.Say("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow.", y.name())
+			n.OrKind, n.WouldDecide = site.OverflowFault, site.Say("Look at the overflow of bay %s: if water runs there below its crest, it is the overflow; if at its crest, dip the chamber, for the sensor reads low.", y.name())
 		case byDrift:
 			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Shut the hand valve of bay %s tonight and dip its chamber in the evening and the morning: if the dips fall as the sensor does it is the liner, and if they hold, the sensor.", y.name())
 		default:
