@@ -202,6 +202,9 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 		}
 		// Where water runs off that nobody measures the account's level is too high.
 		stands := min(k.BayM, nanOr(k.SmoothM, k.BayM))
+		if stands < y.upper() {
+			stands = k.BayM // it is on its way back
+		}
 		n.Because = site.Say("Bay %s has stood at %s for %s, above the %s its band ends at; %s.", y.name(), site.Depth(stands), lasted(now-s.HighAt), site.Depth(y.upper()), fate)
 		w.say(n)
 	}
