@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -164,7 +165,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	case !runs && now-k.RunAt >= y.still():
 		v.Run, v.RunBase = 0, k.TotalM3
 	case v.Run == 0:
-		v.Run = now
+		v.Run = cmp.Or(k.RunAt, now) // the reading that showed it; a tick comes up to a poll later
 	}
 	if v.Shut > 0 && math.IsNaN(v.ShutBase) {
 		v.ShutBase = k.TotalM3

@@ -28,6 +28,7 @@ type world struct {
 	main float64
 	line float64 // m3/s lost before the bays
 	step time.Duration
+	late time.Duration // how long after its readings the tick comes
 	out  []site.Finding
 	// Which points follow the other bay's water.
 	meters, levels bool
@@ -161,8 +162,8 @@ func (v *world) tick() []site.Finding {
 	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(v.main/v.pulse) * v.pulse}
 	v.l.Sample(x)
 	v.w.Sample(x)
-	v.l.Tick(v.t)
-	v.out = v.w.Tick(v.t)
+	v.l.Tick(v.t.Add(v.late))
+	v.out = v.w.Tick(v.t.Add(v.late))
 	return v.out
 }
 
@@ -251,6 +252,27 @@ func TestValveStuckOpenIsToldAtOnce(t *testing.T) {
 		v.tick()
 	}
 	require.Nil(t, has(v.out, site.ValveStuckOpen, "A1"), "it ends when no water has run for two pulses' time")
+}
+
+// TestAValveThatOpensByItselfIsToldByItsReadings: the travel counts from the reading that showed
+// water, which stands up to a poll before the tick that takes it.
+func TestAValveThatOpensByItselfIsToldByItsReadings(t *testing.T) {
+	v := newWorld(t, 5, func(s *site.Site) {
+		for i := range s.Points {
+			s.Points[i].Interval = 20 * time.Second
+		}
+		s.Courts[0].Bays[0].Valve.Travel = 20 * time.Second
+	})
+	v.step, v.late = 20*time.Second, 10*time.Second
+	v.quiet(t, 10*time.Hour)
+	for v.bays[0].command || v.t.Sub(v.bays[0].closed) < 5*time.Minute {
+		v.tick()
+	}
+	v.bays[0].stuck = true
+	v.tick()
+	felt := v.t
+	require.NotEqual(t, time.Duration(-1), v.until(5*time.Minute, site.ValveStuckOpen, "A1"))
+	require.LessOrEqual(t, v.t.Add(v.late).Sub(felt), 20*time.Second+4*time.Second+2*20*time.Second, "travel, two pulses and two polls")
 }
 
 func TestValveStuckOpenWithoutACommand(t *testing.T) {
