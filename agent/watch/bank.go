@@ -48,7 +48,10 @@ type bankState struct {
 	// Drunk is which share of the day's evaporation the open loss would be, had the clay drunk it in
 	// the evening; 0 where it cannot have.
 	Drunk float64
+	// Quick is what was missing in the hours in which a large loss was found, L; 0 where windows showed it.
+	Quick float64
 
+	Stray stray
 	Tally tally
 }
 
@@ -123,6 +126,7 @@ func (s *bankState) thin(now int64) {
 // something is wrong with the bay's balance.
 func (w *Watch) bank(y *bay, now int64) {
 	s, k := &y.st.Bank, &y.look
+	s.Stray.turn(now, s.Open != "")
 	if math.IsNaN(k.BayM) || k.Dry || now < s.Quiet || y.st.Sensor.open() || y.st.Meter.Dead || y.st.Meter.Wrong {
 		s.Onsets = s.Onsets[:0]
 		return
@@ -310,7 +314,13 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		}
 		// A gain may have been a jump, put on by a hose; a loss shows in more than one window, or in
 		// both halves of the last.
-		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds) || way > 0 && w.bothHalves(y, o.From, size)
+		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds)
+		hours := float64(now-o.From) / float64(hour)
+		some := !steady && way > 0 && w.bothHalves(y, o.From, size)
+		if some {
+			// Hours of one window are as unsure as those are.
+			steady = heavy(size*size/(2*max(u*u, s.Stray.floor()/(hours*hours))), known) >= limit
+		}
 		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
 			continue
 		}
@@ -324,6 +334,9 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		s.open(kind, o, now, size, u, llr, max(llr-harmless, w.budget.odds))
 		s.byMeter(m, mLLR)
 		s.Sig = o.Sig[tRate]
+		if some {
+			s.Quick = size * hours
+		}
 		if o.From == onsets[len(onsets)-1].From && o.To == onsets[len(onsets)-1].To && len(onsets) > len(s.Onsets) {
 			s.Sig = water.Signature{}
 		}
@@ -338,7 +351,7 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 	if kind != site.MeterFault {
 		s.Since = max(o.From, min(o.To-hour/2, o.To-int64(o.Nu/size*float64(hour))))
 	}
-	s.MeterLLR, s.Back, s.BackAt, s.Other, s.Drunk = 0, water.Signature{}, 0, ^causes(0), 0
+	s.MeterLLR, s.Back, s.BackAt, s.Other, s.Drunk, s.Quick = 0, water.Signature{}, 0, ^causes(0), 0, 0
 }
 
 // mostOfET is about as much as any clay gives of reference evapotranspiration.
@@ -373,29 +386,33 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if f.Night {
 			least = 0.1 * y.b.AreaM2
 		}
-		if f.Nu < least*f.Hours || surprise(&f) < 4.5 {
+		if f.Nu < least*f.Hours || surprise(&f) < worthAgainst {
 			continue
 		}
 		if !w.l.Against(y.i, &f) {
 			continue
 		}
-		// Of what is lost the curve is as unsure as of all that it says drained.
+		// Of what is lost the curve is as unsure as of all that it says drained. No clay gives much more
+		// than the reference evaporation.
 		size, u := f.Nu/f.Hours, math.Sqrt(f.LeastS+sq(f.Rel*f.Held))/f.Hours
+		if size < least || f.Loss < mostOfET*f.ET {
+			continue
+		}
+		llr := surprise(&f)
+		s.Stray.see(f.Nu)
 		limit := w.budget.morning
 		if size >= urgentRate {
 			limit = w.budget.page
 		}
-		// As many stretches as there are in a window of half a day; at least four, as they overlap. No
-		// clay gives much more than the reference evaporation.
-		if size < least || heavy(surprise(&f), known) < limit+math.Log(max(4, 12/f.Hours)) || f.Loss < mostOfET*f.ET {
+		// As many stretches as there are in a window of half a day; at least four, as they overlap.
+		if heavy(s.Stray.surprise(&f), known) < limit+math.Log(max(4, 12/f.Hours)) {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {
 			continue
 		}
-		llr := surprise(&f)
 		s.open(site.Leak, &onset{From: f.From, To: f.To, Nu: f.Nu}, now, size, u, llr, llr)
-		s.Sig = water.Signature{}
+		s.Sig, s.Quick = water.Signature{}, f.Nu
 		if f.Wet > 0 {
 			s.Drunk = f.Nu / f.Wet
 		}
@@ -505,10 +522,11 @@ func (w *Watch) follow(y *bay, now int64) {
 	if now-s.Seen < took {
 		return
 	}
-	if s.Back.LLR(s.First/2) < -w.budget.odds {
-		// While it was open nothing was learned: clay that drinks so much would be told again every
-		// evening. What was over before the next evening had closed may have been that.
-		if s.Drunk > 0 && now-s.Since < 36*hour {
+	if s.Back.LLR(s.First/2) < -w.budget.odds || s.Quick > 0 && w.gone(y) {
+		// What heals within days is the bay's own doing, and no liner's. While it was open nothing was
+		// learned: clay that drinks so much would be told again every evening.
+		if s.Quick > 0 && now-s.Since < 3*day {
+			s.Stray.see(s.Quick)
 			w.l.Drank(y.i, s.Drunk)
 		}
 		s.Open = ""

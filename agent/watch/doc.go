@@ -60,9 +60,11 @@
 // weeping, or a drift unless the main meter counts it; equal and opposite on neighbours =
 // seepage; meter = a share twenty to one likelier. Causes fall away and do not come back.
 //
-// A large loss that was over before the next evening had closed may have been the clay's, which
-// drinks in the evening: the habit is made as unsure of that as the loss was, or while a finding
-// keeps it from learning it would be told every evening anew.
+// Some hours' balance is as unsure as what the same bay has strayed by on its days before (stray.go): a
+// large loss counts only beyond that. One that its own next hours show to be over, twenty to one, is
+// withdrawn then; it was no liner's, which does not heal, and counts as such a day. It may have been the
+// clay's, which drinks in the evening: the habit is made as unsure of that as the loss was, or while a
+// finding keeps it from learning it would be told every evening anew.
 //
 // # The rules
 //

@@ -143,6 +143,9 @@ func (w *Watch) uncounted(y *bay, now int64) bool {
 	if now-s.HighAt < 10*minute || now-s.RoseAt > 10*minute || rise < 0.005 || k.RainAt > 0 && now-k.RainAt < 12*hour {
 		return false
 	}
+	if s.RoseAt-k.RunAt < displacedRest {
+		return false // metered water on its way through the chamber, however far that leads
+	}
 	if !k.HasMeter && !k.HasFlow && w.s.Find(y.b.ID, site.SetPoint) == nil {
 		return false // the set point may have been moved up unseen
 	}

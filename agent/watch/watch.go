@@ -66,6 +66,7 @@ func New(s *site.Site, l *water.Ledger) *Watch {
 	for b := range s.Bays() {
 		y := &bay{i: i, b: b, level: s.Find(b.ID, site.Level), flow: s.Find(b.ID, site.Flow), meter: s.Find(b.ID, site.Volume), valve: s.Find(b.ID, site.ValveOpen)}
 		y.st.init()
+		y.st.Bank.Stray.init(b.AreaM2)
 		w.bays = append(w.bays, y)
 		i++
 	}
