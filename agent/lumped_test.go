@@ -587,10 +587,10 @@ func newLumpedSky(rng *rand.Rand, p plan, latitude float64) lumpedSky {
 		cloud = min(1, max(0, 0.6*cloud+0.4*rng.Float64()+0.1*rng.NormFloat64()))
 		mean += 0.3*(18-mean) + 2.5*rng.NormFloat64()
 		s.cloud = append(s.cloud, cloud)
-		s.mean = append(s.mean, mean)
+		s.mean = append(s.mean, mean-p.coolC)
 		s.amp = append(s.amp, 3+6*(1-cloud))
 		s.wind = append(s.wind, math.Exp(0.6+0.6*rng.NormFloat64()))
-		s.dew = append(s.dew, mean-4-5*rng.Float64())
+		s.dew = append(s.dew, mean-p.coolC-4-5*rng.Float64())
 	}
 	for t := p.start; t.Before(p.start.AddDate(0, 0, p.days)); {
 		t = t.Add(time.Duration(rng.ExpFloat64() * 72 * float64(time.Hour)))

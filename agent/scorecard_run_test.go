@@ -176,9 +176,6 @@ func play(p plan, r *row, lean bool) outcome {
 			j.baseline(base.sample(smp))
 			if smp.Point == airPoint {
 				j.ground(t, w.ground())
-				if smp.Quality != site.Bad {
-					j.air(t, smp.Value)
-				}
 			}
 		}
 		for _, rec := range w.records() {
@@ -195,7 +192,9 @@ func play(p plan, r *row, lean bool) outcome {
 			end = t
 		}
 	}
-	j.air(end, math.Inf(1))
+	for _, e := range j.foretold {
+		j.alarm(e) // the run ended before it came
+	}
 	o.felt = exp.felt
 	if r != nil && o.seen == never && exp.since() < r.most && r.within(exp) {
 		o.felt = time.Time{} // the run ended before its limit
@@ -217,66 +216,98 @@ func balanceOf(t time.Time, a, b truth, poll time.Duration) hourBalance {
 
 // judge turns events into an outcome.
 type judge struct {
-	o     *outcome
-	p     plan
-	r     *row
-	exp   *exposed
-	world world
-	gone  []outage
-	frost []site.Event // foretold, and not come yet
-
+	o        *outcome
+	p        plan
+	r        *row
+	exp      *exposed
+	world    world
+	gone     []outage
 	urgent   map[string]bool // by id: alarms told so far, and whether anybody was woken
-	foretold []time.Time     // frosts foretold that the ground has not shown yet
-	risk     bool            // frost is foretold at the moment
+	foretold []site.Event    // frosts foretold that the ground has not shown yet
+	risk     time.Time       // since when frost is foretold; zero while it is not
 	froze    time.Time       // when the ground was last at freezing
 }
 
-// frostWithin and frostC say what makes a frost foretold true: air as cold as that within hours.
-// The ground is colder than the air in a weather screen.
-const (
-	frostWithin = 8 * time.Hour
-	frostC      = 1.0
-)
+// frostWithin is how long a frost that was foretold may be in coming.
+const frostWithin = 8 * time.Hour
 
-// frosts are those of clean runs beside the count of false alarms, by the truth of the ground, where
-// pipes and chambers are: told of which came the ones after which the ground froze within
-// frostWithin, nights the frosts there were, of which ahead were foretold when they began.
-type frosts struct{ told, came, nights, ahead int }
+// frosts are those of clean runs, by the truth of the ground, where pipes and chambers are.
+type frosts struct {
+	told, woke share // those foretold, and those that woke somebody; k of n came within frostWithin
+	nights     []frostNight
+}
 
-// ground judges frosts by how cold it truly is at the ground.
+// frostNight is a night in which the ground froze: its lowest there, degC, and how long before it
+// froze that was foretold, h; 0 not at all.
+type frostNight struct{ lowC, ahead float64 }
+
+func (f *frosts) add(o frosts) {
+	f.told = share{f.told.k + o.told.k, f.told.n + o.told.n}
+	f.woke = share{f.woke.k + o.woke.k, f.woke.n + o.woke.n}
+	f.nights = append(f.nights, o.nights...)
+}
+
+// under are the nights as cold as c, degC: in how many of them frost was foretold when it began, and how
+// long before, h.
+func (f *frosts) under(c float64) (s share, hours []float64) {
+	for _, n := range f.nights {
+		if n.lowC > c {
+			continue
+		}
+		s.n++
+		if n.ahead > 0 {
+			s.k++
+		}
+		hours = append(hours, n.ahead)
+	}
+	return s, hours
+}
+
+// ground judges frosts by how cold it truly is at the ground: what was foretold, and the ground
+// stayed over freezing, is a false alarm.
 func (j *judge) ground(t time.Time, c float64) {
 	f := &j.o.frost
 	if c <= 0 {
-		f.came += len(j.foretold)
-		j.foretold = j.foretold[:0]
-		if t.Sub(j.froze) > frostWithin {
-			f.nights++
-			if j.risk {
-				f.ahead++
+		for _, e := range j.foretold {
+			if e.State == site.Raised {
+				f.told.k++
 			}
+			if e.Severity == site.Urgent {
+				f.woke.k++
+			}
+		}
+		j.foretold = j.foretold[:0]
+		// A run that begins in a frost could not foretell it.
+		if t.Sub(j.froze) > frostWithin && t.Sub(j.p.start) > day {
+			n := frostNight{lowC: c}
+			if !j.risk.IsZero() {
+				n.ahead = t.Sub(j.risk).Hours()
+			}
+			f.nights = append(f.nights, n)
+		}
+		if last := len(f.nights) - 1; last >= 0 {
+			f.nights[last].lowC = min(f.nights[last].lowC, c)
 		}
 		j.froze = t
 	}
-	j.foretold = slices.DeleteFunc(j.foretold, func(told time.Time) bool { return t.Sub(told) >= frostWithin })
-}
-
-// air judges the frosts that were foretold.
-func (j *judge) air(t time.Time, c float64) {
-	j.frost = slices.DeleteFunc(j.frost, func(e site.Event) bool {
-		if c > frostC && t.Sub(e.Time.Time) < frostWithin && !math.IsInf(c, 1) {
-			return false
-		}
-		if c > frostC {
+	j.foretold = slices.DeleteFunc(j.foretold, func(e site.Event) bool {
+		late := t.Sub(e.Time.Time) >= frostWithin
+		if late {
 			j.alarm(e)
 		}
-		return true
+		return late
 	})
 }
 
 func (j *judge) events(events []site.Event) {
 	for _, e := range events {
 		if e.Kind == site.FreezeRisk {
-			j.risk = e.State != site.Cleared
+			switch {
+			case e.State == site.Cleared:
+				j.risk = time.Time{}
+			case j.risk.IsZero():
+				j.risk = e.Time.Time
+			}
 		}
 		if e.State == site.Cleared || e.CauseID != "" {
 			continue
@@ -301,10 +332,12 @@ func (j *judge) clean(e site.Event) {
 	switch {
 	case e.Severity == site.Info || j.true_(e):
 	case e.Kind == site.FreezeRisk:
-		j.frost = append(j.frost, e)
+		j.foretold = append(j.foretold, e)
 		if !rose {
-			j.foretold = append(j.foretold, e.Time.Time)
-			j.o.frost.told++
+			j.o.frost.told.n++
+		}
+		if e.Severity == site.Urgent {
+			j.o.frost.woke.n++
 		}
 	default:
 		j.alarm(e)

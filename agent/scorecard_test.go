@@ -244,10 +244,7 @@ func tallyClean(runs []outcome) falseRates {
 		f.runs++
 		f.years += o.bayYears
 		f.base += o.baseFalse
-		f.frost.told += o.frost.told
-		f.frost.came += o.frost.came
-		f.frost.nights += o.frost.nights
-		f.frost.ahead += o.frost.ahead
+		f.frost.add(o.frost)
 		for s, n := range o.false_ {
 			f.severity[s] += n
 		}
@@ -271,8 +268,8 @@ func (f falseRates) String() string {
 	for _, k := range slices.Sorted(maps.Keys(f.kinds)) {
 		fmt.Fprintf(&b, "    %s %d\n", k, f.kinds[k])
 	}
-	fmt.Fprintf(&b, "  by the ground: %d frosts were foretold and came in %d; it froze in %d nights, foretold when it began in %d\n",
-		f.frost.told, f.frost.came, f.frost.nights, f.frost.ahead)
+	nights, _ := f.frost.under(0)
+	fmt.Fprintf(&b, "  frosts at the ground: of those foretold %v came, of nights that froze %v were foretold\n", f.frost.told, nights)
 	return b.String()
 }
 

@@ -84,6 +84,8 @@ type plan struct {
 	apart [2]string
 	// showers come to drivers/virtual beside its own; the lumped model draws its storms.
 	showers []virtual.Shower
+	// coolC is by how much the weather is colder than the model's own, K.
+	coolC float64
 	// mainStartLPH is the main meter's starting flow.
 	mainStartLPH float64
 }
@@ -226,6 +228,7 @@ func newVirtual(p plan) *virtualWorld {
 	c.TruthEvery = virtual.Span(240 * time.Hour)
 	c.LatitudeDeg, c.LongitudeDeg, c.ElevationM = between(44, 56), between(5, 20), between(0, 500)
 	c.Weather.MeanC, c.Weather.DailyC, c.Weather.DewBelowC = between(8, 13), between(4, 9), between(3, 10)
+	c.Weather.MeanC -= p.coolC
 	c.Weather.WindMS, c.Weather.Cloud = logBetween(1, 4), between(0.15, 0.6)
 	c.Weather.Showers = append(c.Weather.Showers, p.showers...)
 	c.Supply.PressurePa = between(230e3, 380e3)

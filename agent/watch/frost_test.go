@@ -289,3 +289,56 @@ func TestFrostOnlyWhereWaterStands(t *testing.T) {
 	require.Contains(t, said(f.Because), "the supply line")
 	require.NotContains(t, said(f.Because), "chamber")
 }
+
+// The day before tells a frost earlier than the evening's own fall does.
+func TestYesterdayTellsTheEvening(t *testing.T) {
+	const highest, dusk, lowest = 9.0, 5.0, -5.4 // at three, six and six
+	course := func(h float64) float64 {
+		switch h = math.Mod(h+18, 24) + 6; { // 6 to 30
+		case h < 15:
+			return lowest + (highest-lowest)*0.5*(1-math.Cos(math.Pi*(h-6)/9))
+		case h < 18:
+			return highest + (dusk-highest)*(h-15)/3
+		}
+		return dusk + (lowest-dusk)*math.Sqrt((h-18)/12)
+	}
+	o := newOutdoors(t)
+	first := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC)
+	var leads []time.Duration
+	var frozen bool
+	for at := first.Add(12 * time.Hour); at.Before(first.Add(52 * time.Hour)); at = at.Add(5 * time.Minute) {
+		c := course(at.Sub(first).Hours())
+		o.read(at, map[string]float64{"temp": c, "wind": 5}) // so that the ground is no colder
+		switch {
+		case c > 4:
+			frozen = false
+		case c <= 0 && !frozen:
+			frozen = true
+			require.False(t, o.told.IsZero(), "%v", at)
+			leads = append(leads, at.Sub(o.told))
+		}
+	}
+	t.Log(leads)
+	require.Len(t, leads, 2)
+	require.GreaterOrEqual(t, leads[1], leads[0]+30*time.Minute)
+}
+
+// Until the night's own fall tells how clear it is, the day's sun does; what nothing tells is wide.
+func TestSunTellsHowColdTheGroundWillBe(t *testing.T) {
+	now := time.Date(2025, 3, 20, 18, 0, 0, 0, time.UTC).UnixMilli()
+	at := func(clear float64) (k, u float64) {
+		s := frostState{Dark: true, Sunset: now - hour/2, DuskC: 6, T: 5.5, Clear: clear}
+		return s.ground(now, 3)
+	}
+	overcast, _ := at(0)
+	unknown, wide := at(math.NaN())
+	clear, u := at(1)
+	require.Less(t, overcast, unknown-0.5)
+	require.Greater(t, clear, unknown+0.5)
+	require.Less(t, u, wide)
+	s := frostState{Dark: false, Sunset: now - 20*hour, Clear: 1}
+	k, _ := s.ground(now, 1)
+	require.Zero(t, k, "by day")
+	k, _ = s.ground(now, 5)
+	require.Greater(t, k, 1.5, "in the coming night")
+}

@@ -164,3 +164,12 @@ func (l *Ledger) TempC() float64 { return l.st.Sky.TempC }
 
 // Day is true while the sun stood above the horizon in the last stride.
 func (l *Ledger) Day() bool { return l.st.Sky.Day }
+
+// ClearShare is the share of the clear sky's radiation that came lately while the sun stood high
+// enough to tell, from 0 under a closed sky; NaN without a solar sensor that reads.
+func (l *Ledger) ClearShare() float64 {
+	if k := &l.st.W; k.Solar.At > 0 && l.st.Now-k.Solar.At <= staleWeather {
+		return k.RatioLast
+	}
+	return math.NaN()
+}
