@@ -91,10 +91,11 @@
 //   - a chamber is slow when its rise at the end of three fills lags behind its habit, two when
 //     each lies four deviations of such fills off, one when it lies six below the least there was and
 //     the chamber rises still: no storage curve enters;
-//   - frost by Parton and Logan's night (1981) and the root of the hours since sunset (Brunt 1932), down
-//     to sunrise, or to when the last two nights were coldest, and not under the dew point less four
-//     degrees; on a clear calm night, known by its fall, the ground is taken to be two degrees colder.
-//     It is told when it is three times likelier than not, by what such a trend errs by, and urgent
+//   - frost by the night's trend (Parton and Logan 1981, and the root of the hours since sunset, Brunt
+//     1932), down to sunrise or to when the last two nights were coldest, and by how the day before went,
+//     each weighed by what it knows; not under the dew point less four degrees. What lies on the
+//     ground is up to three and a half degrees colder, by how clear and calm the night is. It is told
+//     when in the next six hours the ground is likelier to freeze than not by three to one, and urgent
 //     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows
 //     water;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
