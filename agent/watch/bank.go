@@ -48,7 +48,8 @@ type bankState struct {
 	// Drunk is which share of the day's evaporation the open loss would be, had the clay drunk it in
 	// the evening; 0 where it cannot have.
 	Drunk float64
-	// Quick is what was missing in the hours in which a large loss was found, L; 0 where windows showed it.
+	// Quick is what was missing beyond the noise in the hours in which a large loss was found, L; 0 where
+	// windows showed it.
 	Quick float64
 
 	Stray stray
@@ -318,8 +319,8 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		hours := float64(now-o.From) / float64(hour)
 		some := !steady && way > 0 && w.bothHalves(y, o.From, size)
 		if some {
-			// Hours of one window are as unsure as those are.
-			steady = heavy(size*size/(2*max(u*u, s.Stray.floor()/(hours*hours))), known) >= limit
+			// Some hours of one window are no more than the bay may stray by in such.
+			steady = heavy(s.Stray.worth(llr, size*hours), known) >= limit
 		}
 		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
 			continue
@@ -335,7 +336,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		s.byMeter(m, mLLR)
 		s.Sig = o.Sig[tRate]
 		if some {
-			s.Quick = size * hours
+			s.Quick = beyond(llr, size*hours)
 		}
 		if o.From == onsets[len(onsets)-1].From && o.To == onsets[len(onsets)-1].To && len(onsets) > len(s.Onsets) {
 			s.Sig = water.Signature{}
@@ -399,20 +400,20 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 			continue
 		}
 		llr := surprise(&f)
-		s.Stray.see(f.Nu)
+		s.Stray.see(llr, f.Nu)
 		limit := w.budget.morning
 		if size >= urgentRate {
 			limit = w.budget.page
 		}
 		// As many stretches as there are in a window of half a day; at least four, as they overlap.
-		if heavy(s.Stray.surprise(&f), known) < limit+math.Log(max(4, 12/f.Hours)) {
+		if heavy(s.Stray.worth(llr, f.Nu), known) < limit+math.Log(max(4, 12/f.Hours)) {
 			continue
 		}
 		if !w.bothHalves(y, f.From, size) || w.everywhere(y, f.From, size) {
 			continue
 		}
 		s.open(site.Leak, &onset{From: f.From, To: f.To, Nu: f.Nu}, now, size, u, llr, llr)
-		s.Sig, s.Quick = water.Signature{}, f.Nu
+		s.Sig, s.Quick = water.Signature{}, beyond(llr, f.Nu)
 		if f.Wet > 0 {
 			s.Drunk = f.Nu / f.Wet
 		}
@@ -526,7 +527,7 @@ func (w *Watch) follow(y *bay, now int64) {
 		// What heals within days is the bay's own doing, and no liner's. While it was open nothing was
 		// learned: clay that drinks so much would be told again every evening.
 		if s.Quick > 0 && now-s.Since < 3*day {
-			s.Stray.see(s.Quick)
+			s.Stray.Most = max(s.Stray.Most, sq(s.Quick))
 			w.l.Drank(y.i, s.Drunk)
 		}
 		s.Open = ""

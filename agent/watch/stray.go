@@ -1,17 +1,20 @@
 package watch
 
-import "bayledger/agent/water"
+import (
+	"math"
+
+	"bayledger/agent/water"
+)
 
 // stray is how far a bay's balances of some hours lie off by themselves: water that seems lost and is
 // there in the morning. What is stated of a chamber's lead, of clay and of stone holds for most bays.
 // One over whose crest some water runs at the inlet in every fill, or whose stone gives much more on
 // its first millimetres down, strays further, and does so every evening anew.
 //
-// The square of the litres that are missing at most in a day is taken to be exponentially distributed
-// about its mean, as squares of normal departures nearly are. That a day shows x by itself has then
-// the likelihood exp(-x2/mean), as if the variance were half the mean at least. It is a floor of
-// litres, not a factor: what strays is bounded by what a chamber, clay and a crest can take, and a
-// torn liner is not.
+// The square of the litres that are missing at most in a day, beyond what is stated (beyond), is taken to
+// be exponentially distributed about its mean, as squares of normal departures nearly are. That a day
+// shows x by itself has then the likelihood exp(-x2/mean). It goes by litres, not by deviations: what
+// strays is bounded by what a chamber, clay and a crest can take, and a torn liner is not.
 type stray struct {
 	Mean float64 // L2, of the days' largest
 	Days float64 // that are behind it
@@ -23,14 +26,23 @@ const (
 	// strayPrior is what a bay nobody has seen may stray by, m over its area; worth one day.
 	strayPrior = 0.3e-3
 	strayDays  = 10 // days that are remembered
-	// worthAgainst is the surprise below which a stretch is not looked at further.
+	// worthAgainst is the surprise that the stated noise shows on most days.
 	worthAgainst = 1.5
 )
 
 func (s *stray) init(areaM2 float64) { *s = stray{Mean: sq(1000 * strayPrior * areaM2), Days: 1} }
 
+// beyond is what of the litres missing in some hours the stated noise, by which they are a surprise of llr,
+// may not have made as well.
+func beyond(llr, litres float64) float64 {
+	if llr <= worthAgainst {
+		return 0
+	}
+	return litres * (1 - math.Sqrt(worthAgainst/llr))
+}
+
 // see takes the litres missing in a stretch that looks like a large loss and is not told as one.
-func (s *stray) see(litres float64) { s.Most = max(s.Most, litres*litres) }
+func (s *stray) see(llr, litres float64) { s.Most = max(s.Most, sq(beyond(llr, litres))) }
 
 // turn ends the day when it is over. A day in which a finding stood says nothing.
 func (s *stray) turn(now int64, stood bool) {
@@ -43,14 +55,9 @@ func (s *stray) turn(now int64, stood bool) {
 	s.Day = d
 }
 
-// floor is the variance, L2, below which nothing that is missing for some hours is known here.
-func (s *stray) floor() float64 { return s.Mean / 2 }
-
-// surprise is that of a window as far as the bay does not do the like by itself.
-func (s *stray) surprise(f *water.Window) float64 {
-	g := *f
-	g.S, g.LeastS = max(f.S, s.floor()), max(f.LeastS, s.floor())
-	return surprise(&g)
+// worth is what a surprise of so many litres is worth: no more than they are against a day of the bay's own.
+func (s *stray) worth(llr, litres float64) float64 {
+	return min(llr, sq(beyond(llr, litres))/s.Mean)
 }
 
 // gone says whether the hours since a large loss was found show that half of it is no more, twenty to

@@ -59,8 +59,9 @@ func TestALossThatIsOverIsWithdrawnInTheNight(t *testing.T) {
 	}
 }
 
-// What was missing at most on each of ten days: within what is stated it changes nothing, beyond it the
-// variance is at least half the mean square, and what was told and withdrawn counts as such a day.
+// What was missing at most on each of ten days: where that was no more than the noise a surprise is worth
+// what is stated, else no more than its litres are against such days. A surprise of 24 leaves three
+// quarters of its litres beyond the noise.
 func TestStrayIsTheMeanOfTheDaysLargest(t *testing.T) {
 	var s stray
 	s.init(100)
@@ -68,22 +69,23 @@ func TestStrayIsTheMeanOfTheDaysLargest(t *testing.T) {
 	days := func(n int, litres float64) {
 		for range n {
 			s.turn(now, false)
-			s.see(litres / 2)
-			s.see(-litres)
+			s.see(24, litres/2)
+			s.see(24, litres)
+			s.see(1, 1000) // a long day's, known to no better
 			now += day
 			s.turn(now, false)
 		}
 	}
-	f := water.Window{Nu: 60, S: 100}
-	require.InDelta(t, 3600./900, s.surprise(&f), 1e-9, "30 L on 100 m2 while nobody has seen the bay")
+	require.InDelta(t, 45*45/900., s.worth(24, 60), 1e-9, "30 L on 100 m2 while nobody has seen the bay")
 	days(9, 0)
-	require.InDelta(t, 18, s.surprise(&f), 1e-9, "as stated: 60 L are six deviations of 10 L")
+	require.InDelta(t, 45*45/90., s.worth(24, 60), 1e-9)
+	days(9, 0)
+	require.InDelta(t, 24, s.worth(24, 60), 1e-9, "as stated")
 	days(60, 40)
-	require.InDelta(t, 3600./1600, s.surprise(&f), 0.01)
+	require.InDelta(t, 45*45/900., s.worth(24, 60), 0.01)
 	days(1, 80)
-	require.InDelta(t, 3600./(0.9*1600+640), s.surprise(&f), 0.01)
-	f.Nu = 600
-	require.Greater(t, s.surprise(&f), 100., "a torn liner is no stray")
+	require.InDelta(t, 45*45/(0.9*900+360), s.worth(24, 60), 0.01)
+	require.Greater(t, s.worth(200, 600), 100., "a torn liner is no stray")
 }
 
 // A fill lifts its chamber far above the bay, and for minutes after it. That is metered water, whatever
