@@ -49,7 +49,7 @@
 // The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
 // last pulse's error, by a Kalman filter between moments at which nothing has run for 12
 // minutes. Onsets carry a signature for every bay's meter, the main's and a loss before the
-// bays; the one comparison that shows most does not count (a hose), twenty to one between
+// bays; the one comparison that shows most counts no more than the next (a hose), twenty to one between
 // causes. What was found is taken into the habit, so the same test sees the meter put right. A
 // bay's meter the main clears is no cause of a loss.
 //

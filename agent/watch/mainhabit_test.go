@@ -150,3 +150,42 @@ func TestTheHabitIsLeastSquares(t *testing.T) {
 	require.InEpsilon(t, (b1*a22-b2*a12)/det, h.X[0], 0.02)
 	require.InEpsilon(t, (b2*a11-b1*a12)/det, h.X[1], 0.02)
 }
+
+// A bay that drinks little shows a wrong meter in three fills, and each of them counts.
+func TestAFewFillsTellAWrongMeter(t *testing.T) {
+	const quarters, wrongAt, third = 4 * 21, 80, 99 // of days
+	told := 0
+	for seed := range uint64(40) {
+		l, h, now := newLine(seed)
+		rng := rand.New(rand.NewPCG(seed, 6))
+		for q := range quarters + 20 {
+			fed := make([]float64, 6)
+			fed[q%3] = 60 * rng.Float64()
+			if q%8 == 3 {
+				fed[5] = 30
+			}
+			if q == wrongAt {
+				l.share[5] += 0.115
+			}
+			for i, f := range fed {
+				l.flowed += f * (1 + l.share[i]) * (1 + 0.005*l.rng.NormFloat64())
+			}
+			count := math.Floor(l.flowed)
+			d := count - l.was - total(fed)
+			l.was = count
+			*now += 6 * hour
+			x, v := h.compare(d, fed, 6, 1./12, 0.25+sq(meterRepeats*total(fed)), false)
+			h.carry(*now, fed, 6, x, v)
+			h.learn(x)
+			if c, sum, ok := h.verdict(*now, math.Log(20)); ok && sum > nightly {
+				require.GreaterOrEqual(t, q, wrongAt, "seed %d", seed)
+				require.Equal(t, 5, c.col, "seed %d", seed)
+				if q <= third {
+					told++
+				}
+				break
+			}
+		}
+	}
+	require.GreaterOrEqual(t, told, 20, "of 40 by the third fill")
+}
