@@ -192,10 +192,8 @@ func heavy(x, n float64) float64 {
 	return n / 2 * math.Log1p(2*x/n)
 }
 
-// leastKnown is how many windows the stated prior noise is worth. It follows from the method of
-// evaporation and from the instruments, on the safe side: what is learned of a site's own scatter
-// has lain below it.
-const leastKnown = 100
+// leastKnown is from how many windows the noise is known at first.
+const leastKnown = water.StatedWorth
 
 // likeliest returns the onset at which a trouble is most likely to have begun, and by how much;
 // prior is the standard deviation of its size by common knowledge, 0 for none.

@@ -14,7 +14,7 @@ import (
 // quietWindow is the n-th window of a bay with which nothing is wrong: days and nights in turn whose
 // surprises are as wide as is stated, or off times as wide.
 func quietWindow(n int64, x, off float64) water.Window {
-	w := water.Window{Night: n%2 == 1}
+	w := water.Window{Night: n%2 == 1, Wide: 1}
 	w.Hours = []float64{15, 9}[n%2]
 	w.From = n/2*day + []int64{0, 15 * hour}[n%2]
 	w.To = w.From + int64(w.Hours)*hour
@@ -26,10 +26,20 @@ func quietWindow(n int64, x, off float64) water.Window {
 // untilTold plays quiet windows to the bank's own onsets until the sum over losses, or over gains,
 // reaches the threshold, and returns how many it took, most at the most: cutting a run short can only
 // make the mean smaller.
-func untilTold(rng *rand.Rand, threshold, known, off float64, most int) int {
+// learned says that how wide they are is learned from six bays as they come.
+func untilTold(rng *rand.Rand, threshold, known, off float64, learned bool, most int) int {
 	var s bankState
+	z2, seen := 0.0, 0.0
 	for n := range most {
 		f := quietWindow(int64(n), rng.NormFloat64(), off)
+		if learned {
+			f.Wide = (leastKnown + z2) / (leastKnown + seen)
+			z2, seen = z2+f.Nu*f.Nu/f.S, seen+1
+			for range 5 {
+				z2, seen = z2+sq(off*rng.NormFloat64()), seen+1
+			}
+			known = leastKnown + seen
+		}
 		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
 		for i := range s.Onsets {
 			carry(&s.Onsets[i], &f)
@@ -48,12 +58,12 @@ func untilTold(rng *rand.Rand, threshold, known, off float64, most int) int {
 const exactly = 1e9
 
 // meanTime is the mean of untilTold over runs, and its standard error.
-func meanTime(seed uint64, runs int, threshold, known, off float64) (mean, se float64) {
+func meanTime(seed uint64, runs int, threshold, known, off float64, learned bool) (mean, se float64) {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	var total, squares float64
 	for range runs {
 		scale := off
-		if known < exactly {
+		if known < exactly && !learned {
 			// The stated variance is itself a mean of so many squares.
 			v := 0.0
 			for range int(known) {
@@ -62,7 +72,7 @@ func meanTime(seed uint64, runs int, threshold, known, off float64) (mean, se fl
 			}
 			scale /= math.Sqrt(v / known)
 		}
-		x := float64(untilTold(rng, threshold, known, scale, int(50*threshold)))
+		x := float64(untilTold(rng, threshold, known, scale, learned, int(50*threshold)))
 		total += x
 		squares += x * x
 	}
@@ -78,16 +88,18 @@ func meanTime(seed uint64, runs int, threshold, known, off float64) (mean, se fl
 func TestTheBankKeepsItsRate(t *testing.T) {
 	const threshold, runs = 40.0, 150
 	for _, row := range []struct {
-		name       string
-		known, off float64
-		kept       bool
+		name          string
+		known, off    float64
+		learned, kept bool
 	}{
-		{"noise as stated", exactly, 1, true},
-		{"noise known from as many windows as the prior is worth", leastKnown, 1, true},
-		{"noise twice as wide as stated", exactly, 2, false},
+		{"noise as stated", exactly, 1, false, true},
+		{"noise known from as many windows as the prior is worth", leastKnown, 1, false, true},
+		{"noise learned to be half as wide as stated", leastKnown, 0.5, true, true},
+		{"noise learned to be as stated", leastKnown, 1, true, true},
+		{"noise twice as wide as stated", exactly, 2, false, false},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			mean, se := meanTime(20261130, runs, threshold, row.known, row.off)
+			mean, se := meanTime(20261130, runs, threshold, row.known, row.off, row.learned)
 			t.Logf("mean time to a false alarm %.0f ± %.0f windows, threshold %.0f", mean, se, threshold)
 			if row.kept {
 				require.Greater(t, mean-2.33*se, threshold, "mean %.0f ± %.0f", mean, se)

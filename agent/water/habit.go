@@ -34,7 +34,9 @@ type Window struct {
 	// of that: all that is not the curve's.
 	Least, LeastS float64
 	Joined        bool // it follows on the window before
-	h, gain       [nHabit]float64
+	// Wide is the variance that surprises have shown over S, for Carry.
+	Wide    float64
+	h, gain [nHabit]float64
 	// Nu by this bay's habit alone, and the variance of it that other bays do not share.
 	lone, loneOwn float64
 	// What clay draws late within a day, L, and the variance of when it does; 0 for whole days and
@@ -55,7 +57,11 @@ func (a *habit) prior(area float64) {
 
 // pace keeps the site's common knowledge of how far windows depart from habit, learned from all
 // its bays: factors on the standard deviations of days, of nights, and of the slopes of fills.
-type pace struct{ Q, N [3]float64 }
+// Z2 is the sum of the squares of windows' surprises over their variances.
+type pace struct {
+	Q, N [3]float64
+	Z2   float64
+}
 
 // leastPace: a quiet fortnight says little of the days that are not.
 const leastPace = 0.6
@@ -70,6 +76,19 @@ const ofSlopes = 2
 func (p *pace) learn(k int, z2 float64) {
 	p.N[k]++
 	p.Q[k] = max(leastPace, min(5, p.Q[k]*math.Exp((min(6, z2)-1)/2*max(0.02, 1/(6+p.N[k]/2)))))
+}
+
+// StatedWorth is how many windows the stated uncertainties are worth. They follow from the method of
+// evaporation and from the instruments, on the safe side: what is learned of a site's own scatter
+// has lain below them.
+const StatedWorth = 100
+
+// wide is the variance of windows' surprises over what is stated: the mean of the windows that the
+// statement is worth and of those seen. All variances of the model scale with it, so that no gain
+// does, and the surprises are Student's in the same number (West and Harrison 1997, Bayesian
+// Forecasting and Dynamic Models, section 4.5).
+func (p *pace) wide() float64 {
+	return (StatedWorth + p.Z2) / (StatedWorth + p.N[0] + p.N[1])
 }
 
 func kindOf(night bool) int {
@@ -127,7 +146,7 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		}
 		s += w.h[i] * ph[i]
 	}
-	w.Least, w.LeastS = w.leastLoss()-w.Expected, s
+	w.Least, w.LeastS, w.Wide = w.leastLoss()-w.Expected, s, 1
 	s += sq(w.Rel * w.curveSays(math.Sqrt(s)))
 	w.S = s
 	for i := range ph {
@@ -274,8 +293,8 @@ func (w *Window) Carry(sig *Signature, litres float64) {
 		e[i] += w.gain[i] * g
 	}
 	e[aFrom], e[aTo] = e[aTo], 0
-	sig.D += g * w.Nu / w.S
-	sig.J += g * g / w.S
+	sig.D += g * w.Nu / (w.S * w.Wide)
+	sig.J += g * g / (w.S * w.Wide)
 }
 
 // Signature is the mark a trouble of unit size leaves on a bay's balances from its onset on. Size

@@ -184,6 +184,29 @@ func TestPaceFollowsTheScatter(t *testing.T) {
 	require.Equal(t, leastPace, p.Q[1])
 }
 
+// What is stated is worth a hundred windows; as many that scatter half as wide halve the way to a
+// quarter of its variance, and a trouble weighs that much more.
+func TestASignatureWeighsByTheScatterSeen(t *testing.T) {
+	p := pace{N: [3]float64{60, 40, 7}, Z2: 25}
+	require.InDelta(t, 0.625, p.wide(), 1e-12)
+	p.init()
+	p.N = [3]float64{}
+	p.Z2 = 0
+	require.Equal(t, 1.0, p.wide())
+
+	var a habit
+	a.prior(100)
+	w := windowAt(0, 5, false)
+	a.expect(&w, 0, sq(10))
+	var stated, seen Signature
+	w.Carry(&stated, w.Hours)
+	w.Wide = 0.625
+	w.Carry(&seen, w.Hours)
+	require.InDelta(t, stated.J/0.625, seen.J, 1e-9)
+	require.InDelta(t, stated.D/0.625, seen.D, 1e-9)
+	require.Equal(t, stated.E, seen.E, "what is learned is the same")
+}
+
 // Over a quiet week the windows close, join, and leave nothing: 4.5 mm a day from 100 m2 under a
 // table of 5.0 is a factor of 0.9.
 func TestWindowsOfAQuietWeek(t *testing.T) {

@@ -117,7 +117,9 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		a := &y.st.Habit
 		hold := y.st.LearnHold || y.st.Maintain > l.st.Now
 		if a.N >= 2 && !hold {
-			l.st.Pace.learn(kindOf(w.Night), w.Nu*w.Nu/w.S)
+			z2 := w.Nu * w.Nu / w.S
+			l.st.Pace.learn(kindOf(w.Night), z2)
+			l.st.Pace.Z2 += min(z2, mostZ2)
 		}
 		a.learn(w, y.b.AreaM2, hold)
 		if w.Night {
@@ -175,6 +177,7 @@ func (l *Ledger) setAgainst(ws []Window, due []bool) {
 	}
 	for i, o := range odd {
 		due[i] = due[i] && !o
+		ws[i].Wide = l.st.Pace.wide()
 	}
 	l.odd = odd
 }
@@ -340,3 +343,6 @@ func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 
 // Known is how many windows of the site's bays taught how far windows depart from habit.
 func (l *Ledger) Known() float64 { return l.st.Pace.N[0] + l.st.Pace.N[1] }
+
+// mostZ2 is the most that one window says of how far all depart: one far out of line is a trouble.
+const mostZ2 = 9
