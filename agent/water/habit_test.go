@@ -171,6 +171,46 @@ func TestOtherBaysSayWhatTheSkyDid(t *testing.T) {
 	require.Equal(t, 1.5, middle([]float64{0, 1, 2, 40}))
 }
 
+// A bay that comes to rest hours after the others closes a longer day, alone: what the sky did to
+// theirs is expected of it all the same.
+func TestALateBayKnowsWhatTheSkyDid(t *testing.T) {
+	_, s := newFormula(t)
+	for _, id := range []string{"A2", "A3", "A4", "A5"} {
+		b := testBay()
+		b.ID = id
+		s.Courts[0].Bays = append(s.Courts[0].Bays, b)
+	}
+	l := New(s)
+	l.st.Sky.U = 0.2
+	begin := time.Date(2025, 6, 2, 4, 0, 0, 0, time.UTC).UnixMilli()
+	window := func(hours, loss float64) []Window {
+		ws := make([]Window, len(l.bays))
+		ws[0] = Window{Closed: Closed{From: begin, To: begin + int64(hours)*hour, Hours: hours, ET: 450, Loss: loss, Metered: loss, FromU: 4, ToU: 4}}
+		return ws
+	}
+	due := []bool{true, false, false, false, false}
+	alone := window(21, 430)
+	l.setAgainst(alone, due)
+	for _, y := range l.bays[1:] {
+		w := window(15, 430)[0]
+		w.lone, w.loneOwn = 0.2*y.unit(&w), sq(0.05*y.unit(&w))
+		y.st.Win.Past[0] = y.departed(&w)
+	}
+	late := window(21, 430)
+	l.setAgainst(late, due)
+	require.Greater(t, late[0].Expected, alone[0].Expected+0.15*0.78*450, "a fifth more of 0.78 x 450 L, as far as four bays tell")
+	require.Less(t, late[0].S, alone[0].S)
+
+	// A day later it is another day.
+	for _, y := range l.bays[1:] {
+		y.st.Win.Past[0].From -= 24 * hour
+		y.st.Win.Past[0].To -= 24 * hour
+	}
+	late = window(21, 430)
+	l.setAgainst(late, due)
+	require.Equal(t, alone[0].Expected, late[0].Expected)
+}
+
 func TestPaceFollowsTheScatter(t *testing.T) {
 	var p pace
 	p.init()

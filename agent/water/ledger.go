@@ -35,6 +35,8 @@ type Ledger struct {
 	odd   []bool
 	dev   []float64
 	vars  []float64
+
+	departs []departure
 }
 
 // ledgerState is what a snapshot keeps of the site.

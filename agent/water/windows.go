@@ -14,6 +14,38 @@ type windowState struct {
 	// Home is where the level lives by day and by night, mm; NaN at first. A bay that may be filled
 	// only by night stands lower every day, and has not moved.
 	Home [2]float64
+	// Past is what the last day and the last night showed, for bays that close theirs later.
+	Past [2]departure
+}
+
+// departure is how far a window departed from the bay's own habit, in its unit, and the variance of it
+// that other bays do not share.
+type departure struct {
+	From, To int64
+	Hours    float64 // 0 for none
+	ETmm     float64
+	Dev, Var float64
+}
+
+// departed is the window's departure; of none, where the bay has no unit or is not to be believed.
+func (y *bay) departed(w *Window) (d departure) {
+	if u := y.unit(w); u > 1 && !y.st.LearnHold {
+		d = departure{w.From, w.To, w.Hours, w.ET / y.b.AreaM2, w.lone / u, w.loneOwn / (u * u)}
+	}
+	return d
+}
+
+// startsApart is how far apart alike windows begin and end at most: bays close their days at dusk, or
+// when they come to rest after it.
+const startsApart = 6 * hour
+
+// alike says that the sky did the same in the window: it took as long, or by day as much evaporation
+// was asked for.
+func (d *departure) alike(w *Window, area float64) bool {
+	if d.Hours == 0 || abs64(d.From-w.From) > startsApart || abs64(d.To-w.To) > startsApart {
+		return false
+	}
+	return math.Abs(d.Hours-w.Hours) <= 0.3*w.Hours || !w.Night && math.Abs(d.ETmm-w.ET/area) <= 0.3*w.ET/area
 }
 
 const (
@@ -114,6 +146,7 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			continue
 		}
 		w := &ws[i]
+		y.st.Win.Past[kindOf(w.Night)] = y.departed(w)
 		a := &y.st.Habit
 		hold := y.st.LearnHold || y.st.Maintain > l.st.Now
 		if a.N >= 2 && !hold {
@@ -173,7 +206,7 @@ func (l *Ledger) setAgainst(ws []Window, due []bool) {
 	}
 	odd := l.odd[:0]
 	for i := range l.bays {
-		odd = append(odd, due[i] && !l.middleOf(i, ws, due, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)]))
+		odd = append(odd, due[i] && !l.middleOf(i, &ws[i], l.departures(ws, due, ws[i].Night), l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)]))
 	}
 	for i, o := range odd {
 		due[i] = due[i] && !o
@@ -182,20 +215,31 @@ func (l *Ledger) setAgainst(ws []Window, due []bool) {
 	l.odd = odd
 }
 
-// middleOf expects of the i-th bay's window what the other bays' windows show in common. It
+// departures are what the bays' windows show by day or by night: those that are due, and of the other
+// bays the last.
+func (l *Ledger) departures(ws []Window, due []bool, night bool) []departure {
+	ds := l.departs[:0]
+	for j, o := range l.bays {
+		if due[j] && ws[j].Night == night {
+			ds = append(ds, o.departed(&ws[j]))
+		} else {
+			ds = append(ds, o.st.Win.Past[kindOf(night)])
+		}
+	}
+	l.departs = ds
+	return ds
+}
+
+// middleOf expects of the i-th bay's window what the other bays' show in common. It
 // returns false when that is far more than the weather's formula can be wrong by: rain that no
 // gauge saw. Such a window says nothing.
-func (l *Ledger) middleOf(i int, ws []Window, due []bool, etu, q float64) bool {
-	y, w := l.bays[i], &ws[i]
+func (l *Ledger) middleOf(i int, w *Window, ds []departure, etu, q float64) bool {
+	y := l.bays[i]
 	unit := y.unit(w)
 	dev, vars := l.dev[:0], l.vars[:0]
-	for j, o := range l.bays {
-		if j == i || !due[j] || o.st.LearnHold || ws[j].Night != w.Night || math.Abs(ws[j].Hours-w.Hours) > 0.3*w.Hours {
-			continue
-		}
-		if u := o.unit(&ws[j]); u > 1 {
-			dev = append(dev, ws[j].lone/u)
-			vars = append(vars, ws[j].loneOwn/(u*u))
+	for j := range ds {
+		if j != i && ds[j].alike(w, y.b.AreaM2) {
+			dev, vars = append(dev, ds[j].Dev), append(vars, ds[j].Var)
 		}
 	}
 	l.dev, l.vars = dev, vars
@@ -283,10 +327,16 @@ func (l *Ledger) Against(i int, w *Window) bool {
 		a := o.near(w.From)
 		can[j] = j == i || a != nil && abs64(a.M.T-w.From) < hour/2 && l.st.Last-o.st.Loose.M.T < hour/2 && l.part(o, a, &o.st.Loose, &ws[j])
 	}
-	ws[i] = *w
-	ok := l.middleOf(i, ws, can, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
-	*w = ws[i]
-	return ok
+	ds := l.departs[:0]
+	for j, o := range l.bays {
+		d := departure{}
+		if can[j] && j != i {
+			d = o.departed(&ws[j])
+		}
+		ds = append(ds, d)
+	}
+	l.departs = ds
+	return l.middleOf(i, w, ds, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
 }
 
 // near is the bay's kept moment nearest to t, nil when it has none.
