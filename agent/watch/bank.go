@@ -24,6 +24,8 @@ type onset struct {
 	Nu       float64 // L, how far the window's loss was beside habit
 	Sig      [nTrouble]water.Signature
 	Slope    water.Signature // of a wrong meter, in the slopes of its fills
+	ET       float64         // L, of reference evaporation in the window
+	Alone    bool            // no other bays had shown what the sky did
 }
 
 // bankState is the bank of one bay.
@@ -138,7 +140,7 @@ func (w *Watch) bank(y *bay, now int64) {
 		if f.From < s.Quiet {
 			continue
 		}
-		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
+		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu, ET: f.ET, Alone: !f.Shared})
 		for j := range s.Onsets {
 			carry(&s.Onsets[j], f)
 		}
@@ -273,7 +275,7 @@ func (w *Watch) test(y *bay, now int64) {
 	onsets := s.Onsets
 	// The window under way counts as if it closed now.
 	if u, ok := w.l.Underway(y.i); ok && u.From >= s.Quiet && u.Hours >= 2 {
-		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu})
+		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu, ET: u.ET, Alone: !u.Shared})
 		onsets = w.trial
 		for i := range onsets {
 			carry(&onsets[i], u)
@@ -287,8 +289,7 @@ func (w *Watch) test(y *bay, now int64) {
 // slow is the test over windows; the last of the onsets may be the window under way.
 func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 	s := &y.st.Bank
-	_, jump := likeliest(onsets, tJump, 0, 0)
-	_, et := likeliest(onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
+	jump, et := w.harmless(y, onsets)
 	harmless := max(jump, et)
 	m, mLLR := likeliest(onsets, tMeter, 0.3, 0)
 	_, rLLR := likeliest(onsets, tRate, 0, 0)
@@ -341,6 +342,28 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		}
 		return
 	}
+}
+
+// harmless is how well a jump and a spell of weather explain the surprises. As long as other bays show
+// what the sky does, what is left to it is by how much one bay departs from the rest: that one
+// evaporates half as much again for days, and its neighbours do not, is no weather.
+func (w *Watch) harmless(y *bay, onsets []onset) (jump, et float64) {
+	_, jump = likeliest(onsets, tJump, 0, 0)
+	var alone, all float64
+	if o, _ := likeliest(onsets, tRate, 0, 0); o != nil {
+		for i := range onsets {
+			if x := &onsets[i]; x.From >= o.From {
+				all += x.ET
+				if x.Alone {
+					alone += x.ET
+				}
+			}
+		}
+	}
+	alone /= max(all, 1)
+	u := w.l.Balance(y.i).ETU()
+	_, et = likeliest(onsets, tET, u*math.Sqrt(alone*4+(1-alone)*water.OwnSky), 0)
+	return jump, et
 }
 
 // open notes a finding. Within the window in which it began, it began when what is missing there

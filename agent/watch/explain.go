@@ -77,8 +77,7 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 			continue
 		}
 		size, u, _ := o.Sig[tRate].Best()
-		_, jump := likeliest(s.Onsets, tJump, 0, 0)
-		_, et := likeliest(s.Onsets, tET, 2*w.l.Balance(y.i).ETU(), 0)
+		jump, et := w.harmless(y, s.Onsets)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
 			what, site.Rate(math.Abs(size)/3.6e6), site.Rate(2*u/3.6e6), when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}

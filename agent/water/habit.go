@@ -34,6 +34,7 @@ type Window struct {
 	// of that: all that is not the curve's.
 	Least, LeastS float64
 	Joined        bool // it follows on the window before
+	Shared        bool // other bays have shown what the sky did, and that is expected
 	// Wide is the variance that surprises have shown over S, for Carry.
 	Wide    float64
 	h, gain [nHabit]float64
@@ -105,14 +106,17 @@ func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
 	e := y.st.Habit.X[aK] * c.ET
 	w := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
-	own = 0.3*w + 0.7*n
+	own = OwnSky*w + 0.7*n
 	if t := max(y.st.LastRainT, y.st.LastHandT); t > 0 && c.From-t < wetFor {
 		// Wet clay gives from itself and draws less from below, for a day or so.
 		own += sq(0.25*e) + sq(0.06*c.Wet)
 	}
 	rain := sq(0.4*c.Rain) + sq(0.3*c.Soaked)
-	return 0.7*w + 0.3*n + 0.8*rain, own + 0.2*rain
+	return (1-OwnSky)*w + 0.3*n + 0.8*rain, own + 0.2*rain
 }
+
+// OwnSky is which part of the variance of a day's evaporation bays of one site do not share.
+const OwnSky = 0.3
 
 // wetFor is how long the clay's surface is wet after rain or a hose.
 const wetFor = 24 * hour

@@ -257,6 +257,7 @@ func (l *Ledger) middleOf(i int, w *Window, ds []departure, etu, q float64) bool
 	share := common / (common + v*unit*unit)
 	own += w.lateVar
 	y.st.Habit.expect(w, w.late+share*m*unit, own+common*(1-share))
+	w.Shared = true
 	return true
 }
 
