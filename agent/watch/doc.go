@@ -28,10 +28,11 @@
 // least the threshold (Pollak 1985). `false pages` of the site file (0.03 for six bays and
 // half a year = 0.01 per bay-year) is shared over six tests; what waits for the morning may be
 // wrong ten times as often: log thresholds 13.0 and 10.7. The ratios are Student's in the
-// number of windows behind the noise. The guards below are for what the noise does not know:
+// number of windows behind the noise, whose width is the mean of a hundred as stated and those the
+// site has seen (West and Harrison 1997). The guards below are for what the noise does not know:
 //
-//   - twenty to one against the weather (step of twice the method's uncertainty); a gain also
-//     against a jump, over 24 h, a third of its evidence outside the window it began in: hand
+//   - twenty to one against the weather (step of twice the method's uncertainty, or of its own part
+//     where other bays show the rest); a gain also against a jump, over 24 h, a third of its evidence outside the window it began in: hand
 //     watering nobody recorded, after which wet clay draws less for a day;
 //   - a loss shows in two windows, or in both halves of the last;
 //   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the

@@ -45,7 +45,8 @@
 // curve makes no fall of a rise); the lead, 35 % in all fills alike; rain, 40 % of it; evaporation
 // at another depth, 5 % for each mm, only in the direction depth works. Where the level has come to
 // live elsewhere, by day or by night, the factor is unsure by a fifth for 30 mm of it. What the other bays show in
-// their median is expected of each as far as they are sure of it, and a site-wide departure of
+// their median is expected of each as far as they are sure of it, also of one that closes its day hours
+// later, and a site-wide departure of
 // three deviations (rain no gauge saw) teaches and tells nothing.
 //
 // # Evaporation and spans
