@@ -26,6 +26,7 @@ type onset struct {
 	Slope    water.Signature // of a wrong meter, in the slopes of its fills
 	ET       float64         // L, of reference evaporation in the window
 	Alone    bool            // no other bays had shown what the sky did
+	Night    bool
 }
 
 // bankState is the bank of one bay.
@@ -140,7 +141,7 @@ func (w *Watch) bank(y *bay, now int64) {
 		if f.From < s.Quiet {
 			continue
 		}
-		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu, ET: f.ET, Alone: !f.Shared})
+		s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu, ET: f.ET, Alone: !f.Shared, Night: f.Night})
 		for j := range s.Onsets {
 			carry(&s.Onsets[j], f)
 		}
@@ -258,14 +259,10 @@ const (
 	youngHours   = 3.0
 )
 
-// gainPatience is how long water must have come in uncounted before it is told: a hose or a
-// shower nobody put on record comes in at once, and then wet clay draws less from below for a day.
-// No weeping valve does harm in less.
-const gainPatience = 24 * hour
-
-// laterShare is what of the evidence for a gain must stand without the window it began in, for the
-// same reason.
-const laterShare = 0.35
+// hoseWindows is over how many windows a hose or a shower nobody put on record shows as water that came
+// in uncounted: the one it fell in, and the next, in which wet clay draws less from below. What is told
+// as a gain must show beyond them, as much likelier than nothing as a cause must be than another.
+const hoseWindows = 2
 
 // test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
 // a spell of weather) explains the same surprises nearly as well.
@@ -275,7 +272,7 @@ func (w *Watch) test(y *bay, now int64) {
 	onsets := s.Onsets
 	// The window under way counts as if it closed now.
 	if u, ok := w.l.Underway(y.i); ok && u.From >= s.Quiet && u.Hours >= 2 {
-		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu, ET: u.ET, Alone: !u.Shared})
+		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu, ET: u.ET, Alone: !u.Shared, Night: u.Night})
 		onsets = w.trial
 		for i := range onsets {
 			carry(&onsets[i], u)
@@ -314,7 +311,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		}
 		// A gain may have been a jump, put on by a hose; a loss shows in more than one window, or in
 		// both halves of the last.
-		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds)
+		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds && beyondHose(onsets, o.From, size, w.budget.odds))
 		hours := float64(now-o.From) / float64(hour)
 		some := !steady && way > 0 && w.bothHalves(y, o.From, size)
 		if some {
@@ -324,7 +321,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
 			continue
 		}
-		if way < 0 && now-o.From < gainPatience || w.everywhere(y, o.From, size) {
+		if w.everywhere(y, o.From, size) {
 			continue
 		}
 		kind := site.Leak
@@ -510,10 +507,27 @@ func goesOn(onsets []onset, o *onset, size float64) bool {
 	}
 	half := &onsets[len(onsets)-max(1, n/2)]
 	first := o.Sig[tRate].LLR(size) - half.Sig[tRate].LLR(size)
-	if size < 0 && onsets[len(onsets)-n+1].Sig[tRate].LLR(size) < laterShare*o.Sig[tRate].LLR(size) {
-		return false
-	}
 	return half.Sig[tRate].LLR(size/2) > 1 && (first > 1 || n > 2)
+}
+
+// clayDries is how much of a day must have passed until clay that was watered the day before draws as
+// ever.
+const clayDries = 8 * hour
+
+// beyondHose says whether a gain since from shows in windows beyond those a hose does.
+func beyondHose(onsets []onset, from int64, size, odds float64) bool {
+	n := 0
+	for i := range onsets {
+		o := &onsets[i]
+		if o.From < from {
+			continue
+		}
+		if n++; n > hoseWindows {
+			last := &onsets[len(onsets)-1]
+			return (last.Night || last.To-last.From >= clayDries) && o.Sig[tRate].LLR(size) >= odds
+		}
+	}
+	return false
 }
 
 // carryOpen takes the open trouble's signatures through a window.

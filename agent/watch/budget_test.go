@@ -124,3 +124,27 @@ func TestThresholdsAreTheBudget(t *testing.T) {
 	require.InDelta(t, math.Log(morningFactor), b.page-b.morning, 1e-9)
 	require.Equal(t, b, newBudget(&site.Site{}), "a site that states none has the built-in one")
 }
+
+// A hose nobody put on record brings water in by day, and the wet clay draws less in the night after it;
+// a valve that weeps goes on.
+func TestAHoseIsNoWeepingValve(t *testing.T) {
+	odds := newBudget(&site.Site{}).odds
+	gain := func(z ...float64) bool {
+		var s bankState
+		for n, x := range append(make([]float64, 20), z...) {
+			f := quietWindow(int64(n), x, 1)
+			s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
+			for i := range s.Onsets {
+				carry(&s.Onsets[i], &f)
+			}
+		}
+		o := &s.Onsets[20]
+		size, _, _ := o.Sig[tRate].Best()
+		require.Less(t, size, 0.0)
+		return beyondHose(s.Onsets, o.From, size, odds)
+	}
+	require.False(t, gain(-4, -4, 0), "a morning of watering, and the night after it")
+	require.False(t, gain(-4, -4, 0, 0.3, 0.1))
+	require.False(t, gain(-4, -4), "nobody knows yet")
+	require.True(t, gain(-3, -4, -3, -4))
+}

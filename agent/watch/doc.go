@@ -32,8 +32,9 @@
 // site has seen (West and Harrison 1997). The guards below are for what the noise does not know:
 //
 //   - twenty to one against the weather (step of twice the method's uncertainty, or of its own part
-//     where other bays show the rest); a gain also against a jump, over 24 h, a third of its evidence outside the window it began in: hand
-//     watering nobody recorded, after which wet clay draws less for a day;
+//     where other bays show the rest); a gain also against a jump, and twenty to
+//     one by what follows on the window it began in and the next: hand watering nobody recorded,
+//     after which wet clay draws less for a day;
 //   - a loss shows in two windows, or in both halves of the last;
 //   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the
 //     other bays' median taken off, more lost than 1.2 of reference evaporation, both halves; what
