@@ -115,7 +115,7 @@ func TestBrowserWinterClose(t *testing.T) {
 	b.Go("/procedures")
 	press(`document.querySelector("#records a").click()`)
 	text := browsertest.Evaluate[string](b, `document.body.innerText`)
-	for _, want := range []string{"final, signed off", "by ann", "below the lowest rating", "Nothing flows, nothing fills"} {
+	for _, want := range []string{"final, signed off", "by ann", "below the lowest rating", "Does it stay empty?"} {
 		require.Contains(t, text, want)
 	}
 	b.Fits("the record")

@@ -564,7 +564,8 @@ func TestEndToEndSeasons(t *testing.T) {
 		require.True(t, rec.SignedOff, rec.Results)
 		require.False(t, rec.Provisional)
 		require.GreaterOrEqual(t, rec.Ended.Sub(rec.Started), 72*time.Hour)
-		require.Contains(t, rec.Results[len(rec.Results)-1].Says, "For 3 days nothing flowed")
+		require.Contains(t, rec.Results[len(rec.Results)-1].Says, "For 3 days nothing showed water. Watched by: the main meter")
+		require.Contains(t, rec.Results[len(rec.Results)-1].Says, "Not seen: whether the chambers of A1, A2, A3, B1, B2 and B3 fill", "the sensors are out")
 
 		// Spring: everything is put back by the fifth day; over the winter a strainer has clogged.
 		h.wait(closed.AddDate(0, 0, 5).Add(time.Hour).Sub(h.clk.Now()))

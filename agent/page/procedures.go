@@ -21,7 +21,6 @@ type proceduresPage struct {
 	// Busy is true while a procedure wants somebody: nothing else is begun then.
 	Busy   bool
 	Offers []procedure.Offer
-	Bays   []string
 	// Records, the newest first.
 	Records []recordLine
 	// Main is the isolation valve; nil where there is none.
@@ -88,7 +87,7 @@ func (s *Server) procedures(w http.ResponseWriter, r *http.Request) {
 	sh := s.shell(r, words.Key("Procedures"), "procedures")
 	p := proceduresPage{shell: sh, Said: said(sh, r), CanAct: s.mayAct(r)}
 	if v := viewOf(r, s); v != nil {
-		p.Offers, p.Bays = v.Procedures.Offers, v.Procedures.Bays
+		p.Offers = v.Procedures.Offers
 		if p.Main = v.Procedures.Main; p.Main != nil {
 			if p.Main.Shut {
 				p.MainSince = p.clock(p.Main.Since)

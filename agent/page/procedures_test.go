@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"strings"
 	"testing"
 	"time"
 
@@ -59,6 +60,30 @@ func TestProcedures(t *testing.T) {
 	require.NoError(t, json.Unmarshal(get(t, c.Server, path+"&form=json").Body.Bytes(), &back))
 	require.Equal(t, run.ID, back.ID)
 	require.Equal(t, http.StatusNotFound, get(t, c.Server, "/procedures/record?id=none").Code)
+}
+
+// What is under way is not offered a second time.
+func TestProceduresUnderWayAreNotOffered(t *testing.T) {
+	v := aQuietView()
+	v.Procedures = procedure.New(v.Site, nil).Picture()
+	c := aClub(t, v)
+	ann := c.as(t, "ann")
+	shown := func() string { return get(t, c.Server, "/procedures", ann).Body.String() }
+	bay := v.Procedures.Bays[0]
+	ofBay := `<button name="bay" value="` + bay + `">`
+	require.Contains(t, shown(), `id="start-winter-close"`)
+	before := strings.Count(shown(), ofBay)
+	for i := range v.Procedures.Offers {
+		switch o := &v.Procedures.Offers[i]; o.Kind {
+		case procedure.WinterClose:
+			o.UnderWay = true
+		case procedure.Calibrate:
+			o.Bays = o.Bays[1:]
+		}
+	}
+	require.NotContains(t, shown(), `id="start-winter-close"`)
+	require.Contains(t, shown(), "Under way, above.")
+	require.Equal(t, before-1, strings.Count(shown(), ofBay))
 }
 
 // The main valve: a person's word with a reason, or nothing.

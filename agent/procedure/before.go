@@ -141,8 +141,8 @@ func (l *look) lost(devices map[string][2]int) float64 {
 	return worst
 }
 
-// idle judges readings with nothing going on: no flow, levels that are possible and at rest, no
-// sensor that stands on one number where others show their noise.
+// idle judges readings with nothing going on: no flow, by meters that can be seen, and levels that are
+// possible and at rest. A sensor that stands on one number is found by the wiring proof.
 func (l *look) idle() Verdict {
 	if left := 2*time.Minute - l.elapsed(); left > 0 {
 		v := l.watching("", "Watching the idle readings for another %s.", Span(left))
@@ -157,6 +157,13 @@ func (l *look) idle() Verdict {
 			} else {
 				wrong = append(wrong, l.say("the meter of %s moves (%s)", id, site.Water(l.passedM3(id))))
 			}
+		}
+	}
+	for _, id := range l.blindMeters(append(l.bayIDs(), "")...) {
+		if id == "" {
+			wrong = append(wrong, l.say("the main meter gives no good reading"))
+		} else {
+			wrong = append(wrong, l.say("the meter of %s gives no good reading", id))
 		}
 	}
 	for _, id := range l.bayIDs() {
@@ -291,7 +298,7 @@ func (l *look) pressure() Verdict {
 func (l *look) hold() Verdict {
 	m := l.meterOf("")
 	r := l.trace(m)
-	if left := 2 * time.Minute; l.elapsed() > left && (r == nil || r.LastT == 0) {
+	if l.elapsed() > 2*time.Minute && l.blind(m) {
 		return l.failed("The main meter gives no reading, so a hold cannot be judged.")
 	}
 	var through []string

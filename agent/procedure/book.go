@@ -102,7 +102,7 @@ type others struct {
 	Text  string    `json:"text,omitempty"`
 }
 
-const bookVersion = 2
+const bookVersion = 3
 
 // keptRecords is how many finished procedures a book remembers; the journal has all of them.
 const keptRecords = 24

@@ -82,6 +82,10 @@ func calibrate(h *house, r *run) []step {
 // firstWeeks is how long the account learns before the record is final.
 const firstWeeks = 14 * 24 * time.Hour
 
+// nominalU is how well a tabled porosity is known, as a share: a calibration that is no surer is none. (Our
+// own choice; the account begins with as much for one standard deviation.)
+const nominalU = 0.3
+
 // settled is how long after the last water a level counts as at rest: five time constants.
 func (h *house) settled() time.Duration { return 5 * h.o.Settle }
 
@@ -438,23 +442,30 @@ func (l *look) weeks(id string) Verdict {
 		}
 		s.look(moment{ms(l.now), level, m.Moved, m.MoveLast, rain, et, settle}, b.AreaM2, b.DepthM()-b.SurfaceBottomM())
 	}
-	phi, u, known := s.porosity()
+	got, told := s.porosity(porosityOf(b), b.DepthM())
+	phi, u, n := got.Porosity, got.U, got.Rises
+	sure := told && u <= nominalU*phi
 	worth := l.say("not known yet")
-	if known {
+	if told {
 		worth = l.say("%.1f %% (± %.1f %%)", 100*phi, 100*u)
 	}
-	n := len(s.Rises)
 	switch left := firstWeeks - l.elapsed(); {
 	case left > 0:
 		return l.watching("", "Drainable porosity: %s. Fills between two rests: %d. Another %s.", worth, n, Span(left))
-	case !known && -left < firstWeeks:
+	case !told && -left < firstWeeks:
 		return l.watching("", "Only %s between two rests so far, %d are needed. Waiting for another %s at the most.", fills(n), leastRises, Span(left+firstWeeks))
+	case !sure && -left < firstWeeks:
+		return l.watching("", "Drainable porosity: %s, from %s between two rests: not yet surer than a tabled value, ± %.0f %% of it. Waiting for another %s at the most.", worth, fills(n), 100*nominalU, Span(left+firstWeeks))
 	}
 	v := l.passed("Drainable porosity at the level the bay is held: %s, from %s.", worth, fills(n))
 	v.Values = map[string]float64{}
-	if !known {
+	if !sure {
 		v.State, v.Phase = Undecided, "undecided"
+	}
+	if !told {
 		v.Says = l.say("In four weeks only %s stood between two rests; %d are needed. The site file's porosity stands.", fills(n), leastRises)
+	} else if !sure {
+		v.Says = l.say("In four weeks %s between two rests tell the porosity no surer than %s; a tabled value is as good. The site file's stands. What is missing: fills of a centimetre and more by night, with some hours without water before and after.", fills(n), worth)
 	} else {
 		v.Values["porosity"], v.Values["porosity_u"], v.Values["rises"] = phi, u, float64(n)
 		// The curve keeps the site file's shape.
@@ -489,7 +500,7 @@ func times(n int) site.Phrase {
 // overflowed adds to a verdict what the weeks say of the crest.
 func (l *look) overflowed(id string, v *Verdict) {
 	b, c := l.site.Bay(id), &l.run.Rests.Ceiling
-	shown, uShown, n, ok := c.crest()
+	at, n, ok := c.crest()
 	if !ok {
 		if c.High.UStd == 0 {
 			return
@@ -503,8 +514,8 @@ func (l *look) overflowed(id string, v *Verdict) {
 		}
 		return
 	}
-	level, u := l.corrected(id, shown, uShown)
-	u95 := 1.959964 * u
+	level, u := l.corrected(id, at.LevelM, at.UStd)
+	u95 := even95(at.HalfM, u)
 	v.Says += l.say(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%s).", 1000*level, math.Ceil(1000*u95), times(n))
 	v.Values["crest_m"], v.Values["crest_u"], v.Values["spills"] = level, u95, float64(n)
 	called := l.result("crest") // what a person called dripping is in the record already

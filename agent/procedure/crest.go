@@ -41,11 +41,16 @@ type inflow struct {
 	Ran  bool    `json:"ran,omitempty"`
 }
 
-// spill is what one overflow says of the crest, as the sensor shows it.
+// spill is what one overflow says of the crest, as the sensor shows it: anywhere within HalfM of LevelM,
+// as likely here as there, and beside that as unsure as UStd says.
 type spill struct {
 	LevelM float64 `json:"level"`
+	HalfM  float64 `json:"half,omitempty"`
 	UStd   float64 `json:"u"`
 }
+
+// std is the standard uncertainty of it all.
+func (s spill) std() float64 { return math.Hypot(s.UStd, s.HalfM/math.Sqrt(3)) }
 
 const (
 	// spillBins to mostSpillBins, half an hour to one and a half, is the stretch over which water must
@@ -110,7 +115,7 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 	}
 	end, hours := r.end(), float64(b.T-c.StillAt)/3.6e6
 	if b.T-c.RainAt >= drainsFor.Milliseconds() && (c.High.UStd == 0 || end > c.High.LevelM) {
-		c.High = spill{end, r.EndU}
+		c.High = spill{LevelM: end, UStd: r.EndU}
 	}
 	// The first rest is the nearest. A chamber that came up late had not spilled.
 	if c.PlateauM == 0 || c.Seen != nil || end > c.PlateauM+0.0005 {
@@ -121,11 +126,11 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 	// hours. As much head as it has lost since it stood highest may still be there. Anything between is as
 	// likely.
 	fell, head := max(0, -r.MPerHour)*hours, max(0, c.PlateauM-end)
-	at := spill{end + fell/2 - head/2, math.Hypot(r.EndU, (fell+head)/math.Sqrt(12))}
+	at := spill{end + fell/2 - head/2, (fell + head) / 2, r.EndU}
 	// A fill spills where it comes in while the far end still takes water, and its chamber leads: the
 	// crest is anywhere from the rest to where it stood.
 	if c.Metered {
-		at = spill{end + head/2, math.Hypot(r.EndU, head/math.Sqrt(12))}
+		at = spill{end + head/2, head / 2, r.EndU}
 	}
 	if head < mostWideM {
 		c.Seen = &at
@@ -172,20 +177,20 @@ func (c *ceiling) spills(areaM2 float64) (does, metered bool) {
 	return false, false
 }
 
-// crest is what the spills say, as the sensor shows it: the level with its standard uncertainty, and
-// from how many. One below where the bay has stood at rest was none. They err alike: their mean is as
-// sure as they are. ok is false without any.
-func (c *ceiling) crest() (level, uStd float64, n int, ok bool) {
+// crest is what the spills say, as the sensor shows it, and how many they are. One below where the bay has
+// stood at rest was none. They err alike: their mean is as sure as they are. ok is false without any.
+func (c *ceiling) crest() (at spill, n int, ok bool) {
 	sum := 0.0
 	for _, s := range c.Spills {
-		if s.LevelM+2*s.UStd < c.High.LevelM {
+		if s.LevelM+2*s.std() < c.High.LevelM {
 			continue
 		}
-		w := 1 / sq(s.UStd)
-		sum, level, uStd, n = sum+w, level+w*s.LevelM, uStd+w*s.UStd, n+1
+		w := 1 / sq(s.std())
+		sum, n = sum+w, n+1
+		at.LevelM, at.HalfM, at.UStd = at.LevelM+w*s.LevelM, at.HalfM+w*s.HalfM, at.UStd+w*s.UStd
 	}
 	if n == 0 {
-		return 0, 0, 0, false
+		return spill{}, 0, false
 	}
-	return level / sum, uStd / sum, n, true
+	return spill{at.LevelM / sum, at.HalfM / sum, at.UStd / sum}, n, true
 }

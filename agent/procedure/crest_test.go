@@ -33,27 +33,27 @@ func TestCrestFromRain(t *testing.T) {
 	plain := func(_ int64, level float64) float64 { return level }
 	for _, crest := range []float64{0.095, 0.110, 0.125} {
 		c := rained(crest, plain)
-		level, u, n, ok := c.crest()
+		at, n, ok := c.crest()
 		require.True(t, ok)
 		require.Equal(t, 1, n)
-		require.InDelta(t, crest, level, 2*u, "crest %g", crest)
-		require.Less(t, u, 0.0015) // a head of some millimetres, and no word on how much of it is left
+		require.InDelta(t, crest, at.LevelM, even95(at.HalfM, at.UStd), "crest %g", crest)
+		require.Less(t, at.std(), 0.0015) // a head of some millimetres, and no word on how much of it is left
 	}
 	// 20 mm of rain make 80 mm of level: a crest above that is not reached, and the bay was not higher.
 	c := rained(0.180, plain)
-	_, _, _, ok := c.crest()
+	_, _, ok := c.crest()
 	require.False(t, ok)
 	require.InDelta(t, 0.085+0.080-0.1e-3*(34+12), c.High.LevelM, 0.001)
 	// A sensor that stands on one number shows no crest, and one that comes up late neither.
 	c = rained(0.180, func(now int64, level float64) float64 { return 0.085 })
-	_, _, _, ok = c.crest()
+	_, _, ok = c.crest()
 	require.False(t, ok, "frozen")
 	shown := 0.085
 	c = rained(0.180, func(now int64, level float64) float64 {
 		shown += (level - shown) * 10 / (10 * 3600)
 		return shown
 	})
-	_, _, _, ok = c.crest()
+	_, _, ok = c.crest()
 	require.False(t, ok, "a chamber that is nearly cut off")
 }
 
@@ -73,9 +73,9 @@ func TestCrestFromAnOverfill(t *testing.T) {
 		wobble := 0.0001 * float64(now/10_000%3-1)
 		s.look(moment{now: now, levelM: level + wobble, inM3: in, ran: ran}, 100, 0.025)
 	}
-	at, u, n, ok := s.Ceiling.crest()
+	at, n, ok := s.Ceiling.crest()
 	require.True(t, ok)
 	require.Equal(t, 1, n)
-	require.InDelta(t, (0.099+0.104)/2, at, 0.0005)
-	require.InDelta(t, 0.005/math.Sqrt(12), u, 0.0003)
+	require.InDelta(t, (0.099+0.104)/2, at.LevelM, 0.0005)
+	require.InDelta(t, 0.0025, at.HalfM, 0.0005)
 }

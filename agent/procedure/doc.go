@@ -30,7 +30,7 @@
 // swapped valve from a swapped pair. Intervals of 95 %: the counts of a meter are a triangle, so
 // half-widths are worked out and not two standard deviations. The porosity of the first weeks comes
 // from what fills raise a bay by between two rests, and the crest from where the level stops rising while
-// water comes (rests.go, crest.go: the one step that keeps sums of its own beside its traces).
+// water comes (rests.go, porosity.go, crest.go: the one step that keeps sums of its own beside its traces).
 // testdata/coverage.txt, and porosity.txt among agent's scorecards, are the long runs.
 //
 // A coil cannot close slowly: it is set once, by the only frame there is, and the actuator goes its

@@ -76,13 +76,20 @@ func within95(z, triangle, std float64) float64 {
 	return 2 * sum * h / 3
 }
 
-// ends95 is the half width of the symmetric interval that holds 95 % of the sum of an error that is
-// plus or minus end, either as likely, and a normal one of standard deviation std > 0.
-func ends95(end, std float64) float64 {
-	lo, hi := 0.0, end+6*std
+// even95 is the half width of the symmetric interval that holds 95 % of the sum of an error that lies
+// anywhere within plus or minus half, all as likely, and a normal one of standard deviation std > 0. Two
+// standard deviations of the rectangle would be more than all of it.
+func even95(half, std float64) float64 {
+	if !(half > 1e-9*std) {
+		return 1.959964 * std
+	}
+	// The integral of the normal distribution function.
+	g := func(x float64) float64 {
+		return x*0.5*math.Erfc(-x/math.Sqrt2) + math.Exp(-x*x/2)/math.Sqrt(2*math.Pi)
+	}
+	lo, hi := 0.0, half+6*std
 	for range 60 {
-		mid := (lo + hi) / 2
-		if math.Erf((mid-end)/(std*math.Sqrt2))+math.Erf((mid+end)/(std*math.Sqrt2)) < 2*0.95 {
+		if mid := (lo + hi) / 2; std/half*(g((mid+half)/std)-g((mid-half)/std))-1 < 0.95 {
 			lo = mid
 		} else {
 			hi = mid

@@ -35,6 +35,10 @@ type Offer struct {
 	Steps int           `json:"steps"`
 	// Not says why it cannot be done here; empty when it can.
 	Not string `json:"not,omitempty"`
+	// Bays are those it can be begun for now. UnderWay is true when it goes on already, for every bay where it
+	// is of one.
+	Bays     []string `json:"bays,omitempty"`
+	UnderWay bool     `json:"under_way,omitempty"`
 }
 
 // Running is a procedure under way.
@@ -82,7 +86,17 @@ func (b *Book) Picture() Picture {
 	if at := b.st.Now.Truncate(time.Hour); b.offers == nil || !at.Equal(b.offered) {
 		b.offers, b.offered = b.offer(p.Bays), at
 	}
-	p.Offers = b.offers
+	p.Offers = slices.Clone(b.offers)
+	for i := range p.Offers {
+		o := &p.Offers[i]
+		goesOn := func(bay string) bool {
+			return slices.ContainsFunc(b.st.Runs, func(r *run) bool { return r.Kind == o.Kind && r.Bay == bay })
+		}
+		if o.UnderWay = goesOn(""); o.PerBay {
+			o.Bays = slices.DeleteFunc(slices.Clone(p.Bays), goesOn)
+			o.UnderWay = len(o.Bays) == 0 && len(p.Bays) > 0
+		}
+	}
 	for _, r := range b.st.Runs {
 		p.Runs = append(p.Runs, b.running(r))
 	}

@@ -147,21 +147,22 @@ func TestHalf95(t *testing.T) {
 	}
 }
 
-// A half width that holds 95 % of two ends and a normal: without ends the normal's table value
-// (1.959964), with ends far beyond it the one-sided value (1.644854) past them, and between by counting.
-func TestEnds95(t *testing.T) {
-	require.InDelta(t, 1.959964, ends95(0, 1), 1e-6)
-	require.InDelta(t, 10+1.644854, ends95(10, 1), 1e-6)
+// A half width that holds 95 % of a rectangle and a normal: without the rectangle the normal's table value
+// (1.959964), a wide rectangle's own (0.95 of its half), and between by counting.
+func TestEven95(t *testing.T) {
+	require.InDelta(t, 1.959964, even95(0, 1), 1e-6)
+	require.InDelta(t, 1.959964, even95(1e-3, 1), 1e-5)
+	require.InDelta(t, 0.95, even95(1, 1e-3), 1e-5)
 	rng := rand.New(rand.NewPCG(3, 4))
-	for _, end := range []float64{0.5, 1, 2} {
-		z, in := ends95(end, 1), 0
+	for _, half := range []float64{0.5, 1, 3} {
+		z, in := even95(half, 1), 0
 		const n = 200_000
 		for range n {
-			if math.Abs(end*float64(2*rng.IntN(2)-1)+rng.NormFloat64()) <= z {
+			if math.Abs(half*(2*rng.Float64()-1)+rng.NormFloat64()) <= z {
 				in++
 			}
 		}
-		require.InDelta(t, 0.95, float64(in)/n, 0.002, "end %g", end) // four standard errors
+		require.InDelta(t, 0.95, float64(in)/n, 0.002, "half %g", half) // four standard errors
 	}
 }
 
@@ -305,9 +306,10 @@ func TestCalibrationCoverage(t *testing.T) {
 		check("slope", sensor["gain"], sensor["gain_u"], gain)
 		check("zero", sensor["offset_m"], sensor["offset_u"], zero)
 		check("meter", bucket["error"], bucket["error_u"], meterError)
+		check("its factor", bucket["gain"], bucket["gain_u"], 1/(1+meterError))
 		check("crest", top["crest_m"], top["crest_u"], crest)
 	}
-	for _, what := range []string{"slope", "zero", "meter", "crest"} {
+	for _, what := range []string{"slope", "zero", "meter", "its factor", "crest"} {
 		share := float64(held[what]) / float64(n)
 		t.Logf("%s: %.1f %% of %d", what, 100*share, n)
 		require.GreaterOrEqual(t, share, low, what)
@@ -638,64 +640,20 @@ func TestHoldTime(t *testing.T) {
 	require.Equal(t, 2*time.Hour, h.holdFor())
 }
 
-// The watch over a closed system finds each of the three ways in which it does not stay empty.
-func TestClosedSystemThatFills(t *testing.T) {
+// What is under way is not offered again: the whole procedure, or the bay it is of.
+func TestOffersLeaveOutWhatGoesOn(t *testing.T) {
 	x := newBench(t)
-	rising := func(values ...float64) *trace {
-		r := &trace{}
-		for i, v := range values {
-			r.add(&site.Point{Quantity: site.Level}, site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: v})
-		}
-		return r
+	offer := func(kind Kind) Offer {
+		p := x.b.Picture()
+		return p.Offers[slices.IndexFunc(p.Offers, func(o Offer) bool { return o.Kind == kind })]
 	}
-	meter := &trace{}
-	for i := range 4 {
-		meter.add(x.s.Point("A3-meter"), site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: 10 + 0.002*float64(i)})
-	}
-	for _, row := range []struct {
-		point string
-		is    *trace
-		says  string
-	}{
-		{"A2-level", rising(0, 0.010, 0.020, 0.030, 0.030), "the chamber of A2 has filled to 27 mm"}, // the mean of the last three
-		{"A3-meter", meter, "6.0 L went through the meter of A3"},
-		{"pressure", rising(0, 100e3, 200e3, 300e3), "the line is under pressure again (200 kPa)"},
-	} {
-		v := (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(80 * time.Hour), traces: map[string]*trace{row.point: row.is}}).stays()
-		require.Equal(t, Failed, v.State)
-		require.Contains(t, v.Says, row.says)
-	}
-	v := (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(80 * time.Hour)}).stays()
-	require.Equal(t, Passed, v.State)
-}
-
-func TestSpringAgainstAutumn(t *testing.T) {
-	x := newBench(t)
-	x.b.house.autumn = &Figures{Time: morning.Add(-160 * 24 * time.Hour), Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "fill_m3s A2": 4e-4, "fill_m3s A3": 4e-4}}
-	x.start(SpringOpening, "")
-	for x.run() != nil && x.run().Now.Step != "opened" {
-		r := x.run()
-		require.NotEqual(t, Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
-		id, is := strings.CutPrefix(r.Now.Step, "start ")
-		switch {
-		case r.Now.Ask != nil && !r.Now.Answered:
-			require.NoError(t, x.answer(""))
-		case is && r.Now.Verdict.Phase != "shut":
-			flow := 4e-3
-			if id == "A2" {
-				flow = 2.8e-3 // its strainer has clogged
-			}
-			x.total[id] += flow
-			x.level[id] += 1e-4
-		}
-		x.step()
-	}
-	res := x.run().Results
-	says := res[len(res)-1].Says
-	require.Contains(t, says, "flow of A2 17 L/min, was 24 L/min")
-	require.NotContains(t, says, "A1")
-	require.NoError(t, x.answer(""))
-	require.Equal(t, "open", x.put[len(x.put)-3].Text, "the season is opened")
+	all := offer(Calibrate).Bays
+	require.Equal(t, x.b.Picture().Bays, all)
+	x.b.st.Runs = append(x.b.st.Runs, &run{ID: "1", Kind: Calibrate, Bay: all[0], Step: "weeks"}, &run{ID: "2", Kind: WinterClose, Step: "verify"})
+	require.Equal(t, all[1:], offer(Calibrate).Bays)
+	require.False(t, offer(Calibrate).UnderWay)
+	require.True(t, offer(WinterClose).UnderWay)
+	require.False(t, offer(SpringOpening).UnderWay)
 }
 
 // A record is whole in each of its forms, and nothing typed by a person becomes markup.

@@ -27,12 +27,17 @@ type rests struct {
 	From *rest `json:"from,omitempty"`
 	To   *rest `json:"to,omitempty"`
 	// ET is the sum of the bins' evaporation since From, ETs how many they are, and PeakM the highest of
-	// them.
-	ET    float64 `json:"et,omitempty"`
+	// them. Late is the newest.
+	ET    drawn   `json:"et,omitzero"`
 	ETs   int     `json:"ets,omitempty"`
 	PeakM float64 `json:"peak,omitempty"`
+	Late  drawn   `json:"late,omitzero"`
 
 	Rises []rise `json:"rises,omitempty"`
+	// Prev is the rest that the next one without water between is held against, Pairs what such pairs
+	// and those across a fill say of the bay's losses.
+	Prev  *rest `json:"prev,omitempty"`
+	Pairs pairs `json:"pairs,omitzero"`
 
 	// RainM is the rain taken so far, m, and Ceiling what becomes of it and of the fills.
 	RainM   float64 `json:"rain,omitempty"`
@@ -51,12 +56,17 @@ type moment struct {
 	settleS float64
 }
 
-// bin is ten minutes: T its middle, Unix ms; V the mean level, m; ET the reference evaporation of
-// the moment.
+// drawn is reference evaporation, m/h, as the stone may come to lose it: at once, and as clay that dries
+// by day draws it, in 1.2 and in 4 hours (agent/water has the same times).
+type drawn [3]float64
+
+var drawnHours = drawn{0, 1.2, 4}
+
+// bin is ten minutes: T its middle, Unix ms; V the mean level, m; ET the evaporation at its end.
 type bin struct {
 	T  int64   `json:"t"`
 	V  float64 `json:"v"`
-	ET float64 `json:"et"`
+	ET drawn   `json:"et"`
 }
 
 // rest is a bay at rest over restBins.
@@ -67,8 +77,8 @@ type rest struct {
 	MPerHour float64 `json:"rate"`   // how fast the level moves by itself, below 0 while it falls
 	RateU    float64 `json:"rate_u"` // its standard uncertainty
 	InM3     float64 `json:"in"`     // what the meter had let in
-	ET       float64 `json:"et"`     // mean of its bins
-	GapET    float64 `json:"gap_et"` // mean of the bins between From and this rest
+	ET       drawn   `json:"et"`     // mean of its bins
+	GapET    drawn   `json:"gap_et"` // mean of the bins between From and this rest
 	PeakM    float64 `json:"peak"`   // the highest between them
 	DryS     float64 `json:"dry"`    // its middle's time since the last water, s
 }
@@ -76,19 +86,6 @@ type rest struct {
 // end is the level at the rest's end, start at its beginning.
 func (r *rest) end() float64   { return r.LevelM + r.MPerHour*halfRest }
 func (r *rest) start() float64 { return r.LevelM - r.MPerHour*halfRest }
-
-// rise is what a fill, or some, did between two rests: metres of level for each metre of water over
-// the area, were nothing lost meanwhile. Var is its variance. What all rises have in common is told
-// apart: Law is by how much the two laws of what was lost stand from their middle; Loss, Lead and Warm
-// are the standard uncertainties of the loss itself, of a chamber that still leads, and of the sensor.
-type rise struct {
-	Up   float64 `json:"up"`
-	Var  float64 `json:"var"`
-	Law  float64 `json:"law"`
-	Loss float64 `json:"loss"`
-	Lead float64 `json:"lead"`
-	Warm float64 `json:"warm"`
-}
 
 const (
 	binFor   = 10 * time.Minute
@@ -105,11 +102,9 @@ const (
 	longestRise = 14 * time.Hour
 	// soakFor is how long water on the surface takes to come down at the most.
 	soakFor = 4 * time.Hour
-	// faintET is evaporation of five minutes that counts as none, m.
-	faintET = 1e-6
 )
 
-// look takes the bay as it is at a tick. clayM is the depth of its surface.
+// look takes the bay as it is at a tick. clayM is the depth of its surface layers.
 func (s *rests) look(m moment, areaM2, clayM float64) {
 	if s.End == 0 {
 		s.End = m.now + binFor.Milliseconds()
@@ -121,23 +116,30 @@ func (s *rests) look(m moment, areaM2, clayM float64) {
 		return
 	}
 	begin := s.End - binFor.Milliseconds()
-	b := bin{begin + binFor.Milliseconds()/2, s.Sum / float64(s.N), m.et}
+	for i, h := range drawnHours {
+		share := 1.0
+		if h > 0 {
+			share = 1 - math.Exp(-binFor.Hours()/h)
+		}
+		s.Late[i] += share * (12*m.et - s.Late[i])
+	}
+	b := bin{begin + binFor.Milliseconds()/2, s.Sum / float64(s.N), s.Late}
 	known, ran := s.N > 0, m.ran > begin
 	s.Ceiling.look(b, known, m.inM3, ran, m.rainM-s.RainM, areaM2, clayM)
 	s.RainM = m.rainM
 	s.End, s.Sum, s.N = m.now+binFor.Milliseconds(), 0, 0
-	s.ET, s.ETs = s.ET+m.et, s.ETs+1
+	s.ET, s.ETs = s.ET.plus(1, s.Late), s.ETs+1
 	switch {
 	case !known: // a gap
-		s.Bins, s.Dry, s.Last, s.From, s.To = nil, 0, nil, nil, nil
+		s.Bins, s.Dry, s.Last, s.From, s.To, s.Prev = nil, 0, nil, nil, nil, nil
 		return
 	case ran:
 		if s.To != nil {
-			s.rise(*s.From, *s.To, areaM2, m.settleS)
+			s.rise(s.From, s.To, areaM2, m.settleS)
 			s.From, s.To = nil, nil
 		}
 		if s.From == nil {
-			s.From, s.PeakM, s.ET, s.ETs = s.Last, b.V, m.et, 1
+			s.From, s.PeakM, s.ET, s.ETs = s.Last, b.V, s.Late, 1
 		} else if b.T-s.From.T > longestRise.Milliseconds() {
 			s.From = nil
 		}
@@ -154,18 +156,41 @@ func (s *rests) look(m moment, areaM2, clayM float64) {
 	}
 	if r, ok := resting(s.Bins); ok {
 		r.InM3, s.Last = m.inM3, &r
+		s.dry(&r)
 		if f := s.From; f != nil && s.Other <= f.T-soakFor.Milliseconds() && s.ETs > restBins {
-			r.GapET = (s.ET - restBins*r.ET) / float64(s.ETs-restBins)
+			r.GapET = drawn{}.plus(1/float64(s.ETs-restBins), s.ET.plus(-restBins, r.ET))
 			r.PeakM, r.DryS = s.PeakM, (float64(s.Dry)-float64(restBins-1)/2)*binFor.Seconds()
 			s.To = &r // the longer it rests, the less the chamber leads
 		}
 	}
 	if s.From != nil && s.Dry >= after+restBins+moreBins {
 		if s.To != nil {
-			s.rise(*s.From, *s.To, areaM2, m.settleS)
+			s.rise(s.From, s.To, areaM2, m.settleS)
 		}
 		s.From, s.To = nil, nil
 	}
+}
+
+// dry holds a rest against the one before it, where neither water nor rain came between.
+func (s *rests) dry(r *rest) {
+	p := s.Prev
+	switch {
+	case p == nil || p.InM3 != r.InM3 || s.Other > p.T-soakFor.Milliseconds():
+		s.Prev = r
+	case r.T-p.T >= restBins*binFor.Milliseconds():
+		if r.T-p.T < longestRise.Milliseconds() {
+			s.Pairs.add(p, r)
+		}
+		s.Prev = r
+	}
+}
+
+// plus is d with f times e added.
+func (d drawn) plus(f float64, e drawn) drawn {
+	for i := range d {
+		d[i] += f * e[i]
+	}
+	return d
 }
 
 // resting reports whether the level has moved evenly over the bins: in their second half as in the
@@ -183,7 +208,7 @@ func resting(bins []bin) (r rest, ok bool) {
 		return r, false
 	}
 	for _, b := range bins {
-		r.ET += b.ET / float64(n)
+		r.ET = r.ET.plus(1/float64(n), b.ET)
 	}
 	r.T, r.LevelM, r.MPerHour = (bins[0].T+bins[n-1].T)/2, mid, rate
 	r.RateU = slopeU(n) * scatter
@@ -211,91 +236,4 @@ func line(bins []bin) (mid, perHour, scatter float64) {
 	}
 	perHour = tv / tt
 	return mid, perHour, math.Sqrt(max(0, vv-float64(perHour*tv)) / max(1, n-2))
-}
-
-// The budget of a rise (GUM, our own choice where no source is named).
-const (
-	// drainWorth is what the level falls by after the water is worth in what it rises by: from 0.6, where
-	// trapped air and pores that drain late make it go further down than up, to 1, where nothing does. That
-	// (a rectangle, 0.12), an evaporation that is known to a fifth, and a clay that drinks another fifth from
-	// a level that has risen make lossShare of the loss.
-	drainWorth, lossShare = 0.8, 0.3
-	// warmM is by how much a sensor's zero moves with its temperature, over warmHours; the account has
-	// the same. It is common to all rises: they fall in the same hours.
-	warmM, warmHours = 0.0005, 8
-	// settleMore is how much longer than learned a chamber may lead.
-	settleMore = 1.3
-	// ownShare is by how much rises differ beyond what is known of each: stone that has just drained
-	// takes less. ownWeight is how many rises that and the rest of their variances are worth against the
-	// scatter that is seen.
-	ownShare, ownWeight = 0.05, 3
-)
-
-// rise takes what happened between two rests. The loss between them goes by one of two laws: it is at
-// once what it is after, as where the sun has set or clouds came; or it goes over evenly from what it
-// was before, as where the clay drinks on. The middle of the two is taken. Where the gap had more
-// evaporation than both rests nothing bounds it.
-func (s *rests) rise(a, r rest, areaM2, settleS float64) {
-	hours := float64(r.T-a.T)/3.6e6 - 2*halfRest
-	water := (r.InM3 - a.InM3) / areaM2
-	if r.GapET > 1.1*max(a.ET, r.ET)+faintET || !(water > 0) {
-		return
-	}
-	before, after := -a.MPerHour*hours, -r.MPerHour*hours
-	law := (before - after) / 4
-	lost := drainWorth*after + law
-	up := r.start() - a.end() + lost
-	if !(up > 0.001) || lost > 0.7*up {
-		return
-	}
-	// A lead at the rest is seen twice: in its level, and in its rate as a loss.
-	lead := max(0, r.PeakM-r.start()) * math.Pow(20, -r.DryS/(settleMore*settleS)) * (1 + hours/2)
-	loss, warm := lossShare*lost, warmM*(1-math.Exp(-hours/warmHours))
-	own := math.Hypot(math.Hypot(a.EndU, r.EndU), math.Hypot(a.RateU, r.RateU)*hours/2)
-	s.Rises = append(s.Rises, rise{Up: up / water, Var: (sq(own) + sq(law) + sq(loss) + sq(lead) + sq(warm)) / sq(water),
-		Law: law / water, Loss: loss / water, Lead: lead / water, Warm: warm / water})
-}
-
-// leastRises is how many rises a porosity is told from.
-const leastRises = 2
-
-// porosity is the drainable porosity at the level the bay is held, as its fills have it: the water
-// over the area that raises the level by one; u is the half width of its 95 % interval. How far the
-// rises differ, and how far they should, says how sure their mean is; which law the loss goes by, and
-// what else they have in common, is wrong in all of them alike.
-func (s *rests) porosity() (phi, u float64, ok bool) {
-	n := float64(len(s.Rises))
-	if n < leastRises {
-		return 0, 0, false
-	}
-	typical := 0.0
-	for _, r := range s.Rises {
-		typical += r.Up / n
-	}
-	var sum float64
-	var m rise // their weighted mean
-	weight := func(r rise) float64 { return 1 / (r.Var + sq(ownShare*typical)) }
-	for _, r := range s.Rises {
-		sum += weight(r)
-	}
-	for _, r := range s.Rises {
-		w := weight(r) / sum
-		m.Up, m.Law, m.Loss, m.Lead, m.Warm = m.Up+w*r.Up, m.Law+w*r.Law, m.Loss+w*r.Loss, m.Lead+w*r.Lead, m.Warm+w*r.Warm
-	}
-	scatter := 0.0
-	for _, r := range s.Rises {
-		scatter += sq(weight(r) / sum * (r.Up - m.Up))
-	}
-	free := n - 1 + ownWeight
-	own := math.Sqrt((n*scatter + ownWeight/sum) / free)
-	std := math.Hypot(math.Hypot(student95(int(free))/1.959964*own, m.Loss), math.Hypot(m.Lead, m.Warm))
-	return 1 / m.Up, ends95(math.Abs(m.Law), std) / sq(m.Up), true
-}
-
-// student95 is the quantile 0.975 of Student's t with n degrees of freedom (Abramowitz and Stegun
-// 26.7.5), within 0.024 of the tables from three on.
-func student95(n int) float64 {
-	const z = 1.959964
-	v, z3, z5, z7 := float64(n), math.Pow(z, 3), math.Pow(z, 5), math.Pow(z, 7)
-	return z + (z3+z)/(4*v) + (5*z5+16*z3+3*z)/(96*v*v) + (3*z7+19*z5+17*z3-15*z)/(384*v*v*v)
 }

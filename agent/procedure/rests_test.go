@@ -38,11 +38,11 @@ func TestRestsFindThePorosity(t *testing.T) {
 		}
 		return s
 	}
-	phi, u, ok := play(false).porosity()
+	got, ok := play(false).porosity(0.3, 0.14)
 	require.True(t, ok)
-	require.InDelta(t, 0.25, phi, u)
-	require.Less(t, u, 0.08)
-	_, _, ok = play(true).porosity()
+	require.InDelta(t, 0.25, got.Porosity, got.U)
+	require.Less(t, got.U, 0.08)
+	_, ok = play(true).porosity(0.3, 0.14)
 	require.False(t, ok, "rain every night leaves nothing to tell by")
 }
 

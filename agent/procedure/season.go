@@ -38,31 +38,38 @@ func winterClose(h *house, r *run) []step {
 		{id: "upstream", title: "Shut off upstream and relieve", expect: 5 * time.Minute, caution: []string{cautionPressure},
 			do:  []string{"Shut the supply upstream, where the pipe cannot freeze.", "Open one bay's valve by hand until nothing comes."},
 			ask: confirm("It is shut and relieved"), judge: (*look).relieved},
-		{id: "how", title: "Empty the line", expect: 30 * time.Minute, caution: []string{cautionAir, cautionPressure, cautionDrinking, cautionCodes},
+		{id: "how", title: "How the line is emptied", expect: 2 * time.Minute, caution: []string{cautionAir, cautionPressure, cautionDrinking, cautionCodes},
 			do: []string{
-				"Where the line lies to fall: drain line, meters, strainer, regulator and backflow preventer by their plugs.",
-				"Elsewhere: have them blown out. Set the air's regulator below the lowest rating of any part.",
-				"Blow out one bay after the other, the far end first. Nobody stands over a fitting.",
+				"Where the line lies to fall: drain it by its plugs.",
+				"Elsewhere: have it blown out with air. Let no air in yet.",
 			},
-			ask: &Ask{Kind: AskChoice, Label: "The line was", Choices: []Choice{{"drained", words.Key("drained by its plugs")}, {"blown-out", words.Key("blown out with air")}}}},
+			ask: &Ask{Kind: AskChoice, Label: "The line is", Choices: []Choice{{"drained", words.Key("drained by its plugs")}, {"blown-out", words.Key("blown out with air")}}}},
 	}
+	// No air goes in before its pressure is known to be below what every part bears.
 	if x := resultOf(r, "how"); x != nil && x.Answer == "blown-out" {
 		steps = append(steps,
 			step{id: "rating", title: "Lowest rating", expect: 2 * time.Minute, caution: []string{cautionAir},
 				do:  []string{"Read the pressure rating of every part from the compressor to the last valve.", "Type the lowest."},
 				ask: &Ask{Kind: AskNumber, Label: "Lowest rating of any part", Dim: site.Stress, Unit: pressUnit(h.site.Display), Min: 50e3, Max: 2e6}, judge: (*look).rating},
-			step{id: "air", title: "Air pressure used", expect: 2 * time.Minute, caution: []string{cautionAir},
-				do:  []string{"Read what the compressor's regulator is set to.", "Type it."},
-				ask: &Ask{Kind: AskNumber, Label: "Regulated air pressure", Dim: site.Stress, Unit: pressUnit(h.site.Display), Min: 10e3, Max: 2e6}, judge: (*look).airPressure})
+			step{id: "air", title: "Air pressure", expect: 2 * time.Minute, caution: []string{cautionAir},
+				do:  []string{"Set the compressor's regulator below the lowest rating.", "Type what it is set to."},
+				ask: &Ask{Kind: AskNumber, Label: "Regulated air pressure", Dim: site.Stress, Unit: pressUnit(h.site.Display), Min: 10e3, Max: 2e6}, judge: (*look).airPressure},
+			yes("blow", "Blow the line out", 30, "It is blown out", []string{cautionAir, cautionPressure, cautionDrinking},
+				"Supply line, meters, strainer, regulator and backflow preventer: open ends first.",
+				"Blow out one bay after the other, the far end first. Nobody stands over a fitting.",
+				"Let the air off."))
+	} else {
+		steps = append(steps, yes("plugs", "Drain the line", 30, "It is drained", []string{cautionPressure, cautionDrinking},
+			"Drain line, meters, strainer, regulator and backflow preventer by their plugs.", "Leave the plugs out."))
 	}
 	steps = append(steps,
 		yes("half", "Valves, lids, spare power", 10, "Done", []string{cautionMains, cautionWater},
-			"Set every ball valve half open: a shut one keeps water in its ball.", "Close every chamber's lid.",
+			"Set every ball valve half open: a shut one keeps water in its ball.", "See that every chamber is empty. Close its lid.",
 			"Leave the cabinet powered: the tool watches through the winter.", "Charge the spare supply."),
 		yes("closed", "Close the season", 1, "The season is closed", []string{cautionFrost},
-			"Close the season. Levels and fills raise no alarm from then on.", "Frost does where water still stands, and so does a watch in trouble."),
-		step{id: "verify", title: "Nothing flows, nothing fills", bays: ids, alone: true, expect: h.o.WinterWatch,
-			do: []string{h.say("Go. The tool watches for %s that nothing flows and nothing fills.", Span(h.o.WinterWatch))}, judge: (*look).stays})
+			"Close the season. Levels and fills raise no alarm from then on.", "Frost does where a reading still shows water, and so does a watch in trouble."),
+		step{id: "verify", title: "Does it stay empty?", bays: ids, alone: true, expect: h.o.WinterWatch,
+			do: []string{h.say("Go. The tool watches for %s with what is left to see by: meters and pressure.", Span(h.o.WinterWatch))}, judge: (*look).stays})
 	return steps
 }
 
@@ -114,7 +121,7 @@ func (l *look) lifted() Verdict {
 		}
 		r := l.trace(p)
 		switch {
-		case r == nil || r.LastT == 0, l.now.Sub(time.UnixMilli(r.LastT)) > max(time.Minute, 3*p.Interval):
+		case l.blind(p):
 			lines = append(lines, l.say("%s: no reading, taken as out", id))
 		case r.newest() < dryM:
 			lines = append(lines, l.say("%s: out (%.0f mm)", id, 1000*r.newest()))
@@ -178,12 +185,12 @@ func (l *look) airPressure() Verdict {
 		return l.failed("The lowest rating is not known: look it up before any air is let in.")
 	}
 	if l.value > x.Values["rating_pa"] {
-		return l.failed("%s is above the lowest rating of %s. Stop, let the air off, and look for what it may have strained.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
+		return l.failed("%s is above the lowest rating of %s. Let no air in: turn the compressor's regulator down, then do this step again.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 	}
 	return l.passed("%s, below the lowest rating of %s.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 }
 
-// stays watches a closed system.
+// stays watches a closed system, with what is left to see by: it claims no more than that has seen.
 func (l *look) stays() Verdict {
 	var wrong []string
 	for _, id := range append(l.bayIDs(), "") {
@@ -206,17 +213,59 @@ func (l *look) stays() Verdict {
 		}
 	}
 	var v Verdict
+	by, unseen := l.eyes()
 	left := l.o.WinterWatch - l.elapsed()
 	switch {
 	case len(wrong) > 0:
 		v = l.failed("It does not stay empty: %s. The upstream valve passes, or a drain is shut. Put it right before frost, then do this step again.", strings.Join(wrong, "; "))
+	case len(by) == 0 && l.elapsed() < 10*time.Minute:
+		v, unseen = l.watching("", "Waiting for readings."), ""
+	case len(by) == 0:
+		v = l.watching("blind", "There is nothing to see water by.")
+		v.State, unseen = Undecided, unseen+l.say(" Look by yourself after some days, and pass this step over with what you saw.")
 	case left > 0:
-		v = l.watching("", "Nothing flows and nothing fills for %s; another %s.", Span(l.elapsed()), Span(left))
+		v = l.watching("", "For %s nothing has shown water; another %s. Watching by: %s.", Span(l.elapsed()), Span(left), l.voice.List(by))
 	default:
-		v = l.passed("For %s nothing flowed and nothing filled.", Span(l.elapsed()))
+		v = l.passed("For %s nothing showed water. Watched by: %s.", Span(l.elapsed()), l.voice.List(by))
+	}
+	if v.State != Failed {
+		v.Says += unseen
 	}
 	v.Lines = l.lines(l.bayIDs()...)
 	return v
+}
+
+// eyes are what a closed system can still be watched by, and a sentence about what nobody sees. A total that
+// reads has counted what went through while it did not; a sensor that was taken out sees no chamber.
+func (l *look) eyes() (by []string, unseen string) {
+	if p := l.meterOf(""); p != nil && !l.blind(p) {
+		by = append(by, l.say("the main meter"))
+	}
+	if p := l.site.Find("", site.Pressure); p != nil && !l.blind(p) {
+		by = append(by, l.say("the line's pressure"))
+	}
+	out := l.result("sensors")
+	isOut := out != nil && out.Outcome == Confirmed
+	var dark, meters []string
+	for _, id := range l.bayIDs() {
+		if m := l.meterOf(id); m != nil && !l.blind(m) {
+			by = append(by, l.say("meter %s", id))
+		} else {
+			meters = append(meters, id)
+		}
+		if p := l.site.Find(id, site.Level); isOut || p == nil || l.blind(p) {
+			dark = append(dark, id)
+		} else {
+			by = append(by, l.say("level %s", id))
+		}
+	}
+	if len(dark) > 0 {
+		unseen += l.say(" Not seen: whether the chambers of %s fill, for no sensor reads in them. Open their lids after heavy rain and before hard frost.", l.voice.List(dark))
+	}
+	if len(meters) > 0 {
+		unseen += l.say(" No meter reads at %s.", l.voice.List(meters))
+	}
+	return by, unseen
 }
 
 // springOpening brings the site back and holds its first start against last autumn.

@@ -259,6 +259,22 @@ func (l *look) trace(p *site.Point) *trace {
 	return l.traces[p.ID]
 }
 
+// blind reports whether a point gives nothing to see by: no good reading in this step, or none lately.
+func (l *look) blind(p *site.Point) bool {
+	r := l.trace(p)
+	return r == nil || r.LastT == 0 || l.now.Sub(time.UnixMilli(r.LastT)) > max(time.Minute, 3*p.Interval)
+}
+
+// blindMeters names the bays, and the main as "", whose meter gives nothing to see by.
+func (l *look) blindMeters(places ...string) (out []string) {
+	for _, id := range places {
+		if p := l.meterOf(id); p != nil && l.blind(p) {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
 // meterOf is the point that shows water through a place: its total, else its flow.
 func (h *house) meterOf(bay string) *site.Point {
 	if p := h.site.Find(bay, site.Volume); p != nil {

@@ -335,6 +335,11 @@ func (l *look) allStill() Verdict {
 		return v
 	}
 	v := l.passed("Nothing runs through any bay's meter.")
+	if blind := l.blindMeters(l.bayIDs()...); len(blind) > 0 {
+		v = l.passed("Nothing runs that a meter shows. Those of %s give no reading: look whether their valves are shut.", l.voice.List(blind))
+	} else if !slices.ContainsFunc(l.bayIDs(), func(id string) bool { return l.meterOf(id) != nil }) {
+		v = l.passed("No bay has a meter: by the person's word.")
+	}
 	v.Lines = l.lines()
 	return v
 }

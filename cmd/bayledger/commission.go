@@ -160,8 +160,11 @@ func (s *commissioning) list(p procedure.Picture) error {
 		if o.PerBay {
 			what += " (--bay)"
 		}
-		if o.Not != "" {
+		switch {
+		case o.Not != "":
 			what = say("not here: %s", o.Not)
+		case o.UnderWay:
+			what = say("under way: go on with it")
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", o.Kind, s.voice.Speak(procedure.Span(o.Takes)), then, what)
 	}
@@ -383,7 +386,11 @@ func (s *commissioning) show(p procedure.Picture, id string) (done bool, err err
 	n := &r.Now
 	if step := fmt.Sprint(n.Step, n.Since, asked(n) || n.Answered); s.shown != step {
 		s.shown, s.said = step, ""
-		s.say("\n%d/%d  %s   (about %s; %s left)", r.Index, r.Of, n.Title, procedure.Span(n.Expect), procedure.Span(r.Takes))
+		if r.Takes > 0 {
+			s.say("\n%d/%d  %s   (about %s; %s left)", r.Index, r.Of, n.Title, procedure.Span(n.Expect), procedure.Span(r.Takes))
+		} else {
+			s.say("\n%d/%d  %s   (about %s; nobody is needed)", r.Index, r.Of, n.Title, procedure.Span(n.Expect))
+		}
 		for _, c := range n.Caution {
 			s.say("  CAUTION  %s", c)
 		}

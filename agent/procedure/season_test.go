@@ -1,0 +1,131 @@
+package procedure
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+// The watch over a closed system finds each of the three ways in which it does not stay empty.
+func TestClosedSystemThatFills(t *testing.T) {
+	x := newBench(t)
+	rising := func(values ...float64) *trace {
+		r := &trace{}
+		for i, v := range values {
+			r.add(&site.Point{Quantity: site.Level}, site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: v})
+		}
+		return r
+	}
+	meter := &trace{}
+	for i := range 4 {
+		meter.add(x.s.Point("A3-meter"), site.Sample{Time: morning.Add(time.Duration(i) * time.Minute), Value: 10 + 0.002*float64(i)})
+	}
+	for _, row := range []struct {
+		point string
+		is    *trace
+		says  string
+	}{
+		{"A2-level", rising(0, 0.010, 0.020, 0.030, 0.030), "the chamber of A2 has filled to 27 mm"}, // the mean of the last three
+		{"A3-meter", meter, "6.0 L went through the meter of A3"},
+		{"pressure", rising(0, 100e3, 200e3, 300e3), "the line is under pressure again (200 kPa)"},
+	} {
+		v := (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(80 * time.Hour), traces: map[string]*trace{row.point: row.is}}).stays()
+		require.Equal(t, Failed, v.State)
+		require.Contains(t, v.Says, row.says)
+	}
+	// What nobody could see is not claimed: with the sensors out it is meters and pressure that have seen,
+	// and with nothing that reads there is no verdict.
+	now := morning.Add(80 * time.Hour)
+	read := func(point string, value float64) *trace {
+		r := &trace{}
+		r.add(x.s.Point(point), site.Sample{Time: now.Add(-10 * time.Second), Value: value})
+		return r
+	}
+	closed := &run{Results: []Result{{Step: "sensors", Outcome: Confirmed}}}
+	at := func(traces map[string]*trace) Verdict {
+		return (&look{house: &x.b.house, run: closed, since: morning, now: now, traces: traces}).stays()
+	}
+	dry := map[string]*trace{"A1-meter": read("A1-meter", 10), "pressure": read("pressure", 0), "A1-level": read("A1-level", -0.1)}
+	v := at(dry)
+	require.Equal(t, Passed, v.State)
+	require.Contains(t, v.Says, "For 3.5 days nothing showed water. Watched by: the line's pressure and meter A1.")
+	require.Contains(t, v.Says, "Not seen: whether the chambers of A1, A2")
+	require.Contains(t, v.Says, "No meter reads at A2")
+	closed.Results[0].Outcome = PassedOver
+	require.Contains(t, at(dry).Says, "meter A1 and level A1.", "a sensor that was left in sees its chamber")
+	v = at(map[string]*trace{"A1-meter": {LastT: morning.UnixMilli(), N: 9}})
+	require.Equal(t, Undecided, v.State, "a meter that went silent three days ago has seen nothing since")
+	require.Contains(t, v.Says, "There is nothing to see water by.")
+}
+
+// Air is let into the line only after its pressure has been judged against what every part bears.
+func TestNoAirBeforeItsPressureIsKnown(t *testing.T) {
+	x := newBench(t)
+	r := &run{Kind: WinterClose, Results: []Result{{Step: "how", Answer: "blown-out"}}}
+	var ids []string
+	for _, s := range winterClose(&x.b.house, r) {
+		ids = append(ids, s.id)
+	}
+	at := slices.Index(ids, "rating")
+	require.Equal(t, []string{"rating", "air", "blow"}, ids[at:at+3])
+	require.NotContains(t, ids, "plugs")
+	look := &look{house: &x.b.house, run: r, answered: true, value: 700e3}
+	require.Equal(t, Failed, look.airPressure().State, "no rating, no air")
+	r.Results = append(r.Results, Result{Step: "rating", Values: map[string]float64{"rating_pa": 600e3}})
+	require.Contains(t, look.airPressure().Says, "Let no air in")
+	look.value = 500e3
+	require.Equal(t, Passed, look.airPressure().State)
+}
+
+func TestSpringAgainstAutumn(t *testing.T) {
+	x := newBench(t)
+	x.b.house.autumn = &Figures{Time: morning.Add(-160 * 24 * time.Hour), Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "fill_m3s A2": 4e-4, "fill_m3s A3": 4e-4}}
+	x.start(SpringOpening, "")
+	for x.run() != nil && x.run().Now.Step != "opened" {
+		r := x.run()
+		require.NotEqual(t, Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
+		id, is := strings.CutPrefix(r.Now.Step, "start ")
+		switch {
+		case r.Now.Ask != nil && !r.Now.Answered:
+			require.NoError(t, x.answer(""))
+		case is && r.Now.Verdict.Phase != "shut":
+			flow := 4e-3
+			if id == "A2" {
+				flow = 2.8e-3 // its strainer has clogged
+			}
+			x.total[id] += flow
+			x.level[id] += 1e-4
+		}
+		x.step()
+	}
+	res := x.run().Results
+	says := res[len(res)-1].Says
+	require.Contains(t, says, "flow of A2 17 L/min, was 24 L/min")
+	require.NotContains(t, says, "A1")
+	require.NoError(t, x.answer(""))
+	require.Equal(t, "open", x.put[len(x.put)-3].Text, "the season is opened")
+}
+
+// With nothing going on a meter that gives no reading shows nothing: no sign-off by it.
+func TestIdleSeesOnlyWhatReads(t *testing.T) {
+	x := newBench(t)
+	now := morning.Add(3 * time.Minute)
+	traces := map[string]*trace{}
+	for i := range x.s.Points {
+		p := &x.s.Points[i]
+		traces[p.ID] = &trace{}
+		traces[p.ID].add(p, site.Sample{Time: now, Value: 0.05})
+	}
+	look := &look{house: &x.b.house, run: &run{}, since: morning, now: now, traces: traces}
+	require.Equal(t, Passed, look.idle().State, look.idle().Says)
+	require.Equal(t, "Nothing runs through any bay's meter.", look.allStill().Says)
+	delete(traces, "A2-meter")
+	require.Equal(t, Failed, look.idle().State)
+	require.Contains(t, look.idle().Says, "the meter of A2 gives no good reading")
+	require.Contains(t, look.allStill().Says, "Those of A2 give no reading")
+}
