@@ -298,7 +298,7 @@ func (l *look) pressure() Verdict {
 func (l *look) hold() Verdict {
 	m := l.meterOf("")
 	r := l.trace(m)
-	if l.elapsed() > 2*time.Minute && l.blind(m) {
+	if l.elapsed() > 2*time.Minute && (r == nil || r.LastT == 0) || r != nil && l.elapsed() > hiccup && l.silent(m, hiccup) {
 		return l.failed("The main meter gives no reading, so a hold cannot be judged.")
 	}
 	var through []string
@@ -318,7 +318,7 @@ func (l *look) hold() Verdict {
 		v = l.failed("The main meter moved by %s in %s with every valve shut: about %s leave the line. Look for wet ground, a weeping valve, an open drain.",
 			site.Water(r.Moved), Span(l.elapsed()), site.Rate(rate))
 		v.Values = map[string]float64{"leak_m3s": rate}
-	case left <= 0:
+	case left <= 0 && !l.blind(m):
 		v = l.passed("The main meter stood still for %s: no leak of %s or more.", Span(l.elapsed()), site.Rate(l.o.LeakM3S))
 		v.Values = map[string]float64{"excluded_m3s": l.o.LeakM3S}
 	}

@@ -218,8 +218,8 @@ func (l *look) stays() Verdict {
 	switch {
 	case len(wrong) > 0:
 		v = l.failed("It does not stay empty: %s. The upstream valve passes, or a drain is shut. Put it right before frost, then do this step again.", strings.Join(wrong, "; "))
-	case len(by) == 0 && l.elapsed() < 10*time.Minute:
-		v, unseen = l.watching("", "Waiting for readings."), ""
+	case len(by) == 0 && left > 0:
+		v, unseen = l.watching("", "Nothing gives a reading now. Another %s.", Span(left)), ""
 	case len(by) == 0:
 		v = l.watching("blind", "There is nothing to see water by.")
 		v.State, unseen = Undecided, unseen+l.say(" Look by yourself after some days, and pass this step over with what you saw.")
@@ -238,22 +238,22 @@ func (l *look) stays() Verdict {
 // eyes are what a closed system can still be watched by, and a sentence about what nobody sees. A total that
 // reads has counted what went through while it did not; a sensor that was taken out sees no chamber.
 func (l *look) eyes() (by []string, unseen string) {
-	if p := l.meterOf(""); p != nil && !l.blind(p) {
+	if p := l.meterOf(""); p != nil && !l.silent(p, hiccup) {
 		by = append(by, l.say("the main meter"))
 	}
-	if p := l.site.Find("", site.Pressure); p != nil && !l.blind(p) {
+	if p := l.site.Find("", site.Pressure); p != nil && !l.silent(p, hiccup) {
 		by = append(by, l.say("the line's pressure"))
 	}
 	out := l.result("sensors")
 	isOut := out != nil && out.Outcome == Confirmed
 	var dark, meters []string
 	for _, id := range l.bayIDs() {
-		if m := l.meterOf(id); m != nil && !l.blind(m) {
+		if m := l.meterOf(id); m != nil && !l.silent(m, hiccup) {
 			by = append(by, l.say("meter %s", id))
 		} else {
 			meters = append(meters, id)
 		}
-		if p := l.site.Find(id, site.Level); isOut || p == nil || l.blind(p) {
+		if p := l.site.Find(id, site.Level); isOut || p == nil || l.silent(p, hiccup) {
 			dark = append(dark, id)
 		} else {
 			by = append(by, l.say("level %s", id))

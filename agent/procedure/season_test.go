@@ -58,9 +58,29 @@ func TestClosedSystemThatFills(t *testing.T) {
 	require.Contains(t, v.Says, "No meter reads at A2")
 	closed.Results[0].Outcome = PassedOver
 	require.Contains(t, at(dry).Says, "meter A1 and level A1.", "a sensor that was left in sees its chamber")
-	v = at(map[string]*trace{"A1-meter": {LastT: morning.UnixMilli(), N: 9}})
+	silent := map[string]*trace{"A1-meter": {LastT: morning.UnixMilli(), N: 9}}
+	v = at(silent)
 	require.Equal(t, Undecided, v.State, "a meter that went silent three days ago has seen nothing since")
 	require.Contains(t, v.Says, "There is nothing to see water by.")
+	now = morning.Add(20 * time.Hour)
+	require.Equal(t, Watching, at(silent).State, "a dead line may come back before the watch is over")
+}
+
+// The static hold is not passed while the main meter is not heard, and not failed by a line that is dead for
+// a minute.
+func TestHoldWaitsForTheMainMeter(t *testing.T) {
+	x := newBench(t)
+	p := x.b.house.meterOf("")
+	r := &trace{}
+	hold := func(heard, now time.Duration) State {
+		r.add(p, site.Sample{Time: morning.Add(heard), Value: 5})
+		return (&look{house: &x.b.house, run: &run{}, since: morning, now: morning.Add(now), traces: map[string]*trace{p.ID: r}}).hold().State
+	}
+	d := x.b.house.holdFor()
+	require.Equal(t, Watching, hold(d/2, d/2+3*time.Minute))
+	require.Equal(t, Watching, hold(d-3*time.Minute, d+time.Second))
+	require.Equal(t, Passed, hold(d+time.Minute, d+time.Minute))
+	require.Equal(t, Failed, hold(d+time.Minute, d+15*time.Minute))
 }
 
 // Air is let into the line only after its pressure has been judged against what every part bears.

@@ -260,10 +260,16 @@ func (l *look) trace(p *site.Point) *trace {
 }
 
 // blind reports whether a point gives nothing to see by: no good reading in this step, or none lately.
-func (l *look) blind(p *site.Point) bool {
+func (l *look) blind(p *site.Point) bool { return l.silent(p, time.Minute) }
+
+// silent reports whether a point has given no good reading for so long, or for three of its own intervals.
+func (l *look) silent(p *site.Point, d time.Duration) bool {
 	r := l.trace(p)
-	return r == nil || r.LastT == 0 || l.now.Sub(time.UnixMilli(r.LastT)) > max(time.Minute, 3*p.Interval)
+	return r == nil || r.LastT == 0 || l.now.Sub(time.UnixMilli(r.LastT)) > max(d, 3*p.Interval)
 }
+
+// hiccup is how long a line may be dead in a watch of hours or days before what hangs on it counts as blind.
+const hiccup = 10 * time.Minute
 
 // blindMeters names the bays, and the main as "", whose meter gives nothing to see by.
 func (l *look) blindMeters(places ...string) (out []string) {
