@@ -38,15 +38,19 @@
 //   - a loss shows in two windows, or in both halves of the last;
 //   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the
 //     other bays' median taken off, more lost than 1.2 of reference evaporation, both halves; what
-//     pages shows after an hour, all else after one and a half; after three in a bay's first
-//     three days, and none within four hours of hand watering on record;
+//     pages shows after half an hour, all else after one and a half; after three in a bay's first
+//     three days, and none within four hours of hand watering on record. For what pages, what a bay
+//     lost before its last fill, when its level was known best, and since are two readings of one
+//     loss (steady), and the lead's bound counts;
 //     three tenths of evaporation, give or take as much, may come two hours late;
 //   - most other bays do not show the same.
 //
 // A storage curve is wrong by a factor. What should have been held as a and is read as b lies
 // ln(b/a)/Rel deviations off, so its part of a variance is Rel times the logarithmic mean of
 // the two; or, for a large loss, the factor is a rectangle of root three deviations (GUM
-// 4.3.7), and what is missing beyond its end is judged without it.
+// 4.3.7), and what is missing beyond its end is judged without it. So with a chamber's lead: either
+// the model's, 35 % wrong in all fills alike, or nothing for water that is fresher at the end than
+// at the start, for a chamber that fills drain through does not stand below its bay.
 //
 // The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
 // last pulse's error, by a Kalman filter between moments at which nothing has run for 12

@@ -155,6 +155,10 @@ func (w *Watch) displaced(y *bay, now int64) {
 	}
 }
 
+// lipWait is how long a loss may still be ending after it was found, and the least time that says whether
+// it goes on.
+const lipWait = 30 * minute
+
 // lip asks, while a loss is open, whether it ends as the water sinks. An overflow that has slipped
 // takes litres a minute until the water is down to its lip, and then nothing; a liner goes on
 // losing. The time since the loss was found in which nothing was let in decides between none and
@@ -174,8 +178,10 @@ func (w *Watch) lip(y *bay, now int64, low float64) {
 	s.LipAt = k.Seq
 	half, llr := b.First/2, math.NaN()
 	var f water.Window
-	for n := 1; w.l.Since(y.i, n, &f) && f.From >= b.Seen && f.Metered == 0; n++ {
-		llr = half * f.Hours * (f.Nu - half*f.Hours/2) / f.S
+	for n := 1; w.l.Since(y.i, n, &f) && f.From >= b.Seen+lipWait && f.Metered == 0; n++ {
+		if f.To-f.From >= lipWait {
+			llr = half * f.Hours * (f.Nu - half*f.Hours/2) / f.S
+		}
 	}
 	switch {
 	case llr > w.budget.odds:

@@ -273,10 +273,12 @@ func (w *Watch) habits(y *bay, now int64) {
 		}
 	}
 	free := v.WasFree > 0 && k.LastFrom-v.WasFree >= freeFor
-	if !math.IsNaN(k.LastLevelM) && (free || v.StartN < 3) && now-k.SetMoved > 12*hour {
+	// Where fills begin while water is lost is no habit: a bay that runs off sinks before its turn comes.
+	lost := y.st.Bank.Open == site.Leak && !math.IsNaN(k.SetM)
+	if !lost && !math.IsNaN(k.LastLevelM) && (free || v.StartN < 3) && now-k.SetMoved > 12*hour {
 		v.StartN++
-		if v.StartN == 1 || k.LastLevelM < v.StartM-1.5*max(y.b.BandM, 0.003) {
-			// So low, and the bay was filled after all: the level it is held at was lowered.
+		if v.StartN == 1 || math.IsNaN(k.SetM) && k.LastLevelM < v.StartM-1.5*max(y.b.BandM, 0.003) {
+			// So low, and the bay was filled after all: the level it is held at was lowered unseen.
 			v.StartM = k.LastLevelM
 		}
 		v.StartM += (k.LastLevelM - v.StartM) / float64(min(v.StartN, 8))

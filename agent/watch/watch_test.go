@@ -507,6 +507,7 @@ func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	v.crest = 0.060 // it has slipped to 20 mm under the set point
 	d := v.until(24*time.Hour, site.OverflowFault, "A1")
 	require.Greater(t, d, time.Duration(0))
+	require.Less(t, d, 4*time.Hour, "how low it sinks before its fills is not learned as where they begin")
 	f := has(v.out, site.OverflowFault, "A1")
 	require.Equal(t, site.Leak, f.OrKind)
 	require.Contains(t, said(f.WouldDecide), "overflow")
@@ -593,6 +594,35 @@ func TestATornLinerIsFoundWithinHours(t *testing.T) {
 	b := &v.w.bays[0].st.Bank
 	require.InDelta(t, 200, b.Size, 2*b.SizeU, "the rate said holds the true one within what is said of it")
 	require.Less(t, b.SizeU, 60.0)
+}
+
+// TestATornLinerIsFoundWhileItIsFilledWithoutRest: with fills every few minutes there is no moment at
+// which the chamber has been still.
+func TestATornLinerIsFoundWhileItIsFilledWithoutRest(t *testing.T) {
+	v := newWorld(t, 10, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 5*24*time.Hour+9*time.Hour)
+	v.bays[1].loss = 300e-3 / 3600
+	d := v.until(5*time.Hour, site.Leak, "A2")
+	require.Greater(t, d, time.Duration(0))
+	b := &v.w.bays[1].st.Bank
+	require.InDelta(t, 300, b.Size, 2*b.SizeU)
+}
+
+// TestSteady: a loss through two parts of a stretch is their weighted least squares.
+func TestSteady(t *testing.T) {
+	part := func(hours, nu, s float64) *water.Window {
+		return &water.Window{Closed: water.Closed{Hours: hours}, Nu: nu, S: s}
+	}
+	rate, u, llr := steady(part(1, 100, 100), part(2, 200, 400), 500)
+	require.InDeltaSlice(t, []float64{100, math.Sqrt(50), 100}, []float64{rate, u, llr}, 1e-9, "each says a hundred")
+	rate, u, llr = steady(part(1, 100, 100), part(2, -500, 1e12), 100+1e12)
+	require.InDeltaSlice(t, []float64{100, 10, 50}, []float64{rate, u, llr}, 1e-3, "what the second part does not know takes nothing from the first")
+	// What the level between them is wrong by goes from one to the other; of their sum it is no part.
+	rate, u, _ = steady(part(1, 90, 100), part(1, 10, 100), 20)
+	require.InDeltaSlice(t, []float64{50, math.Sqrt(20) / 2}, []float64{rate, u}, 1e-9)
+	_, _, llr = steady(part(1, -90, 100), part(1, -10, 100), 200)
+	require.Zero(t, llr, "a gain is no loss")
 }
 
 func TestSupplyLineLeak(t *testing.T) {

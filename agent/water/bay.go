@@ -551,6 +551,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 	lost := f.predict(s, hand, area) - s.Metered
 
 	st.Overflowed = false
+	after := 0.0 // L that came in after the mean moment of the stride's readings
 	if n > 0 {
 		lead, _, _ := y.lead(x) // its uncertainty is carried by the filter, through the learned heights
 		g := f.slope(y.curve, f.H)
@@ -586,8 +587,8 @@ func (y *bay) stride(from, now int64, k *sky) {
 		}
 		wBefore := f.X[sW]
 		// The mean level is that of a moment when part of the water had not come in yet.
-		late := (st.IncM3 - st.SumInc/float64(n)) * 1000
-		f.observe(s, h, r, late, x, y.curve)
+		after = (st.IncM3 - st.SumInc/float64(n)) * 1000
+		f.observe(s, h, r, after, x, y.curve)
 		if st.Overflowed {
 			st.Cum.OverflowRan = true
 			st.Cum.Overflow += max(0, wBefore-f.X[sW])
@@ -598,9 +599,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 	}
 	y.settledSpan(s, h, -lost-hand, now)
 	y.endStride(now, s, k, hand)
-	// The lead is good to a fifth, and to a twentieth of the fades it is made of.
-	lead, uLead, gross := y.lead(x)
-	y.rest(s, h, lead, math.Hypot(uLead, math.Hypot(0.2*lead, 0.05*gross)), -lost-hand, now)
+	y.rest(s, h, x, after, -lost-hand, now)
 }
 
 func nanOr(x, other float64) float64 {

@@ -6,10 +6,12 @@ import "math"
 // them a balance closes without any model of the chamber.
 type anchor struct {
 	M    mark
-	H, V float64 // mm and mm2: mean settled level and its variance
-	Lead float64 // mm, how far the chamber was taken to lead
-	Soak float64 // L of rain that may still have been on its way through the clay
-	Poor bool    // in the clay, where a level says little of water
+	H, V float64    // mm and mm2: mean settled level and its variance
+	Bare float64    // mm2, that variance without what the lead is unsure of
+	Lead float64    // mm, how far the chamber was taken to lead
+	X    [3]float64 // L, the fades that lead is made of
+	Soak float64    // L of rain that may still have been on its way through the clay
+	Poor bool       // in the clay, where a level says little of water
 }
 
 // resting is the mean of the settled strides up to now.
@@ -20,8 +22,8 @@ type resting struct {
 
 const (
 	restMean   = 6 // strides in the mean of a settled level
-	anchorKeep = 40
-	anchorGap  = 30 * minute
+	anchorKeep = 48
+	anchorGap  = 15 * minute
 	// passing is what a settled level is unsure of beyond its noise, mm: the sensor's answer to
 	// temperature, the last of the chamber's settling.
 	passing = 0.2
@@ -33,14 +35,17 @@ func (y *bay) settleWait() int64 {
 	return max(30*minute, min(90*minute, int64(y.settleS()*1000)))
 }
 
-// rest takes a stride's mean level h (NaN for none), the chamber's lead (good to uLead) taken off it, into the
-// settled mean and keeps anchors. lost is what the balance expected the bay to lose in the
-// stride, L.
-func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
+// rest takes a stride's mean level h (NaN for none) into the settled mean and keeps anchors. x are the
+// chamber's fades when that was the level, late what of the metered water came in after it, and lost what
+// the balance expected the bay to lose in the stride, L.
+func (y *bay) rest(s *step, h float64, x [3]float64, late, lost float64, now int64) {
 	st := &y.st
 	r := &st.Rest
-	none := h != h || s.Out || st.Runs || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
-	if none || now-st.RunT < st.SettleMS {
+	none := h != h || s.Out || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
+	// The lead is good to leadScatter, and to a twentieth of the fades it is made of.
+	lead, uLead, gross := y.lead(x)
+	uLead = math.Hypot(uLead, math.Hypot(leadScatter*lead, 0.05*gross))
+	if none || st.Runs || now-st.RunT < st.SettleMS {
 		if h == h || now-st.GoodLevelT > hour {
 			r.N = 0
 		}
@@ -51,19 +56,24 @@ func (y *bay) rest(s *step, h, lead, uLead, lost float64, now int64) {
 		r.N = min(r.N+1, restMean)
 		r.Mean += (h - lead - r.Mean) / float64(r.N)
 	}
-	if none || now-st.RunT < strideMS {
+	if none {
 		return
 	}
 	// A bay that is filled again and again never settles. Its level less the chamber's modelled
 	// lead is still an end of a balance, as good as uLead beside what the model errs
-	// by alike at all times (closed sees to that).
-	a := anchor{M: st.Cum, H: h - lead, V: st.NoiseMM2/4 + sq(passing) + uLead*uLead, Lead: lead, Soak: st.Soak, Poor: s.Poor}
+	// by alike at all times (closed sees to that), and less good while water runs or has just run.
+	if st.Runs || now-st.RunT < strideMS {
+		uLead = math.Hypot(uLead, math.Hypot(0.25*lead, 0.3))
+	}
+	a := anchor{M: st.Cum, H: h - lead, Bare: st.NoiseMM2/4 + sq(passing), Lead: lead, X: x, Soak: st.Soak, Poor: s.Poor}
+	a.M.Metered -= late
 	if r.N >= 3 {
-		a.H, a.V = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing)+sq(0.2*lead)
+		a.H, a.Bare, uLead = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing), leadScatter*lead
 	}
 	if y.level.Unvented {
-		a.V += 9 // ten millimetres of water for each hectopascal
+		a.Bare += 9 // ten millimetres of water for each hectopascal
 	}
+	a.V = a.Bare + uLead*uLead
 	st.Loose = a
 	if r.N >= 3 {
 		st.Now = a
@@ -97,6 +107,10 @@ type Closed struct {
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
+	// Led is how much more the bay holds than Held at most, by what its chamber is taken to lead at
+	// the end beyond the start (leads), L; LedS less EndS, L2, what that changes of the variance, and
+	// LedRel the curve's part of it.
+	Led, LedS, EndS, LedRel float64
 	// Spoilt is true when nothing can be said: the overflow ran, much rain fell, somebody worked
 	// here, or nobody saw what came in.
 	Spoilt bool
@@ -115,24 +129,63 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
-	// Held higher, the stone above the water takes its share of a rise, and gives it up for hours
-	// after; within a band both come and go. A fall drains what every fall before it drained.
-	shape := min(0.4, shapeMM*min(math.Abs(b.H-a.H), shapeFar)+0.085*max(0, b.H-a.H-movedMM))
+	poor := a.Poor || b.Poor
 	lead := leadModel * scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
-	if a.Poor || b.Poor {
-		shape = 0.6
-	}
 	q := 0.0
 	if y.meter != nil && y.meter.PulseM3 > 0 {
 		q = PulseU(y.meter.PulseM3 * 1000)
 	}
 	// A meter's own error is the same in all spans and is learned with the bay's habits; what
 	// differs from fill to fill is half a percent.
-	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shape})
+	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H-a.H, poor)})
 	c.U = Combined(Term{"lead", lead}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
 		Term{"hand", 0.2 * c.Hand}, Term{"branches", 1000 * scale * y.curve.branchU(a.H/1000, b.H/1000)})
+	if led, u := y.leads(a, b); led > 0 {
+		c.Led = scale * (volumeMM(y.curve, b.H+led) - volumeMM(y.curve, b.H))
+		c.LedRel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H+led-a.H, poor)})
+		c.EndS = sq(c.FromU) + sq(c.ToU) + sq(lead)
+		c.LedS = sq(scale) * (sq(slopeMM(y.curve, a.H))*a.Bare + sq(slopeMM(y.curve, b.H+led))*(b.Bare+u*u))
+	}
 	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
 	return c
+}
+
+// leads is how far at most, mm, the bay stands at b above what the model of its chamber's lead has it,
+// with the standard uncertainty of that. What was let in stands in the chamber before it stands in the
+// bay: of water that is fresher at b than at a the chamber may lead by nothing, but not by less. What
+// is as fresh at both ends lifts both alike but for the scatter of single fills, and what was fresher
+// at a is the model's. So between the same moments of two fills neither lead nor model counts. Where
+// a bay has been seen to lag, so that its fills lead by less than nothing, this says no more than the
+// model does.
+func (y *bay) leads(a, b *anchor) (mm, u float64) {
+	f := &y.st.F
+	both, down := 0.0, 0.0
+	var gone [3]float64
+	for i := range gone {
+		at, to := f.X[sA1+i]*a.X[i], f.X[sA1+i]*b.X[i]
+		both += max(0, min(at, to))
+		if to < at {
+			down += at - to
+			gone[i] = b.X[i] - a.X[i]
+		}
+	}
+	v := sq(leadModel*down) + sq(leadScatter*down) + 2*sq(leadScatter*both)
+	for i := range gone {
+		for j := range gone {
+			v += gone[i] * gone[j] * f.P[sA1+i][sA1+j]
+		}
+	}
+	return b.Lead - a.Lead + down, math.Sqrt(max(0, v))
+}
+
+// shapeU is the uncertainty of the curve's shape over a rise (negative: a fall), a share. Held higher,
+// the stone above the water takes its share of a rise, and gives it up for hours after; within a band
+// both come and go. A fall drains what every fall before it drained.
+func shapeU(rise float64, poor bool) float64 {
+	if poor {
+		return 0.6
+	}
+	return min(0.4, shapeMM*min(math.Abs(rise), shapeFar)+0.085*max(0, rise-movedMM))
 }
 
 // shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside
@@ -143,8 +196,12 @@ const (
 	shapeFar = 10.0
 )
 
-// leadModel is how far the modelled lead of a chamber is wrong in all fills alike, a share of it.
-const leadModel = 0.35
+// leadModel is how far the modelled lead of a chamber is wrong in all fills alike, leadScatter by how
+// much single fills depart from it, shares of it.
+const (
+	leadModel   = 0.35
+	leadScatter = 0.20
+)
 
 // movedMM is a change of level, mm, beyond what a controller's band makes of one day to the next.
 const movedMM = 4

@@ -30,11 +30,11 @@ type Window struct {
 	Night    bool
 	Expected float64 // L, the loss the habit and the site's other bays ask for
 	Nu, S    float64 // loss less expected, L, and its variance
-	// Least is what is missing at least, whatever the storage curve, L, and LeastS the variance
-	// of that: all that is not the curve's.
-	Least, LeastS float64
-	Joined        bool // it follows on the window before
-	Shared        bool // other bays have shown what the sky did, and that is expected
+	// Least says what is missing at least: whatever the storage curve; whatever the chamber leads;
+	// whatever both. The latter two are empty where the lead says nothing.
+	Least  [3]Missing
+	Joined bool // it follows on the window before
+	Shared bool // other bays have shown what the sky did, and that is expected
 	// Wide is the variance that surprises have shown over S, for Carry.
 	Wide    float64
 	h, gain [nHabit]float64
@@ -44,6 +44,33 @@ type Window struct {
 	// nights, whose habits hold it.
 	late, lateVar float64
 }
+
+// Missing is a loss beyond what is expected, L, and its variance, L2.
+type Missing struct{ L, S float64 }
+
+// Surprise is the log-likelihood ratio of a loss of the size seen against none.
+func (m Missing) Surprise() float64 {
+	if !(m.L > 0) {
+		return 0
+	}
+	return m.L * m.L / (2 * m.S)
+}
+
+// Surest is what shows most of a loss. Of the storage curve and of the chamber's lead the surer
+// statement holds: that they are wrong by a factor of known deviation, or that they are wrong by no more
+// than they can be.
+func (w *Window) Surest() Missing {
+	best := Missing{w.Nu, w.S}
+	for _, m := range w.Least {
+		if m.Surprise() > best.Surprise() {
+			best = m
+		}
+	}
+	return best
+}
+
+// Surprise is how much likelier a loss of the size seen makes the window than none.
+func (w *Window) Surprise() float64 { return w.Surest().Surprise() }
 
 // prior: factor and share are those of the stride's filter (see there for their reasons). A sound
 // liner and clay by night lose some hundredths of a millimetre an hour; what no sound bay loses is
@@ -150,8 +177,14 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		}
 		s += w.h[i] * ph[i]
 	}
-	w.Least, w.LeastS, w.Wide = w.leastLoss()-w.Expected, s, 1
-	s += sq(w.Rel * w.curveSays(math.Sqrt(s)))
+	w.Wide = 1
+	w.Least = [3]Missing{{w.leastLoss(w.Held, w.Rel) - w.Expected, s}}
+	if led := s - w.EndS + w.LedS; w.Led > 0 && !w.Joined && led > 0 {
+		held := w.Held + w.Led
+		w.Least[1] = Missing{w.Nu - w.Led, led + sq(w.LedRel*w.curveSays(held, math.Sqrt(led)))}
+		w.Least[2] = Missing{w.leastLoss(held, w.LedRel) - w.Expected, led}
+	}
+	s += sq(w.Rel * w.curveSays(w.Held, math.Sqrt(s)))
 	w.S = s
 	for i := range ph {
 		w.gain[i] = ph[i] / s
@@ -165,12 +198,12 @@ func (a *habit) expect(w *Window, shift, r float64) {
 // (b-a)/ln(b/a). What should have been held is itself known to sd only. A curve that is wrong
 // makes a rise larger or smaller than it is, never a fall of it: where the level went the other
 // way than the rest of the balance asks for, the curve has no part in what is missing.
-func (w *Window) curveSays(sd float64) float64 {
+func (w *Window) curveSays(held, sd float64) float64 {
 	were := w.Metered + w.Hand + rainCatch*w.Rain - w.Expected
-	if were*w.Held <= 0 {
+	if were*held <= 0 {
 		return 0
 	}
-	return logMean(math.Abs(were)+sd, math.Abs(w.Held))
+	return logMean(math.Abs(were)+sd, math.Abs(held))
 }
 
 // logMean is the logarithmic mean of two positive numbers.
@@ -181,15 +214,15 @@ func logMean(a, b float64) float64 {
 	return a
 }
 
-// leastLoss is the loss if the curve is wrong as far as it may be, all in the direction of no
-// loss, L. A factor with a stated deviation and no tails is a rectangle of the root of three
-// deviations each way (GUM 4.3.7).
-func (w *Window) leastLoss() float64 {
-	far := math.Exp(math.Sqrt(3) * w.Rel)
-	if w.Held < 0 {
+// leastLoss is the loss, L, if the curve that says held is wrong as far as it may be, all in the
+// direction of no loss. A factor with a stated deviation rel and no tails is a rectangle of the root
+// of three deviations each way (GUM 4.3.7).
+func (w *Window) leastLoss(held, rel float64) float64 {
+	far := math.Exp(math.Sqrt(3) * rel)
+	if held < 0 {
 		far = 1 / far
 	}
-	return w.Loss + w.Held - w.Held*far
+	return w.Loss + w.Held - held*far
 }
 
 // learn takes the window into the habit. hold keeps what is learned (Schmidt). A window far out

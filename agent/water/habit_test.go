@@ -108,19 +108,19 @@ func TestHeldBackTheHabitKeepsWhatItKnows(t *testing.T) {
 
 func TestWhatExcusesASurprise(t *testing.T) {
 	w := Window{Closed: Closed{Metered: 300, Held: -100}, Expected: 60}
-	require.Zero(t, w.curveSays(0), "a level that fell though water was let in is no curve's error")
+	require.Zero(t, w.curveSays(w.Held, 0), "a level that fell though water was let in is no curve's error")
 	w.Held = 100
 	// (240-100)/ln(2.4): a deviation of ln(2.4)/Rel is what 140 L are of Rel times this.
-	require.InDelta(t, 159.9, w.curveSays(0), 0.1)
+	require.InDelta(t, 159.9, w.curveSays(w.Held, 0), 0.1)
 	w.Held = 240
-	require.InDelta(t, 240, w.curveSays(0), 1e-9)
+	require.InDelta(t, 240, w.curveSays(w.Held, 0), 1e-9)
 	w = Window{Closed: Closed{Held: 80}, Expected: 5}
-	require.Zero(t, w.curveSays(0), "nor is one that rose with nothing let in")
+	require.Zero(t, w.curveSays(w.Held, 0), "nor is one that rose with nothing let in")
 
 	// A fall read as 300 L under a curve that may be wrong by 0.4, a factor of two at most, has
 	// drained 150 L at least; 300 L let in that lifted the level by 100 L lost 100 L at least.
-	require.InDelta(t, 300*math.Exp(-0.4*math.Sqrt(3)), (&Window{Closed: Closed{Held: -300, Loss: 300, Rel: 0.4}}).leastLoss(), 1e-9)
-	require.InDelta(t, 300-100*math.Exp(0.4*math.Sqrt(3)), (&Window{Closed: Closed{Metered: 300, Held: 100, Loss: 200, Rel: 0.4}}).leastLoss(), 1e-9)
+	require.InDelta(t, 300*math.Exp(-0.4*math.Sqrt(3)), (&Window{Closed: Closed{Held: -300, Loss: 300}}).leastLoss(-300, 0.4), 1e-9)
+	require.InDelta(t, 300-100*math.Exp(0.4*math.Sqrt(3)), (&Window{Closed: Closed{Metered: 300, Held: 100, Loss: 200}}).leastLoss(100, 0.4), 1e-9)
 
 	w = Window{Closed: Closed{ET: 400, Wet: 200, Far: 6}, Nu: -50}
 	require.Zero(t, w.farVar(), "a higher level is no reason to lose less")
@@ -273,4 +273,51 @@ func TestWindowsOfAQuietWeek(t *testing.T) {
 	require.InDelta(t, 0.9, n.Learned.Factor.Value, n.Learned.Factor.U+0.02)
 	require.Less(t, n.Learned.Factor.U, 0.3)
 	require.InDelta(t, 0, n.Learned.ConstantM3S.Value*3.6e6, n.Learned.ConstantM3S.U*3.6e6)
+}
+
+// TestHowFarAChamberMayLead: between two moments of the fill cycle, what the bay may hold more than the
+// model of the lead has it.
+func TestHowFarAChamberMayLead(t *testing.T) {
+	y := &bay{}
+	f := &y.st.F
+	f.X[sA1], f.X[sA2] = 0.05, 0.02 // mm for each litre
+	f.P[sA1][sA1] = sq(0.01)
+	moment := func(x1, x2 float64) *anchor {
+		return &anchor{X: [3]float64{x1, x2}, Lead: f.X[sA1]*x1 + f.X[sA2]*x2}
+	}
+	mm, u := y.leads(moment(0, 0), moment(100, 50))
+	require.InDelta(t, 6, mm, 1e-9, "from rest: all that is taken to be lead may be none")
+	require.Zero(t, u, "and no less than none")
+	mm, u = y.leads(moment(100, 50), moment(100, 50))
+	require.Zero(t, mm, "the same moment of the next fill")
+	require.InDelta(t, math.Sqrt2*leadScatter*6, u, 1e-9, "but for the scatter of fills")
+	mm, u = y.leads(moment(100, 50), moment(0, 150))
+	require.InDelta(t, 2, mm, 1e-9, "of what has faded the model speaks")
+	// Five millimetres less by the model's own uncertainty, its error in all fills, a fill's scatter,
+	// and the one that both ends share.
+	require.InDelta(t, math.Sqrt(sq(0.01*100)+sq(leadModel*5)+sq(leadScatter*5)+2*sq(leadScatter*1)), u, 1e-9)
+	f.X[sA1], f.X[sA2] = -0.05, 0
+	mm, _ = y.leads(moment(0, 0), moment(100, 0))
+	require.Zero(t, mm, "where the chamber lags behind its fills, it bounds nothing")
+}
+
+// TestWhatIsMissingWhateverTheLead: 400 L were let in; by the modelled lead the bay sank by 200 L, by what
+// the chamber shows it did not: 400 L are missing at least, less what is expected, as surely as the ends
+// are read.
+func TestWhatIsMissingWhateverTheLead(t *testing.T) {
+	var a habit
+	a.prior(100)
+	a.P = [nHabit][nHabit]float64{}
+	w := Window{Closed: Closed{Hours: 2, Metered: 400, Held: -200, Loss: 600, FromU: 10, ToU: 60, U: 70, Led: 200, EndS: sq(10) + sq(60) + sq(70), LedS: sq(12)}}
+	a.expect(&w, 50, sq(5))
+	require.InDelta(t, 550, w.Nu, 1e-9)
+	require.InDelta(t, sq(10)+sq(60)+sq(70)+sq(5), w.S, 1e-9)
+	require.Equal(t, Missing{350, sq(12) + sq(5)}, w.Least[1])
+	require.InDelta(t, 350*350/(2*169.0), w.Surprise(), 1e-9, "the surer statement holds")
+	w.Joined = true
+	a.expect(&w, 50, sq(5))
+	require.Zero(t, w.Least[1], "the ends of joined windows are the habit's")
+	w.Joined, w.Led = false, 700
+	a.expect(&w, 50, sq(5))
+	require.InDelta(t, 550*550/(2*w.S), w.Surprise(), 1e-9, "what is not missing at least says nothing")
 }

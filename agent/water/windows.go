@@ -351,15 +351,32 @@ func (y *bay) near(t int64) (a *anchor) {
 }
 
 // Halves is Since for the two halves of a stretch: it parts the time from ms on at the moment kept
-// nearest to its middle.
+// in the middle third at which the bay is known best, or that nearest to the middle.
 func (l *Ledger) Halves(i int, from int64, one, two *Window) bool {
 	y := l.bays[i]
 	end := &y.st.Loose
+	third := (end.M.T - from) / 3
 	a, m := y.near(from), y.near(from+(end.M.T-from)/2)
-	if m == nil || m.M.T-a.M.T < hour/2 || end.M.T-m.M.T < hour/2 {
+	for k := range y.st.Anchors {
+		if b := &y.st.Anchors[k]; b.M.T >= from+third && b.M.T <= end.M.T-third && b.V < m.V {
+			m = b
+		}
+	}
+	if m == nil || m.M.T-a.M.T < anchorGap || end.M.T-m.M.T < anchorGap {
 		return false
 	}
 	return l.part(y, a, m, one) && l.part(y, m, end, two)
+}
+
+// AtRest is Halves for the two parts of a stretch before and after the bay was last settled; false
+// where it is settled now.
+func (l *Ledger) AtRest(i int, from int64, one, two *Window) bool {
+	y := l.bays[i]
+	m, end := &y.st.Now, &y.st.Loose
+	if m.M.T-from < anchorGap || end.M.T-m.M.T < anchorGap {
+		return false
+	}
+	return l.part(y, y.near(from), m, one) && l.part(y, m, end, two)
 }
 
 // hourly is the relative uncertainty of evaporation over a window. Over some hours the weather
@@ -379,7 +396,7 @@ const handSinks = 4 * hour
 // part sets the balance between two moments against habit.
 func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 	c := y.closed(a, b)
-	if c.Spoilt || c.Hours < 0.5 || y.st.LastHandT > 0 && b.M.T-y.st.LastHandT < handSinks {
+	if c.Spoilt || b.M.T-a.M.T < anchorGap || y.st.LastHandT > 0 && b.M.T-y.st.LastHandT < handSinks {
 		return false
 	}
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
