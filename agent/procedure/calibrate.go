@@ -515,7 +515,7 @@ func (l *look) overflowed(id string, v *Verdict) {
 		return
 	}
 	level, u := l.corrected(id, at.LevelM, at.UStd)
-	u95 := even95(at.HalfM, u)
+	u95 := ends95(at.HalfM, u)
 	v.Says += l.say(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%s).", 1000*level, math.Ceil(1000*u95), times(n))
 	v.Values["crest_m"], v.Values["crest_u"], v.Values["spills"] = level, u95, float64(n)
 	called := l.result("crest") // what a person called dripping is in the record already

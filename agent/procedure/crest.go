@@ -42,7 +42,8 @@ type inflow struct {
 }
 
 // spill is what one overflow says of the crest, as the sensor shows it: anywhere within HalfM of LevelM,
-// as likely here as there, and beside that as unsure as UStd says.
+// and beside that as unsure as UStd says. The ends are likelier than what lies between: a bay has either
+// spilled off within minutes, or its far end feeds the overflow for hours.
 type spill struct {
 	LevelM float64 `json:"level"`
 	HalfM  float64 `json:"half,omitempty"`
@@ -50,7 +51,7 @@ type spill struct {
 }
 
 // std is the standard uncertainty of it all.
-func (s spill) std() float64 { return math.Hypot(s.UStd, s.HalfM/math.Sqrt(3)) }
+func (s spill) std() float64 { return math.Hypot(s.UStd, s.HalfM/math.Sqrt2) }
 
 const (
 	// spillBins to mostSpillBins, half an hour to one and a half, is the stretch over which water must
@@ -123,8 +124,7 @@ func (c *ceiling) look(b bin, known bool, inM3 float64, ran bool, rainM, areaM2,
 	}
 	// By what the level falls it may have fallen ever since the water ended, or not before the stretch
 	// began that it rests over. And the bay may still spill: its far end stands higher and drains for
-	// hours. As much head as it has lost since it stood highest may still be there. Anything between is as
-	// likely.
+	// hours. As much head as it has lost since it stood highest may still be there.
 	fell, head := max(0, -r.MPerHour)*hours, max(0, c.PlateauM-end)
 	at := spill{end + fell/2 - head/2, (fell + head) / 2, r.EndU}
 	// A fill spills where it comes in while the far end still takes water, and its chamber leads: the

@@ -76,20 +76,25 @@ func within95(z, triangle, std float64) float64 {
 	return 2 * sum * h / 3
 }
 
-// even95 is the half width of the symmetric interval that holds 95 % of the sum of an error that lies
-// anywhere within plus or minus half, all as likely, and a normal one of standard deviation std > 0. Two
-// standard deviations of the rectangle would be more than all of it.
-func even95(half, std float64) float64 {
+// ends95 is the half width of the symmetric interval that holds 95 % of the sum of an error within plus or
+// minus half, likelier near the ends than between (the arc sine distribution, JCGM 101:2008, 6.4.6), and a
+// normal one of standard deviation std > 0.
+func ends95(half, std float64) float64 {
 	if !(half > 1e-9*std) {
 		return 1.959964 * std
 	}
-	// The integral of the normal distribution function.
-	g := func(x float64) float64 {
-		return x*0.5*math.Erfc(-x/math.Sqrt2) + math.Exp(-x*x/2)/math.Sqrt(2*math.Pi)
+	const n = 400 // equal shares of the arc sine's probability
+	within := func(z float64) float64 {
+		sum := 0.0
+		for i := range n {
+			x := half * math.Cos(math.Pi*(float64(i)+0.5)/n)
+			sum += 0.5 * (math.Erf((z-x)/(std*math.Sqrt2)) + math.Erf((z+x)/(std*math.Sqrt2)))
+		}
+		return sum / n
 	}
 	lo, hi := 0.0, half+6*std
-	for range 60 {
-		if mid := (lo + hi) / 2; std/half*(g((mid+half)/std)-g((mid-half)/std))-1 < 0.95 {
+	for range 40 {
+		if mid := (lo + hi) / 2; within(mid) < 0.95 {
 			lo = mid
 		} else {
 			hi = mid

@@ -270,8 +270,24 @@ func (l *look) wiring() Verdict {
 	default:
 		v = l.passed("Every valve, meter and sensor belongs to the bay it claims.")
 	}
+	if v.State == Failed {
+		v.Says += l.say(" Change the wires, or load the site file with the lines below; then do it again, from the first valve concerned on.")
+		v.Back = l.firstUnproved()
+	}
 	v.Notes, v.Fix, v.Lines = notes, fix, fix
 	return v
+}
+
+// firstUnproved is the step of the first valve whose pass did not show its own bay, meter and sensor: what is
+// put right is proved again from there on.
+func (l *look) firstUnproved() string {
+	for _, id := range l.bayIDs() {
+		x := l.result("valve " + id)
+		if x == nil || x.Notes == nil || x.Notes["at"] != id || x.Notes["level"] != id || x.Notes["meter"] != id && l.meterOf(id) != nil {
+			return "valve " + id
+		}
+	}
+	return ""
 }
 
 // exchange returns the lines of the site file that give each bay the register its own instrument
