@@ -103,6 +103,7 @@ type bayState struct {
 	ZN             float64
 	HomeMM, RoamMM float64 // where the level has lived for two days, and how far about it
 	WasMM          float64 // the level a stride ago
+	WasNu          float64 // L, how far the stride before was out of line
 	Soak           float64 // L of rain that may still be on its way through the clay
 	Wet            float64 // faded sum of the last strides' surprises, to see rain without a gauge
 	OutRun         int     // strides in a row far above (+) or below (-) the expected level
@@ -593,6 +594,8 @@ func (y *bay) stride(from, now int64, k *sky) {
 			st.Cum.OverflowRan = true
 			st.Cum.Overflow += max(0, wBefore-f.X[sW])
 		}
+		s.Slip = s.Out && st.WasNu*s.Nu < s.Nu*s.Nu/3
+		st.WasNu = s.Nu
 		st.Wet = 0.75*st.Wet + 0.66*s.Nu/math.Sqrt(s.S)
 		y.judgeNoise(s, now)
 		y.outOfLine(s, h, now)

@@ -41,7 +41,7 @@ func (y *bay) settleWait() int64 {
 func (y *bay) rest(s *step, h float64, x [3]float64, late, lost float64, now int64) {
 	st := &y.st
 	r := &st.Rest
-	none := h != h || s.Out || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
+	none := h != h || s.Slip || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
 	// The lead is good to leadScatter, and to a twentieth of the fades it is made of.
 	lead, uLead, gross := y.lead(x)
 	uLead = math.Hypot(uLead, math.Hypot(leadScatter*lead, 0.05*gross))

@@ -129,6 +129,7 @@ type step struct {
 	S, Nu float64 // L2, L
 	Slope float64 // L/mm at the level read
 	Out   bool    // the level was far out of line
+	Slip  bool    // and it was not a third of the way there in the stride before
 	Poor  bool    // the level said little of the water (in the clay, at the crest)
 }
 
@@ -282,12 +283,49 @@ func (f *filter) observe(s *step, h, r, late float64, x [3]float64, c *Curve) {
 		}
 		f.P[i][i] = max(f.P[i][i], 1e-12)
 	}
+	f.leads()
 	// Whatever a bad day brought, the curve stays one that rises.
 	f.X[sScale] = max(0.2, min(4, f.X[sScale]))
 	most := 0.8 * f.X[sScale] / (tiltReach * 1000)
 	f.X[sTilt] = max(-most, min(most, f.X[sTilt]))
 	s.Obs, s.Hrow, s.Gain, s.S, s.Nu, s.Slope = true, H, k, S, nu, g
 	f.H = f.level(c)
+}
+
+// leads keeps the chamber from standing below its bay after a fill. Water comes in through the
+// chamber, so a sum of fades that falls below nothing, at once or later, has taken up something else:
+// where bays are filled in the evening only, what the clay then drinks. By Abel's summation the lead is
+// nowhere negative when no partial sum from the slowest fade on is. The estimate is put on that edge by
+// its covariance, so that what hangs together with it follows (Simon and Chia 2002, from memory).
+func (f *filter) leads() {
+	if f.Hold {
+		return
+	}
+	var pc vec // covariance of every state with the partial sum
+	sum := 0.0
+	for i := sA3; i >= sA1; i-- {
+		sum += f.X[i]
+		v := 0.0
+		for j := range pc {
+			pc[j] += f.P[j][i]
+		}
+		for j := i; j <= sA3; j++ {
+			v += pc[j]
+		}
+		if sum >= 0 || !(v > 0) {
+			continue
+		}
+		for j := range pc {
+			f.X[j] -= pc[j] / v * sum
+		}
+		sum = 0
+	}
+	// What was put on its edge for the last sum may have taken an earlier one over its own.
+	sum = 0
+	for i := sA3; i >= sA1; i-- {
+		f.X[i] = max(-sum, f.X[i])
+		sum += f.X[i]
+	}
 }
 
 // volumeMM is the nominal curve in L and mm; it goes on below its end, so that it can be
