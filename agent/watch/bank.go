@@ -583,12 +583,26 @@ func (w *Watch) carryOpen(s *bankState, f *water.Window) {
 	}
 }
 
+// sharpen says by all hours since its onset how large a loss is that was found within one: the first
+// words about it are told early and so are unsure of it. It holds until a window has closed.
+func (w *Watch) sharpen(y *bay) {
+	s := &y.st.Bank
+	var f water.Window
+	for n := 1; w.l.Since(y.i, n, &f) && f.From >= s.Since; n++ {
+		if size, u := f.Nu/f.Hours, math.Sqrt(f.S)/f.Hours; size > 0 && u < s.SizeU {
+			s.Size, s.SizeU = size, u
+		}
+	}
+}
+
 // follow keeps the size of an open finding current and closes it when the account has closed
 // again for as long as the trouble took to be seen.
 func (w *Watch) follow(y *bay, now int64) {
 	s := &y.st.Bank
 	if size, u, llr := s.Sig.Best(); !math.IsNaN(size) && size*s.First > 0 && s.Back.J == 0 {
 		s.Size, s.SizeU, s.LLR = size, u, llr
+	} else if s.Quick > 0 {
+		w.sharpen(y)
 	}
 	if len(w.l.Fresh(y.i)) > 0 {
 		s.byMeter(likeliest(s.Onsets, tMeter, 0.3, 0))
