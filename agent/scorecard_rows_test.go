@@ -154,7 +154,7 @@ var rows = []row{
 		short: map[string]shortfall{seenInTime: {0.60, "As above, with half the nights: a bay whose nights have a fill in them is known to less than 5 L/h for a week."}}},
 	{name: "valve weeping, meter not turning", fault: virtual.Weeping, lo: 5, hi: 10, set: fullSet, kinds: []site.Kind{site.ValveWeeping}, related: anyGain,
 		learn: 6, spread: 4, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: true,
-		short: map[string]shortfall{seenInTime: {0.70, "A gain is told from a hose and a shower only after a day, and where it lifts the bay to its crest nothing is known of it."}}},
+		short: map[string]shortfall{seenInTime: {0.70, "A gain is told from a hose nobody recorded only by what follows on it, and where it lifts the bay to its crest nothing is known of it."}}},
 	{name: "supply-line leak", fault: virtual.LineLeak, lo: 10, hi: 100, site: true, set: fullSet, kinds: []site.Kind{site.SupplyLineLeak}, related: []site.Kind{site.MainMeterFault},
 		learn: 3, spread: 4, within: within(day), limit: "24 h", most: 3 * day, reach: 0.95, runs: 60,
 		prepare: func(p *plan, _ time.Time) {
@@ -185,7 +185,7 @@ var rows = []row{
 		learn: 6, spread: 2, within: within(5 * day), limit: "5 days", most: 6 * day, reach: 0.85, runs: 60},
 	{name: "level sensor drifting 1 mm a day", fault: virtual.SensorDrift, lo: 1, hi: 2, signed: true, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
 		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.85, runs: 60,
-		short: map[string]shortfall{rightBay: {0.62, "A millimetre a day is near what a summer's change of evaporation does."}, rightKind: {0.80, "As above."}}},
+		short: map[string]shortfall{seenInTime: {0.55, "As below."}, rightBay: {0.62, "A millimetre a day is near what a summer's change of evaporation does."}, rightKind: {0.80, "As above."}}},
 	{name: "seepage 10 L/h at 20 mm between neighbours", fault: virtual.Seepage, lo: 10, hi: 30, neighbours: true, set: fullSet, kinds: []site.Kind{site.SeepageBetweenBays}, related: append(anyLoss, anyGain...),
 		learn: 6, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 5 * day, reach: 0.85, runs: 60,
 		prepare: func(p *plan, from time.Time) {
