@@ -200,6 +200,7 @@ func TestALateBayKnowsWhatTheSkyDid(t *testing.T) {
 	l.setAgainst(late, due)
 	require.Greater(t, late[0].Expected, alone[0].Expected+0.15*0.78*450, "a fifth more of 0.78 x 450 L, as far as four bays tell")
 	require.Less(t, late[0].S, alone[0].S)
+	require.Equal(t, []bool{false, true}, []bool{alone[0].Shared, late[0].Shared})
 
 	// A day later it is another day.
 	for _, y := range l.bays[1:] {

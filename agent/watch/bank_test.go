@@ -1,0 +1,69 @@
+package watch
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+)
+
+// A spell of weather is a rival of a loss by as much as evaporation may be wrong by: by twice what is
+// stated where a bay stands alone, and where others show what the sky did by what a bay may differ from
+// them, 0.3 of the variance. 4 days that took 60 L too much of 450 L of evaporation, known to 30 L, are
+// 4 x 60 / 450 / (4 + (30/450/u)2) of it; the half of them that nobody else shows makes it the mean.
+func TestWhatOneBayEvaporatesBesideItsNeighboursIsNoWeather(t *testing.T) {
+	v := newWorld(t, 1, nil)
+	v.quiet(t, time.Hour)
+	u := v.w.l.Balance(0).ETU()
+	require.Positive(t, u)
+	weather := func(before, first, second bool) float64 {
+		var onsets []onset
+		for n := range 28 {
+			lost, alone := 0.0, before
+			if n >= 20 {
+				lost, alone = []float64{60, 36}[n%2], first
+			}
+			if n >= 24 {
+				alone = second
+			}
+			f := quietWindow(int64(n), 0, 1)
+			f.S, f.Nu, f.ET = 30*30, lost, []float64{450, 0}[n%2]
+			onsets = append(onsets, onset{From: f.From, To: f.To, Nu: f.Nu, ET: f.ET, Alone: alone})
+			for i := range onsets {
+				carry(&onsets[i], &f)
+			}
+		}
+		_, et := v.w.harmless(v.w.bays[0], onsets)
+		return et
+	}
+	expect := func(variances float64) float64 {
+		d, j := 4*60*450/900., 4*450*450/900.
+		return d * d / (2 * (j + 1/(variances*u*u)))
+	}
+	require.InDelta(t, expect(4), weather(true, true, true), 1e-9, "nobody shows the sky")
+	require.InDelta(t, expect(0.3), weather(false, false, false), 1e-9, "the others show it")
+	require.InDelta(t, expect(0.3), weather(true, false, false), 1e-9, "what was before says nothing")
+	require.InDelta(t, expect(2.15), weather(false, true, false), 1e-9, "they show half of it")
+}
+
+// What was told of an evening and is over the day after counts as a day by which the bay strays, by all that
+// the window it was found in showed: the stretches of hours alone had shown two thirds of it.
+func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
+	v := newWorld(t, 60, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 9*24*time.Hour+17*time.Hour)
+	s := &v.w.bays[0].st.Bank
+	v.bays[0].loss = 12e-3 / 3600
+	require.NotEqual(t, time.Duration(-1), v.until(10*time.Hour, site.Leak, "A1"))
+	require.Positive(t, s.Quick, "found within one window")
+	quick, most := s.Quick, s.Stray.Most
+	require.Greater(t, sq(quick), 1.2*most)
+	v.bays[0].loss = 0
+	for end := v.t.Add(36 * time.Hour); v.t.Before(end) && s.Open != ""; {
+		v.tick()
+	}
+	require.Empty(t, s.Open, "withdrawn")
+	require.Equal(t, sq(quick), s.Stray.Most)
+}
