@@ -32,8 +32,9 @@ type row struct {
 	most  time.Duration
 	reach float64 // share; 0: none is asked
 	runs  int     // in the full scorecard
-	// balance is true when the hourly balance shows the fault, so that the oracle can judge it.
-	balance bool
+	// balance is how the hourly balance shows the fault, so that the oracle can judge it; nil where it
+	// does not.
+	balance *balance
 	// short names the figures that are known to be short of what is asked.
 	short map[string]shortfall
 	// prepare adds what must happen for the fault to matter.
@@ -141,19 +142,19 @@ var rows = []row{
 		}, limit: "level two bands under its habit", most: 8 * day, reach: 0.99, runs: 300,
 		short: map[string]shortfall{seenInTime: {0.90, "A set point lowered unseen, by 2.5 to 15 mm, leaves the same readings as a valve that is stuck until the bay is that much lower, and two bands are 6 to 12 mm."}, rightBay: {0.75, "A set point that was lowered unseen, on another bay, looks the same until that bay is filled."}}},
 	{name: "liner leak 100 L/h and more", fault: virtual.LinerLeak, lo: 100, hi: 400, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
-		learn: 4, spread: 4, within: within(3 * time.Hour), limit: "3 h", most: 24 * time.Hour, reach: 0.95, runs: 60, balance: true},
+		learn: 4, spread: 4, within: within(3 * time.Hour), limit: "3 h", most: 24 * time.Hour, reach: 0.95, runs: 60, balance: &balance{mark: anHour}},
 	{name: "liner leak 100 L/h and more, no weather", fault: virtual.LinerLeak, lo: 100, hi: 400, set: noWeather, kinds: []site.Kind{site.Leak}, related: anyLoss,
-		learn: 4, spread: 4, within: within(12 * time.Hour), limit: "12 h", most: 2 * day, reach: 0.95, runs: 60, balance: true},
+		learn: 4, spread: 4, within: within(12 * time.Hour), limit: "12 h", most: 2 * day, reach: 0.95, runs: 60, balance: &balance{mark: anHour}},
 	{name: "liner leak 20 L/h", fault: virtual.LinerLeak, lo: 20, hi: 40, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
-		learn: 5, spread: 4, within: func(s *exposed) bool { return s.nightHours <= 4 }, limit: "4 h of settled night", most: 4 * day, reach: 0.95, runs: 60, balance: true},
+		learn: 5, spread: 4, within: func(s *exposed) bool { return s.nightHours <= 4 }, limit: "4 h of settled night", most: 4 * day, reach: 0.95, runs: 60, balance: &balance{mark: anHour}},
 	{name: "liner leak 5 L/h, baseline learned", fault: virtual.LinerLeak, lo: 5, hi: 8, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
-		learn: 8, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: true,
+		learn: 8, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: &balance{mark: anHour},
 		short: map[string]shortfall{seenInTime: {0.80, "Nine nights pin what a bay loses to 1.0 to 1.3 L/h, and 5 L/h are then 7 to 12 in log-likelihood; the budget asks for 10.7 over all onsets and sizes."}}},
 	{name: "liner leak 5 L/h, baseline not learned", fault: virtual.LinerLeak, lo: 5, hi: 8, set: fullSet, kinds: []site.Kind{site.Leak}, related: anyLoss,
-		learn: 3, spread: 2, within: within(96 * time.Hour), limit: "96 h", most: 8 * day, reach: 0.90, runs: 60, balance: true,
+		learn: 3, spread: 2, within: within(96 * time.Hour), limit: "96 h", most: 8 * day, reach: 0.90, runs: 60, balance: &balance{mark: anHour},
 		short: map[string]shortfall{seenInTime: {0.60, "As above, with half the nights: a bay whose nights have a fill in them is known to less than 5 L/h for a week."}}},
 	{name: "valve weeping, meter not turning", fault: virtual.Weeping, lo: 5, hi: 10, set: fullSet, kinds: []site.Kind{site.ValveWeeping}, related: anyGain,
-		learn: 6, spread: 4, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: true,
+		learn: 6, spread: 4, within: within(48 * time.Hour), limit: "48 h", most: 6 * day, reach: 0.90, runs: 60, balance: &balance{mark: anHour},
 		short: map[string]shortfall{seenInTime: {0.70, "A gain is told from a hose nobody recorded only by what follows on it, and where it lifts the bay to its crest nothing is known of it."}}},
 	{name: "supply-line leak", fault: virtual.LineLeak, lo: 10, hi: 100, site: true, set: fullSet, kinds: []site.Kind{site.SupplyLineLeak}, related: []site.Kind{site.MainMeterFault},
 		learn: 3, spread: 4, within: within(day), limit: "24 h", most: 3 * day, reach: 0.95, runs: 60,
@@ -173,7 +174,7 @@ var rows = []row{
 		learn: 7, spread: 2, within: within(7 * day), limit: "7 days", most: 9 * day, reach: 0.90, runs: 60,
 		short: map[string]shortfall{seenInTime: {0.75, "A bay that rain keeps full takes little water in a week, or none, and a tenth of that is not seen."}}},
 	{name: "meter wrong by 10 %, no main meter", fault: virtual.MeterWrong, lo: 10, hi: 14, signed: true, set: noMain, kinds: []site.Kind{site.MeterFault}, related: append(anyLoss, anyGain...),
-		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.90, runs: 60,
+		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.90, runs: 60, balance: &balance{letIn, true},
 		short: map[string]shortfall{seenInTime: {0.12, "A week before and three after give the meter's share to 3 to 13 %, in the middle 6 %, by what is stated of weather, of depth and of single fills; a tenth told at the budget asks for 2.2 %, fourteen hundredths for 3."}, rightKind: {0.33, "As above: a leak and a weeping valve fit as well."}, rightBay: {0.33, "As above, on neighbours' evenings."}}},
 	{name: "level sensor failed", fault: virtual.SensorOut, set: fullSet, kinds: []site.Kind{site.LevelSensorFault, site.NoData}, related: nil,
 		learn: 0.5, spread: 3, within: within(2 * time.Minute), limit: "2 min", most: time.Hour, reach: 0.99, runs: 300},
@@ -184,7 +185,7 @@ var rows = []row{
 	{name: "level sensor drifting 4 mm a day", fault: virtual.SensorDrift, lo: 4, hi: 8, signed: true, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
 		learn: 6, spread: 2, within: within(5 * day), limit: "5 days", most: 6 * day, reach: 0.85, runs: 60},
 	{name: "level sensor drifting 1 mm a day", fault: virtual.SensorDrift, lo: 1, hi: 2, signed: true, set: fullSet, kinds: []site.Kind{site.LevelSensorFault}, related: ofLevel,
-		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.85, runs: 60,
+		learn: 7, spread: 2, within: within(21 * day), limit: "21 days", most: 23 * day, reach: 0.85, runs: 60, balance: &balance{aMillimetre, true},
 		short: map[string]shortfall{seenInTime: {0.55, "As below."}, rightBay: {0.62, "A millimetre a day is near what a summer's change of evaporation does."}, rightKind: {0.80, "As above."}}},
 	{name: "seepage 10 L/h at 20 mm between neighbours", fault: virtual.Seepage, lo: 10, hi: 30, neighbours: true, set: fullSet, kinds: []site.Kind{site.SeepageBetweenBays}, related: append(anyLoss, anyGain...),
 		learn: 6, spread: 3, within: within(48 * time.Hour), limit: "48 h", most: 5 * day, reach: 0.85, runs: 60,

@@ -8,6 +8,7 @@ import (
 
 	"bayledger/agent"
 	"bayledger/agent/site"
+	"bayledger/drivers/virtual"
 )
 
 // outcome is what came of one run.
@@ -18,6 +19,7 @@ type outcome struct {
 	// seen is the delay from felt to the first finding of the fault on any bay, named to the
 	// first with a right name on the right bay; +Inf for never.
 	seen, named    time.Duration
+	limit          time.Duration // how long after felt the row's limit lay
 	firstOnBay     bool
 	overM3         float64 // water beyond the set point when it was seen; NaN when it was not
 	asFirst        site.Kind
@@ -115,6 +117,7 @@ type hourBalance struct {
 	end                        time.Time
 	missing                    float64 // truly unexplained: metered in + rain + hand - evaporated - over - held
 	evap, held, unsettled, inM float64
+	unsettledEnd, perMetreM2   float64
 	noise                      float64 // standard deviation of what the instruments add
 }
 
@@ -165,6 +168,9 @@ func play(p plan, r *row, lean bool) outcome {
 		w.advance(t)
 		if r != nil {
 			exp.update(t, tie(), p.poll, p.fault, r)
+			if !exp.felt.IsZero() && r.within(exp) {
+				o.limit = exp.since()
+			}
 		}
 		for _, smp := range w.samples() {
 			for _, g := range gone {
@@ -184,7 +190,7 @@ func play(p plan, r *row, lean bool) outcome {
 		if t.Sub(hour) >= time.Hour {
 			tr := w.truth(watched)
 			if !last.isZero() {
-				o.balance = append(o.balance, balanceOf(t, last, tr, p.poll))
+				o.balance = append(o.balance, balanceOf(t, last, tr, p))
 			}
 			last, hour = tr, t
 		}
@@ -205,11 +211,15 @@ func play(p plan, r *row, lean bool) outcome {
 
 func (t truth) isZero() bool { return t.crestM == 0 }
 
-func balanceOf(t time.Time, a, b truth, poll time.Duration) hourBalance {
-	h := hourBalance{end: t, evap: b.evapM3 - a.evapM3, held: b.heldM3 - a.heldM3, unsettled: math.Hypot(a.unsettledM3, b.unsettledM3), inM: b.inM3 - a.inM3}
+func balanceOf(t time.Time, a, b truth, p plan) hourBalance {
+	h := hourBalance{end: t, evap: b.evapM3 - a.evapM3, held: b.heldM3 - a.heldM3, unsettled: math.Hypot(a.unsettledM3, b.unsettledM3), unsettledEnd: b.unsettledM3,
+		inM: b.inM3 - a.inM3, perMetreM2: b.perMetreM2}
 	h.missing = (b.registeredM3 - a.registeredM3) + (b.rainM3 - a.rainM3) + (b.handM3 - a.handM3) - h.evap - (b.overM3 - a.overM3) - h.held
 	// A level is the mean of ten minutes of readings, one at each end of the hour.
-	n := max(1, float64(10*time.Minute/poll))
+	n := max(1, float64(10*time.Minute/p.poll))
+	if f := p.fault; f != nil && f.kind == virtual.SensorDrift && t.After(f.from) {
+		h.missing -= f.size * aMillimetre(&h) // the bay is taken to hold what its level reads
+	}
 	h.noise = math.Hypot(math.Sqrt2*b.noiseM/math.Sqrt(n)*b.perMetreM2, b.pulseM3/math.Sqrt(6))
 	return h
 }

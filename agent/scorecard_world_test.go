@@ -215,7 +215,7 @@ type virtualWorld struct {
 	out         []site.Sample
 	recs        []site.Record
 	start, last time.Time
-	noise       map[string][2]float64
+	own         map[string]ownFacts
 	flows       map[string]lastFlow
 }
 
@@ -332,10 +332,10 @@ func newVirtual(p plan) *virtualWorld {
 			}
 		}
 	}
-	w.noise, w.flows = map[string][2]float64{}, map[string]lastFlow{}
+	w.own, w.flows = map[string]ownFacts{}, map[string]lastFlow{}
 	for _, k := range c.Courts {
 		for _, b := range k.Bays {
-			w.noise[b.ID] = [2]float64{b.Level.NoiseM, b.Meter.PulseM3}
+			w.own[b.ID] = ownFacts{b.Level.NoiseM, b.Meter.PulseM3, b.AreaM2 * b.Layers[0].DrainablePorosity}
 		}
 	}
 	w.f, err = virtual.New(c)
@@ -385,6 +385,9 @@ func (w *virtualWorld) flow(bay string, at time.Time, filled float64) float64 {
 	return f.m3s
 }
 
+// ownFacts are what the site file does not know of a bay.
+type ownFacts struct{ noiseM, pulseM3, perMetreM2 float64 }
+
 type lastFlow struct {
 	at          time.Time
 	filled, m3s float64
@@ -398,13 +401,13 @@ func (w *virtualWorld) truth(bay string) truth {
 	b := w.st.Bay(bay)
 	t := truth{levelM: a.BayM, chamberM: a.ChamberM, crestM: b.CrestM, inM3: a.Filled, registeredM3: a.Registered, evapM3: a.Evaporated,
 		rainM3: a.Rain, handM3: a.Hand, overM3: a.Overflowed, lostM3: a.Leaked + a.Seeped + a.Displaced, heldM3: a.Held,
-		perMetreM2: b.AreaM2 * b.Layers[0].DrainablePorosity, bandM: b.BandM}
+		perMetreM2: w.own[bay].perMetreM2, bandM: b.BandM}
 	// Water that has not spread stands over the mean level in the chamber's part of the bay.
 	t.unsettledM3 = math.Abs(a.ChamberM-a.BayM) * t.perMetreM2 / 3
 	v, _, _ := w.f.Read(bay + "-valve")
 	t.asks = v > 0
 	t.setM, _, _ = w.f.Read(bay + "-setpoint")
-	t.noiseM, t.pulseM3 = w.noise[bay][0], w.noise[bay][1]
+	t.noiseM, t.pulseM3 = w.own[bay].noiseM, w.own[bay].pulseM3
 	t.flowM3S = w.flow(bay, a.Time, a.Filled)
 	return t
 }
