@@ -182,6 +182,7 @@ func play(p plan, r *row, lean bool) outcome {
 			j.baseline(base.sample(smp))
 			if smp.Point == airPoint {
 				j.ground(t, w.ground())
+				j.goesHome(t, core)
 			}
 		}
 		for _, rec := range w.records() {
@@ -235,89 +236,17 @@ type judge struct {
 	urgent   map[string]bool // by id: alarms told so far, and whether anybody was woken
 	foretold []site.Event    // frosts foretold that the ground has not shown yet
 	risk     time.Time       // since when frost is foretold; zero while it is not
+	noted    time.Time       // since when frost is told of at all, and be it as a note; zero while it is not
 	froze    time.Time       // when the ground was last at freezing
 }
 
 // frostWithin is how long a frost that was foretold may be in coming.
 const frostWithin = 8 * time.Hour
 
-// frosts are those of clean runs, by the truth of the ground, where pipes and chambers are.
-type frosts struct {
-	told, woke share // those foretold, and those that woke somebody; k of n came within frostWithin
-	nights     []frostNight
-}
-
-// frostNight is a night in which the ground froze: its lowest there, degC, and how long before it
-// froze that was foretold, h; 0 not at all.
-type frostNight struct{ lowC, ahead float64 }
-
-func (f *frosts) add(o frosts) {
-	f.told = share{f.told.k + o.told.k, f.told.n + o.told.n}
-	f.woke = share{f.woke.k + o.woke.k, f.woke.n + o.woke.n}
-	f.nights = append(f.nights, o.nights...)
-}
-
-// under are the nights as cold as c, degC: in how many of them frost was foretold when it began, and how
-// long before, h.
-func (f *frosts) under(c float64) (s share, hours []float64) {
-	for _, n := range f.nights {
-		if n.lowC > c {
-			continue
-		}
-		s.n++
-		if n.ahead > 0 {
-			s.k++
-		}
-		hours = append(hours, n.ahead)
-	}
-	return s, hours
-}
-
-// ground judges frosts by how cold it truly is at the ground: what was foretold, and the ground
-// stayed over freezing, is a false alarm.
-func (j *judge) ground(t time.Time, c float64) {
-	f := &j.o.frost
-	if c <= 0 {
-		for _, e := range j.foretold {
-			if e.State == site.Raised {
-				f.told.k++
-			}
-			if e.Severity == site.Urgent {
-				f.woke.k++
-			}
-		}
-		j.foretold = j.foretold[:0]
-		// A run that begins in a frost could not foretell it.
-		if t.Sub(j.froze) > frostWithin && t.Sub(j.p.start) > day {
-			n := frostNight{lowC: c}
-			if !j.risk.IsZero() {
-				n.ahead = t.Sub(j.risk).Hours()
-			}
-			f.nights = append(f.nights, n)
-		}
-		if last := len(f.nights) - 1; last >= 0 {
-			f.nights[last].lowC = min(f.nights[last].lowC, c)
-		}
-		j.froze = t
-	}
-	j.foretold = slices.DeleteFunc(j.foretold, func(e site.Event) bool {
-		late := t.Sub(e.Time.Time) >= frostWithin
-		if late {
-			j.alarm(e)
-		}
-		return late
-	})
-}
-
 func (j *judge) events(events []site.Event) {
 	for _, e := range events {
 		if e.Kind == site.FreezeRisk {
-			switch {
-			case e.State == site.Cleared:
-				j.risk = time.Time{}
-			case j.risk.IsZero():
-				j.risk = e.Time.Time
-			}
+			j.tells(e)
 		}
 		if e.State == site.Cleared || e.CauseID != "" {
 			continue
@@ -335,7 +264,10 @@ func (j *judge) clean(e site.Event) {
 	// One that was told as a warning and grew urgent later wakes people as well.
 	urgent, known := j.urgent[e.ID]
 	rose := known && !urgent && e.Severity == site.Urgent
-	if e.State != site.Raised && !rose {
+	if e.Kind == site.FreezeRisk && e.Severity != site.Info && !known {
+		e.State = site.Raised // told for the first time, though noted before
+	}
+	if e.State != site.Raised && !rose || e.Kind == site.FreezeRisk && e.Severity == site.Info {
 		return
 	}
 	j.urgent[e.ID] = e.Severity == site.Urgent

@@ -237,6 +237,8 @@ func TestSeverity(t *testing.T) {
 		{"frost before morning", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour)), site.Urgent},
 		{"frost before morning, nineteen to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.95)), site.Urgent},
 		{"frost before morning, three to one", local(22, 0), find(site.FreezeRisk, "", crest(5*time.Hour), sure(0.75)), site.Warning},
+		{"a night that may freeze, nobody knows when", local(15, 0), find(site.FreezeRisk, "", sure(0.9)), site.Info},
+		{"frost before morning, as likely as not", local(22, 0), find(site.FreezeRisk, "", soft(5*time.Hour), sure(0.5)), site.Info},
 		{"frost after people have come", local(22, 0), find(site.FreezeRisk, "", crest(10*time.Hour), sure(0.95)), site.Warning},
 		{"frost tomorrow night", local(22, 0), find(site.FreezeRisk, "", crest(24*time.Hour)), site.Warning},
 		{"dead meter whatever it says", local(2, 0), find(site.MeterFault, "A1", crest(0)), site.Warning},

@@ -14,6 +14,9 @@ const GoneM3 = 0.5
 // firms up by the hour; what is likely enough to be told but not that likely waits, and grows.
 const frostSure = 0.95
 
+// frostTold is how likely a frost must be to be more than a note.
+const frostTold = 0.75
+
 // attendedLook is how soon somebody looks inside the attended part of the day.
 const attendedLook = time.Hour
 
@@ -41,7 +44,8 @@ func NextLook(s *site.Site, t time.Time) time.Duration {
 
 // Severity of a finding at t is its consequence weighed against the time to respond (design of
 // ANSI/ISA-18.2 clause 8): urgent only if, before people next look, the overflow would run, the
-// surface would go soft or turn to dust, GoneM3 of water would be gone, or a pipe would freeze.
+// surface would go soft or turn to dust, GoneM3 of water would be gone, or a pipe would freeze. A
+// night that may freeze, nobody knows when, is information.
 func Severity(s *site.Site, f site.Finding, t time.Time) site.Severity {
 	row := info(f.Kind)
 	look := NextLook(s, t)
@@ -54,8 +58,11 @@ func Severity(s *site.Site, f site.Finding, t time.Time) site.Severity {
 			return site.Urgent
 		}
 	case site.ByFrost:
-		if soon && !(f.Confidence < frostSure) {
+		switch {
+		case soon && !(f.Confidence < frostSure):
 			return site.Urgent
+		case f.Confidence < frostTold || f.ToCrest == site.NoTimeLeft && f.ToSoft == site.NoTimeLeft:
+			return site.Info
 		}
 	}
 	return site.Warning

@@ -1,6 +1,6 @@
 // Package notice tells people by e-mail and webhook, for a club that has nothing else: urgent
-// alarms at once, a second person when nobody answers, and one line every morning that says that
-// all is well or what to look at.
+// alarms at once, a frost that is foretold while people are there, a second person when nobody
+// answers, and one line every morning that says that all is well or what to look at.
 //
 // Each person has a Notifier with a place of their own in the journal's queue of events, so that
 // nobody's broken mailbox keeps a page from anybody else. An event leaves the queue when the
@@ -151,6 +151,8 @@ type memory struct {
 	V    int             `json:"v"`
 	Day  string          `json:"day"`  // local day of the last morning line
 	Told map[string]bool `json:"told"` // ids of urgent alarms the person was told of
+	// Early are the ids of warnings the person was told of because the morning is too late for them.
+	Early map[string]bool `json:"early,omitempty"`
 	// Escalated are, by id, the askings the person was told nobody had answered.
 	Escalated map[string]time.Time `json:"escalated"`
 }
@@ -290,18 +292,44 @@ func (n *Notifier) one(ctx context.Context, now time.Time, e site.Event) error {
 			}
 		}
 		delete(n.mem.Told, e.ID)
+		delete(n.mem.Early, e.ID)
 		delete(n.mem.Escalated, e.ID)
 		return nil
 	}
 	switch {
 	case n.who.Second: // hears of it when nobody has answered
 		return nil
+	case n.early(e, now):
+		return n.warn(ctx, now, e)
 	case e.CauseID != "" || e.Severity != site.Urgent: // its cause speaks, or it waits for the morning
 		return nil
 	case e.State == site.Updated && told: // numbers; they are on the page
 		return nil
 	}
 	return n.say(ctx, now, "alarm", e)
+}
+
+// early reports whether a warning is told at once: it is of a frost, which the morning line would tell when
+// it is over, and people are still there to drain or to cover.
+func (n *Notifier) early(e site.Event, now time.Time) bool {
+	row, _ := e.Kind.Info()
+	return row.Severity == site.ByFrost && e.Severity == site.Warning && e.CauseID == "" && !n.mem.Early[e.ID] && n.site.Attended.Contains(now, n.site.Zone)
+}
+
+// warn tells a warning. The person counts as not told of the alarm: should it grow urgent, that is told.
+func (n *Notifier) warn(ctx context.Context, now time.Time, e site.Event) error {
+	told := n.mem.Told[e.ID]
+	if err := n.say(ctx, now, "alarm", e); err != nil {
+		return err
+	}
+	if !told {
+		delete(n.mem.Told, e.ID)
+	}
+	if n.mem.Early == nil {
+		n.mem.Early = map[string]bool{}
+	}
+	n.mem.Early[e.ID] = true
+	return nil
 }
 
 // say sends what an event says, unless that is too old to be useful, and notes that the person

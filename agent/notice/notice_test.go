@@ -147,6 +147,38 @@ func TestWhoIsTold(t *testing.T) {
 	require.Empty(t, b.second.take())
 }
 
+// TestFrostIsToldWhilePeopleAreThere: a frost that may come before morning is told as a warning in the
+// attended hours, once; after them it waits unless it is urgent; a note is told to nobody.
+func TestFrostIsToldWhilePeopleAreThere(t *testing.T) {
+	b := newBench(t)
+	for _, n := range b.who {
+		n.site.Attended = site.DayWindow{From: 7 * 60, To: 19 * 60}
+	}
+	const noon, home = 12*time.Hour + 20*time.Minute, 17*time.Hour + 20*time.Minute // 14:00 and 19:00
+	b.event(night.Add(noon), site.FreezeRisk, site.Raised, site.Info, "")
+	b.event(night.Add(noon), site.Leak, site.Raised, site.Warning, "")
+	b.at(noon)
+	require.NotContains(t, strings.Join(b.first.take(), " "), "alarm:", "a note, and a warning that can wait")
+	b.event(night.Add(home-time.Minute), site.FreezeRisk, site.Updated, site.Warning, "")
+	b.event(night.Add(home-time.Minute), site.FreezeRisk, site.Updated, site.Warning, "")
+	b.at(home - time.Minute)
+	require.Equal(t, []string{"alarm: warning freeze-risk updated"}, b.first.take())
+	b.event(night.Add(home), site.FreezeRisk, site.Updated, site.Warning, "")
+	b.at(home)
+	require.Empty(t, b.first.take())
+	b.event(night.Add(home+time.Hour), site.FreezeRisk, site.Updated, site.Urgent, "")
+	b.at(home + time.Hour)
+	require.Equal(t, []string{"alarm: urgent freeze-risk updated"}, b.first.take())
+	b.event(night.Add(home+12*time.Hour), site.FreezeRisk, site.Cleared, site.Urgent, "")
+	b.at(home + 12*time.Hour)
+	require.Contains(t, b.first.take(), "over: urgent freeze-risk cleared")
+	b.event(night.Add(home+13*time.Hour), site.FreezeRisk, site.Raised, site.Warning, "")
+	b.event(night.Add(home+13*time.Hour), site.Drying, site.Raised, site.Warning, "")
+	b.at(home + 13*time.Hour) // 08:00
+	require.Equal(t, []string{"alarm: warning freeze-risk raised"}, b.first.take())
+	require.Empty(t, b.second.take())
+}
+
 // TestEscalation: just before, at, and after; an answer ends it; once for each asking, also over
 // a restart; and whoever was called is told when it is over.
 func TestEscalation(t *testing.T) {

@@ -175,5 +175,14 @@ func TestBrowserLive(t *testing.T) {
 	b.Until(`document.querySelector("h1").textContent.includes("A3 and B2")`)
 	require.Equal(t, "bay-A2", browsertest.Evaluate[string](b, `document.activeElement.id`))
 	require.True(t, browsertest.Evaluate[bool](b, `document.title.startsWith("(2)")`))
+	b.Do(chromedp.EmulateViewport(360, 900))
+	view.Store(aFrostyView())
+	b.Until(`document.querySelector("h1").textContent.includes("Frost ahead, 3 in 10")`)
+	for _, path := range []string{"/", "/round", "/alarms"} {
+		b.Go(path)
+		b.Fits(path + " before a night that may freeze")
+		b.Accessible(path + " before a night that may freeze")
+		b.Picture("frosty" + strings.ReplaceAll(path, "/", "-"))
+	}
 	b.Sound("live")
 }

@@ -125,7 +125,7 @@ func (s *Server) standing(w voice, v *View) standing {
 	rest := s.restOfGround(w, v)
 	open := wanting(v.Alarms)
 	if len(open) == 0 {
-		return rest
+		return noted(w, v, rest)
 	}
 	top := open[0].Now
 	st := standing{Severity: top.Severity, Word: w.severity(top.Severity), Link: "/alarms", More: rest.Line}
@@ -139,6 +139,26 @@ func (s *Server) standing(w voice, v *View) standing {
 		st.Line = w.Say("%s wants you.", where[0])
 	}
 	return st
+}
+
+// noted puts what is told for information, a night that may freeze, above how the bays stand.
+func noted(w voice, v *View, rest standing) standing {
+	for _, a := range v.Alarms {
+		if !a.Told || !a.Present || a.Now.Severity != site.Info {
+			continue
+		}
+		more := strings.TrimSpace(a.Now.Because + " " + words.Sentence(rest.Line))
+		return standing{Severity: site.Info, Word: w.severity(site.Info), Link: "/alarms", Line: noteLine(w, a.Now), More: more}
+	}
+	return rest
+}
+
+// noteLine is a note in a few words.
+func noteLine(w voice, e site.Event) string {
+	if e.Confidence == nil {
+		return w.Title(e.Kind) + "."
+	}
+	return w.Say("%s, %d in 10.", w.Title(e.Kind), min(9, max(1, int(math.Round(10**e.Confidence)))))
 }
 
 // sureOf is how many times its expanded uncertainty (k=2) a night's unexplained water must be

@@ -204,6 +204,7 @@ type roundPage struct {
 	shell
 	Bays   []roundCard
 	Said   string
+	Notes  []string // what is told for information
 	CanAct bool
 	Unit   string
 	WUnit  string
@@ -255,6 +256,11 @@ func (s *Server) round(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	p.Hourly = !opened.IsZero() && sh.now.Sub(opened) < firstWeek
+	for _, a := range v.Alarms {
+		if a.Told && a.Present && a.Now.Severity == site.Info {
+			p.Notes = append(p.Notes, words.Sentence(a.Now.Because))
+		}
+	}
 	for i := range v.Bays {
 		p.Bays = append(p.Bays, roundCardOf(sh.voice, v, &v.Bays[i], records, rain, opened))
 	}

@@ -103,7 +103,9 @@
 //     ground is up to three and a half degrees colder, by how clear and calm the night is. It is told
 //     when in the next six hours the ground is likelier to freeze than not by three to one, and urgent
 //     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows
-//     water;
+//     water. From the forenoon on the coming night is noted, for information, with its probability from one
+//     in five: the air falls as far to the night's lowest as it did in the last nights, by that site's own
+//     scatter;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
 //     fills only the level saw: three, two where the valve was told to open, one where the main
 //     meter counted the water;

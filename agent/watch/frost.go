@@ -8,15 +8,18 @@ import (
 
 // frostState is what the frost rule remembers.
 type frostState struct {
-	Risk  bool
+	Risk  bool // frost is foretold, and
+	Noted bool // the coming night may freeze
 	Since int64
-	T     float64 // degC, and
-	Fall  float64 // K/h: level and slope of the air, smoothed with airTau
-	At    int64
-	RH    float64 // relative humidity read last, 0 to 1
-	RHAt  int64
-	Wind  float64 // m/s, smoothed over half an hour
-	WndAt int64
+	// Thawed is when the last frost was over by day, ms.
+	Thawed int64
+	T      float64 // degC, and
+	Fall   float64 // K/h: level and slope of the air, smoothed with airTau
+	At     int64
+	RH     float64 // relative humidity read last, 0 to 1
+	RHAt   int64
+	Wind   float64 // m/s, smoothed over half an hour
+	WndAt  int64
 	// Dark is true at night; Sunset and Sunrise are when it last began and ended, ms, 0 never.
 	// DuskC is the air at that sunset.
 	Dark            bool
@@ -33,6 +36,7 @@ type frostState struct {
 	Course [50]float64
 	Halves [50]int64
 	Clear  float64
+	Nights nights
 }
 
 const (
@@ -80,11 +84,15 @@ func (w *Watch) frost(now int64) {
 	if t := w.l.TempC(); !math.IsNaN(t) && now-st.At >= 5*minute {
 		w.air(t, now)
 	}
-	if !st.Risk {
+	if !st.Risk && !st.Noted {
 		return
 	}
 	what := w.wet(now)
 	if what.Words == "" {
+		return
+	}
+	if !st.Risk {
+		w.say(st.note(now, what))
 		return
 	}
 	n := site.NewFinding(site.FreezeRisk, "", "", at(st.Since))
@@ -102,7 +110,11 @@ func (w *Watch) frost(now int64) {
 		n.ToSoft = 0
 		n.Because = site.Say("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
 	default:
-		n.ToSoft = left(st.freezesIn(now) * 3600)
+		in := st.freezesIn(now)
+		if math.IsNaN(in) { // the air is next to freezing, and nothing says when
+			in, n.Confidence = aheadH, min(n.Confidence, told)
+		}
+		n.ToSoft = left(in * 3600)
 		n.Because = site.Say("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
 			st.T, st.fall(), lowest, ground, what)
 	}
@@ -165,16 +177,28 @@ func (w *Watch) air(t float64, now int64) {
 	case !dark && st.Dark:
 		st.Dark, st.Sunrise = false, now
 		st.Lows = [2]int64{st.Lows[1], st.LowAt - st.Sunset}
+		st.Nights.learn(st, now)
 	case dark && st.T < st.LowC:
 		st.LowC, st.LowAt = st.T, now
 	}
-	switch {
-	case st.likely(now) >= told:
-		if !st.Risk {
-			st.Risk, st.Since = true, now
+	had := st.Risk || st.Noted
+	switch p := st.likely(now); {
+	case p >= told:
+		st.Risk = true
+	case p < 1-told && !st.frozen(now):
+		if st.Risk && !st.Dark {
+			st.Thawed = now
 		}
-	case st.likely(now) < 1-told && !st.frozen(now):
 		st.Risk = false
+	}
+	switch p := st.maybe(now); {
+	case p < noted/2 || now-st.Thawed < between:
+		st.Noted = false
+	case p >= noted:
+		st.Noted = true
+	}
+	if !had {
+		st.Since = now
 	}
 }
 
@@ -201,6 +225,11 @@ func (s *frostState) ground(now int64, h float64) (k, u float64) {
 	if !s.darkAt(now + int64(h*float64(hour))) {
 		return 0, 0
 	}
+	return s.margin(now)
+}
+
+// margin is that of the night, under way or to come.
+func (s *frostState) margin(now int64) (k, u float64) {
 	calm := 1.0
 	if s.WndAt > 0 && now-s.WndAt < hour {
 		calm = min(1, max(0, (mixedMS-s.Wind)/(mixedMS-calmMS)))
@@ -358,7 +387,7 @@ func (s *frostState) freezing(now int64, h float64) float64 {
 		return 0
 	}
 	g, gU := s.ground(now, h)
-	return 0.5 * math.Erfc((c-g-frostC)/math.Hypot(u, gU)/math.Sqrt2)
+	return freezes(c-g, math.Hypot(u, gU))
 }
 
 // share is how well a trend knows what is still to fall. Until two hours after sunset, when the

@@ -18,8 +18,9 @@ import (
 // noon is 12:00.
 type outdoors struct {
 	*world
-	told time.Time // when frost was last first told; zero while it is not
-	sure time.Time // when it was first likely enough to wake somebody, nineteen to one; zero before
+	last *site.Finding // what was said last, a note too
+	told time.Time     // when frost was last first foretold, with an hour; zero while it is not
+	sure time.Time     // when it was first likely enough to wake somebody, nineteen to one; zero before
 }
 
 func newOutdoors(t *testing.T) *outdoors {
@@ -37,7 +38,7 @@ func newOutdoors(t *testing.T) *outdoors {
 	})}
 }
 
-// read gives readings and ticks; NaN is none.
+// read gives readings and ticks; NaN is none. It returns what is foretold, not a note.
 func (o *outdoors) read(at time.Time, readings map[string]float64) *site.Finding {
 	for _, p := range o.s.Points {
 		if x, ok := readings[p.ID]; ok && !math.IsNaN(x) {
@@ -48,9 +49,12 @@ func (o *outdoors) read(at time.Time, readings map[string]float64) *site.Finding
 	}
 	o.l.Tick(at)
 	f := has(o.w.Tick(at), site.FreezeRisk, "")
+	o.last = f
 	switch {
 	case f == nil:
 		o.told, o.sure = time.Time{}, time.Time{}
+	case f.ToSoft == site.NoTimeLeft:
+		return nil // a note
 	case o.told.IsZero():
 		o.told = at
 	}
@@ -159,11 +163,13 @@ func days(t *testing.T) (first time.Time, highest, lowest []float64) {
 // Four winters of a station's days: the warmest at two in the afternoon and the coldest at sunrise are
 // measured, the course between goes by a cosine (de Wit 1978) until two hours after sunset and by
 // the handbook's root after that. Nights that froze are told hours before; of the others hardly any
-// that stayed clear of freezing is.
+// that stayed clear of freezing is. The probability that is given in the afternoon, which rests on the
+// measured extremes alone, is as often right as it says.
 func TestFrostOverFourWinters(t *testing.T) {
 	first, highest, lowest := days(t)
 	o := newOutdoors(t)
 	nights, frosts, missed, late, false_, mild := 0, 0, 0, 0, 0, 0
+	said := map[float64]*reliability{14: {}, 17: {}}
 	for i := range len(highest) - 1 {
 		day := first.AddDate(0, 0, i)
 		if day.Month() >= time.May && day.Month() <= time.September {
@@ -187,6 +193,11 @@ func TestFrostOverFourWinters(t *testing.T) {
 				c = frostTrend(evening, lo, 24+next-set, h-set)
 			}
 			f := o.read(at, map[string]float64{"temp": c})
+			if told, at := said[h], at.UnixMilli(); told != nil && h > 12 {
+				if c, u, ok := o.w.st.Frost.tonight(at); ok {
+					told.add(freezes(c, u), lo <= 0)
+				}
+			}
 			if f != nil && told.IsZero() && h > 12 {
 				told = at
 			}
@@ -215,6 +226,35 @@ func TestFrostOverFourWinters(t *testing.T) {
 	require.Zero(t, missed)
 	require.LessOrEqual(t, late, frosts/10)
 	require.LessOrEqual(t, false_, mild/50)
+	for h, r := range said {
+		r.check(t, h)
+	}
+}
+
+// reliability is how often it froze of the nights to which a probability was given, by fifths of it.
+type reliability struct {
+	p     [5]float64 // sum
+	froze [5]int
+	n     [5]int
+}
+
+func (r *reliability) add(p float64, froze bool) {
+	i := min(4, int(5*p))
+	r.p[i] += p
+	r.n[i]++
+	if froze {
+		r.froze[i]++
+	}
+}
+
+// check compares what was said in the afternoon with what came: in each fifth within what chance
+// explains in 99 of 100.
+func (r *reliability) check(t *testing.T, h float64) {
+	for i, n := range r.n {
+		p := r.p[i] / float64(n)
+		t.Logf("at %.0f:00, %d nights with a probability of %.2f in the mean: %d froze (%.2f)", h, n, p, r.froze[i], float64(r.froze[i])/float64(n))
+		require.InDelta(t, float64(n)*p, float64(r.froze[i]), 2.6*math.Sqrt(float64(n)*p*(1-p)))
+	}
 }
 
 // A clear night's ground is colder than the air, a windy or a cloudy one's is not.
@@ -321,6 +361,37 @@ func TestYesterdayTellsTheEvening(t *testing.T) {
 	t.Log(leads)
 	require.Len(t, leads, 2)
 	require.GreaterOrEqual(t, leads[1], leads[0]+30*time.Minute)
+}
+
+// A night that may freeze is spoken of in the afternoon, without an hour; what froze is over before
+// the next note, so that every night has an alarm of its own.
+func TestANightThatMayFreezeIsNoted(t *testing.T) {
+	o := newOutdoors(t)
+	first := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC)
+	quiet := 0
+	for at := first; at.Before(first.Add(96 * time.Hour)); at = at.Add(5 * time.Minute) {
+		h := math.Mod(at.Sub(first).Hours(), 24)
+		c := 5 - 4.5*math.Cos(math.Pi*(h-6)/9) // 0.5 at six, 9.5 at three
+		if h < 6 || h >= 15 {
+			c = 9.5 - 9*math.Sqrt(math.Mod(h-15+24, 24)/15)
+		}
+		o.read(at, map[string]float64{"temp": c, "wind": 1})
+		f := o.last
+		if f == nil {
+			quiet++
+		} else if f.ToSoft == site.NoTimeLeft {
+			require.Contains(t, said(f.Because), "Tonight may freeze, ")
+		}
+		switch {
+		case h == 10:
+			require.Nil(t, f, "the night is over")
+		case h == 12 && at.Sub(first) > 24*time.Hour:
+			require.NotNil(t, f)
+			require.Equal(t, site.NoTimeLeft, f.ToSoft)
+			require.InDelta(t, 0.6, f.Confidence, 0.3)
+		}
+	}
+	require.Greater(t, quiet, 24*12, "a first day, of which nothing is known, and the mornings")
 }
 
 // Until the night's own fall tells how clear it is, the day's sun does; what nothing tells is wide.

@@ -1,0 +1,112 @@
+package watch
+
+import (
+	"math"
+
+	"bayledger/agent/site"
+)
+
+// nights is what the site has taught of its nights: from each half hour of the day (UTC), how far the
+// air falls to the lowest that is still to come before sunrise.
+type nights struct {
+	N    [halvesADay]float64 // nights learned from, at most nightsKept
+	Fall [halvesADay]float64 // mean, K
+	Sum  [halvesADay]float64 // of squared departures from the mean, K2; forgets as the mean does
+}
+
+const (
+	halvesADay = int(day / halfHour)
+	// nightsKept is how many nights the mean remembers: what the weather of a week is like.
+	nightsKept = 10
+	// fallShare is the scatter of one night's fall about the mean, as a share of it, and fallNights how many
+	// nights that is worth beside the site's own: two days running differ by yesterdayShare, which is
+	// the root of two such scatters.
+	fallShare, fallNights = yesterdayShare / math.Sqrt2, 4
+	// wakeful is when a night's forecast begins, after sunrise: the frost of the night before is
+	// over, and the day's air is on its way up.
+	wakeful = 4 * hour
+	// between is how long after a frost is over by day the next night is not spoken of: its alarm ends
+	// (an hour; site.Kinds), and the next night has one of its own.
+	between = 5 * hour / 4
+	// noted is the probability from which the coming night is spoken of; under half of it no more. To
+	// cover a chamber costs little beside what bursts in it, and a note wakes nobody.
+	noted = 0.2
+)
+
+// learn takes the course of the day and night that end with a sunrise.
+func (s *nights) learn(f *frostState, now int64) {
+	low := f.T
+	for n := now / halfHour; n > (now-day)/halfHour; n-- {
+		if f.Halves[n%int64(len(f.Halves))] != n {
+			continue
+		}
+		t := f.Course[n%int64(len(f.Course))]
+		low = min(low, t)
+		if n*halfHour < now-day+wakeful {
+			break
+		}
+		i := n % int64(halvesADay)
+		k := s.N[i]
+		keep := min(1, (nightsKept-1)/max(1, k))
+		off := t - low - s.Fall[i]
+		s.Fall[i] += off / (k*keep + 1)
+		s.Sum[i] = keep*s.Sum[i] + off*(t-low-s.Fall[i])
+		s.N[i] = k*keep + 1
+	}
+}
+
+// lowest is what the air of now comes down to by sunrise as the last nights went, and its uncertainty,
+// degC; ok is false before the first.
+func (s *nights) lowest(c float64, now int64) (low, u float64, ok bool) {
+	i := now / halfHour % int64(halvesADay)
+	n, fall := s.N[i], s.Fall[i]
+	if n < 1 {
+		return math.NaN(), math.NaN(), false
+	}
+	prior := fallShare * fall
+	scatter := (fallNights*prior*prior + s.Sum[i]) / (fallNights + n)
+	return c - fall, math.Hypot(trendC, math.Sqrt(scatter*(1+1/n))), true
+}
+
+// tonight is the lowest the air can be expected to have in the coming night, or the rest of this one, and
+// its uncertainty, degC, by how the last nights went; ok is false in the morning.
+func (s *frostState) tonight(now int64) (c, u float64, ok bool) {
+	if !s.Dark && (s.Sunrise == 0 || now-s.Sunrise < wakeful) {
+		return math.NaN(), math.NaN(), false
+	}
+	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
+		return c, u, false
+	}
+	if dew := s.dewC(now); dew == dew {
+		c = max(c, min(s.T, dew-underDew))
+	}
+	return c, u, true
+}
+
+// maybe is the probability that the coming night freezes at the ground, 0 in the morning.
+func (s *frostState) maybe(now int64) float64 {
+	c, u, ok := s.tonight(now)
+	if !ok {
+		return 0
+	}
+	g, gU := s.margin(now)
+	return freezes(c-g, math.Hypot(u, gU))
+}
+
+// freezes is the probability that what is expected at c degC with a normal error of u freezes.
+func freezes(c, u float64) float64 { return 0.5 * math.Erfc((c-frostC)/u/math.Sqrt2) }
+
+// note is the finding of a night that may freeze: how likely, while there is light to drain or to cover
+// by. It knows no hour, so it is no more than information (agent/alarm) until the trend gives one.
+func (s *frostState) note(now int64, what site.Phrase) site.Finding {
+	n := site.NewFinding(site.FreezeRisk, "", "", at(s.Since))
+	lowest, _, _ := s.tonight(now)
+	n.Confidence = s.maybe(now)
+	var ground site.Phrase
+	if g, _ := s.margin(now); g >= 0.5 {
+		ground = site.Say(", the ground on a clear night like this %.0f degrees lower", g)
+	}
+	n.Because = site.Say("Tonight may freeze, %d in 10: the air is at %.1f degrees C and can be expected to reach %.1f before sunrise%s. Then %s would freeze.",
+		min(9, max(1, int(math.Round(10*n.Confidence)))), s.T, lowest, ground, what)
+	return n
+}
