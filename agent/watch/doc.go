@@ -78,12 +78,14 @@
 // so in its comment:
 //
 //   - a valve is stuck open when two pulses are counted after its travel (as stated, or as its
-//     fills have run on; before the first fill a second look is asked for) and no other bay's
-//     valve may be what feeds it; without command, when the fill has let in over a third of the
-//     room to the crest beyond what its fills leave (RestM), twice its uncertainty at least; only a
-//     reading says that it has stopped, so a gap ends nothing;
-//   - stuck shut when it asked, was free and its turn was due (learned: Wait); without command a
-//     band and a half under StartM;
+//     fills have run on; before the first fill a second look is asked for, or more than an open valve
+//     lets in during its travel) and no other bay's valve may be what feeds it; without command, when
+//     the fill has let in over a third of the room to the crest beyond what its fills leave (RestM), or
+//     nearly half of all the room there was, twice its uncertainty beyond at least; only a reading says
+//     that it has stopped, so a gap ends nothing;
+//   - stuck shut when it asked, was free and its turn was due (learned: Wait); without command when it and
+//     its chamber stand a band and a half under StartM. Where one bay is filled at a time and another
+//     asks as well, either may hold up the other: then after two hours;
 //   - an overflow is told once an episode, and only of metered water; what a stuck valve left
 //     behind when it was shut is explained;
 //   - overfill is told five minutes after more was let in above the band than is unsure, or when a bay

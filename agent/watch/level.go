@@ -124,10 +124,15 @@ func (w *Watch) levels(y *bay, now int64) {
 				s.LowAt = now
 			}
 			// A bay a whole band too low has been forgotten; one that is low by no more than what is
-			// unsure may still have its turn to come. Where neither set point nor command is read, the
-			// set point may have been lowered unseen.
+			// unsure may still have its turn to come, or be waiting for another that holds up the
+			// controller. Where neither set point nor command is read, the set point may have been lowered
+			// unseen.
 			seen := k.ValveKnown || w.s.Find(y.b.ID, site.SetPoint) != nil
-			if k.BayM < deep-u && now-s.LowAt >= hour || seen && now-s.LowAt >= lowFor+y.turn().Milliseconds() {
+			forgotten := hour
+			if y.b.Fill.OneAtATime && !k.ValveKnown {
+				forgotten = heldUp.Milliseconds()
+			}
+			if k.BayM < deep-u && now-s.LowAt >= forgotten || seen && now-s.LowAt >= lowFor+y.turn().Milliseconds() {
 				s.Low = true
 			}
 		}

@@ -3,6 +3,7 @@ package watch
 import (
 	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"bayledger/agent/site"
@@ -35,6 +36,8 @@ type valveState struct {
 	RestM, RestSpread float64
 	RestN             int
 	RestDue           int64 // when the fill that ended will have shown it, 0 none
+	// BeyondM3 is what fills usually let in beyond what brings the bay from where it stood to there, m3.
+	BeyondM3 float64
 
 	Asked    int64 // since when the bay has asked for water and the controller was free, 0 not
 	AskLevel float64
@@ -52,6 +55,7 @@ type valveState struct {
 	// since when it is free without a break, 0 not.
 	StartM    float64
 	StartN    int
+	StopM     float64 // the highest its chamber came in a usual fill
 	FreeSince int64
 	WasFree   int64 // FreeSince when the fill under way began
 	SeenN     int   // fills seen
@@ -184,9 +188,13 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		least := max(2*k.PulseM3, k.StartM3S*float64(y.poll())/1000)
 		if v.For != shut || math.IsNaN(v.Base) {
 			v.For, v.Base, v.BaseAt = shut, k.TotalM3, k.MeterAt
-			// Where the bay's own fills have shown how long its valve takes, a flow that is read
-			// needs no second look: it runs now.
-			if v.RunOnN == 0 || !flows || k.TotalM3-v.ShutBase < least {
+			// A flow that is read needs no second look, for it runs now: where the bay's own fills have shown
+			// how long its valve takes, or where more has come than if it had stood open all its travel.
+			past := k.TotalM3 - v.ShutBase
+			if v.RunOnN == 0 {
+				past -= max(rate, k.HabitM3S) * float64(y.travel()) / 1000
+			}
+			if !flows || past < least {
 				return
 			}
 		} else if k.TotalM3-v.Base < least || k.MeterAt == v.BaseAt || k.HasFlow && k.FlowGood && !flows {
@@ -223,12 +231,16 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	if v.RestN < 3 || math.IsNaN(k.RoomM3) {
 		return
 	}
-	// What the fill has let in beyond what brings the bay where its fills leave it, and what is
-	// left of the room: a controller that was told a higher set point looks the same until about
-	// half is used.
+	// What the fill has let in beyond what its fills do to bring the bay where they leave it, and what there was
+	// room for from there to the crest: a controller that was told a higher set point looks the same until about
+	// half of the room is used. It goes by what the meter counted: where the chamber stands at the crest
+	// long before the bay, its level says nothing of the room left.
 	need, u := w.l.HeldBetween(y.i, k.FillLevelM, v.RestM)
+	need += v.BeyondM3
+	room, _ := w.l.HeldBetween(y.i, v.RestM, y.b.CrestM)
 	used := k.FillM3 - need
-	if used > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && used >= 0.35*(k.RoomM3+used) && k.SmoothM > v.RestM {
+	half := used >= 0.35*room || k.FillM3 >= 0.45*(need+room)
+	if half && used > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && k.SmoothM > v.RestM {
 		v.Open, v.Since, v.SinceBase = true, k.FillFrom, k.TotalM3-used
 	}
 }
@@ -251,7 +263,7 @@ func (w *Watch) habits(y *bay, now int64) {
 	// The balance shows within two strides what a fill did to the bay.
 	if v.RestDue > 0 && (now >= v.RestDue || k.Runs) {
 		v.RestDue = 0
-		v.rests(y, k)
+		w.rests(y)
 	}
 	if k.Fills == v.SeenN {
 		return
@@ -272,6 +284,9 @@ func (w *Watch) habits(y *bay, now int64) {
 			v.RunOnN++
 		}
 	}
+	if unseen {
+		v.stops(k.LastHighestM, 1.5*max(y.b.BandM, 0.003))
+	}
 	free := v.WasFree > 0 && k.LastFrom-v.WasFree >= freeFor
 	// Where fills begin while water is lost is no habit: a bay that runs off sinks before its turn comes.
 	lost := y.st.Bank.Open == site.Leak && !math.IsNaN(k.SetM)
@@ -290,8 +305,25 @@ func (w *Watch) habits(y *bay, now int64) {
 	}
 }
 
-// rests learns where a fill that ended has left the bay.
-func (v *valveState) rests(y *bay, k *water.Look) {
+// stops takes how high a fill has lifted the chamber: where fills come to stop elsewhere, the set point was
+// moved unseen, and they will begin elsewhere by as much.
+func (v *valveState) stops(highestM, far float64) {
+	if math.IsNaN(highestM) {
+		return
+	}
+	if by := highestM - v.StopM; v.StopM == 0 || math.Abs(by) > far {
+		if v.StopM > 0 && v.StartN > 0 {
+			v.StartM += by
+		}
+		v.StopM = highestM
+	}
+	v.StopM += (highestM - v.StopM) / 4
+}
+
+// rests learns where a fill that ended has left the bay, and what it let in beyond that: at most what a
+// band holds, or a valve that was stuck would be a habit.
+func (w *Watch) rests(y *bay) {
+	k, v := &y.look, &y.st.Valve
 	if math.IsNaN(k.BayM) || k.RainAt >= k.LastFrom-hour {
 		return
 	}
@@ -302,6 +334,10 @@ func (v *valveState) rests(y *bay, k *water.Look) {
 	n := float64(min(v.RestN, 8))
 	v.RestSpread += (min(math.Abs(k.BayM-v.RestM)/0.8, 0.01) - v.RestSpread) / n
 	v.RestM += (k.BayM - v.RestM) / n
+	if need, _ := w.l.HeldBetween(y.i, k.LastLevelM, v.RestM); !math.IsNaN(need) {
+		most := max(y.b.BandM, 0.003) * k.SlopeM2
+		v.BeyondM3 += (max(0, min(k.LastM3-need, most)) - v.BeyondM3) / n
+	}
 }
 
 // stuckClosed finds a bay that asks for water and gets none.
@@ -351,7 +387,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	if now-k.MeterAt > 3*y.poll() || now-k.LevelAt > 10*minute {
 		return
 	}
-	if v.Closed || v.AskFor < patience {
+	if v.Closed || v.AskFor < patience || v.AskFor < heldUp && w.queued(y) {
 		return
 	}
 	// Water that lifts the level has come, whatever the meter says; and while the main meter counts
@@ -370,6 +406,22 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 // onItsWay is how long water that the main meter counts may take to lift a chamber.
 const onItsWay = 20 * time.Minute
 
+// heldUp is longer than a controller leaves one valve open before its next turn.
+const heldUp = 2 * time.Hour
+
+// queued says whether the bay may only be waiting for another: where one is filled at a time and no
+// command is read, a valve that gives nothing holds up all whose turn would be next. Any bay that stands
+// where it asks too, and has had no water since this one began to ask, may be the one.
+func (w *Watch) queued(y *bay) bool {
+	v := &y.st.Valve
+	if !y.b.Fill.OneAtATime || y.look.ValveKnown && !y.b.Valve.Feedback {
+		return false
+	}
+	return slices.ContainsFunc(w.bays, func(o *bay) bool {
+		return o != y && o.look.RunAt < v.Asked && (o.st.Valve.Asked > 0 || o.look.SmoothM < o.st.Valve.StartM)
+	})
+}
+
 // asks says whether the bay asks for water, and how long it may wait for it.
 func (y *bay) asks(now int64) (bool, time.Duration) {
 	k, v := &y.look, &y.st.Valve
@@ -387,8 +439,9 @@ func (y *bay) asks(now int64) (bool, time.Duration) {
 		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait, y.turn())
 	case v.StartN >= 3:
 		// Nobody said where the level is to be held: a bay one and a half bands under where its
-		// fills begin has been forgotten.
-		return k.BayM < v.StartM-1.5*max(y.b.BandM, 0.003), max(20*time.Minute, wait, y.turn())
+		// fills begin has been forgotten, if its chamber, which the controller sees, stands there too.
+		low := v.StartM - 1.5*max(y.b.BandM, 0.003)
+		return k.BayM < low && k.SmoothM < low, max(20*time.Minute, wait, y.turn())
 	}
 	return false, 0
 }

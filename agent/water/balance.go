@@ -65,6 +65,7 @@ type Look struct {
 	LastFlowM3S, LastM3, LastLevelM float64 // of the last fill that ended: mean flow, volume, level before it
 	LastPeakM3S                     float64 // highest flow read in it, 0 without a flow point
 	LastFrom, LastTo                int64
+	LastHighestM                    float64 // the highest it brought the chamber
 	HabitM3S                        float64
 	HabitStopM                      float64 // highest reading of usual fills; NaN when not known
 	HabitStops                      int
@@ -110,7 +111,7 @@ func (l *Ledger) Look(i int, k *Look) {
 	k.RunAt, k.RunM3S, k.Runs = st.RunT, st.RunM3S, st.Runs
 	k.FillFrom, k.FillM3, k.FillLevelM = st.Fill.From, st.Fill.M3, st.Fill.LevelMM/1000
 	k.LastFlowM3S, k.LastM3, k.LastLevelM, k.LastTo = st.Last.FlowM3S, st.Last.M3, st.Last.LevelMM/1000, st.Last.To
-	k.LastPeakM3S, k.LastFrom = st.Last.PeakM3S, st.Last.From
+	k.LastPeakM3S, k.LastFrom, k.LastHighestM = st.Last.PeakM3S, st.Last.From, st.Last.HighestMM/1000
 	k.Fills, k.HabitM3S = st.Fills, st.HabitFlow
 	k.HabitStopM, k.HabitStops = st.HabitStopMM/1000, st.HabitStopN
 	k.PulseM3, k.StartM3S = 0, y.startM3S

@@ -1,0 +1,123 @@
+package watch
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"bayledger/agent/site"
+	"bayledger/agent/water"
+)
+
+// uncommanded is a world in which neither command nor set point is read.
+func uncommanded(t *testing.T, seed uint64) *world {
+	return newWorld(t, seed, func(s *site.Site) {
+		s.Points = slices.DeleteFunc(s.Points, func(p site.Point) bool {
+			return p.Quantity == site.ValveOpen || p.Quantity == site.SetPoint
+		})
+	})
+}
+
+// Before a bay's own fills have shown how long its valve takes, a flow that is read 40 s after the shut command
+// tells where more has come than through a valve that stood open for all its travel of 30 s: 40 s at 24 L/min
+// are 16 L, 30 s are 12. One that shuts evenly over a minute has let in 10.7 L by then.
+func TestAFirstFillThatGoesOnIsToldByWhatHasCome(t *testing.T) {
+	const shut, rate = 1000 * hour, 24e-3 / 60
+	for _, row := range []struct {
+		past float64
+		told bool
+	}{{16e-3, true}, {10.7e-3, false}} {
+		v := newWorld(t, 1, nil)
+		y := v.w.bays[0]
+		y.b.Valve.Travel = 30 * time.Second
+		now := shut + 40*second
+		y.look = water.Look{Now: now, HasFlow: true, FlowGood: true, FlowM3S: rate, HasMeter: true, StartM3S: 1e-5, PulseM3: 1e-3, HabitM3S: rate,
+			TotalM3: 5 + row.past, MeterAt: now, RunAt: now, Runs: true, ValveKnown: true, LevelAt: now, SetM: 0.08, RoomM3: math.NaN()}
+		y.st.Valve.Shut, y.st.Valve.ShutBase, y.st.Valve.Run, y.st.Valve.HeardAt = shut, 5, shut-10*minute, now
+		v.w.stuckOpen(y, now)
+		require.Equal(t, row.told, y.st.Valve.Open, "%v", row)
+	}
+}
+
+// Without command and set point a fill is told by what the meter has counted, against the room that the curve
+// gives from where fills leave the bay to the crest: a chamber that stands at the crest long before the bay
+// makes the account lose what comes in. From a bay far down it is told before half of all the room is used.
+func TestAFillThatGoesOnIsToldByTheMeter(t *testing.T) {
+	v := uncommanded(t, 6)
+	v.step = 30 * time.Second
+	v.quiet(t, 3*24*time.Hour)
+	y := v.w.bays[0]
+	k, s := &y.look, &y.st.Valve
+	room, _ := v.l.HeldBetween(y.i, s.RestM, y.b.CrestM)
+	told := func(below, let float64) bool {
+		s.Open = false
+		*k = water.Look{Now: k.Now, HasMeter: true, MeterAt: k.Now, RunAt: k.Now, Runs: true, RunM3S: 5e-4, Fills: s.SeenN, SetM: math.NaN(),
+			SlopeM2: k.SlopeM2, NoiseM: k.NoiseM, RoomM3: 2 * room, SmoothM: y.b.CrestM, FillLevelM: s.RestM - below, FillM3: let}
+		v.w.stuckOpen(y, k.Now)
+		return s.Open
+	}
+	need, _ := v.l.HeldBetween(y.i, s.RestM-0.003, s.RestM)
+	require.False(t, told(0.003, need+s.BeyondM3+0.30*room))
+	require.True(t, told(0.003, need+s.BeyondM3+0.36*room))
+	need, _ = v.l.HeldBetween(y.i, s.RestM-0.006, s.RestM)
+	all := need + s.BeyondM3 + room
+	require.False(t, told(0.006, 0.43*all))
+	require.True(t, told(0.006, 0.47*all), "half of all the room is near")
+}
+
+// A controller sees the chamber: while that still stands high behind a fill the bay asks for nothing, however
+// low the account puts it.
+func TestABayAsksByItsChamberToo(t *testing.T) {
+	v := uncommanded(t, 6)
+	y := v.w.bays[0]
+	y.st.Valve.StartN, y.st.Valve.StartM = 5, 0.077
+	y.look = water.Look{BayM: 0.070, SmoothM: 0.078, SetM: math.NaN()}
+	asks, _ := y.asks(1000 * hour)
+	require.False(t, asks)
+	y.look.SmoothM = 0.070
+	asks, _ = y.asks(1000 * hour)
+	require.True(t, asks)
+}
+
+// Where one bay is filled at a time, a valve that gives nothing holds up the next: as long as another bay asks
+// as well and has had no water either, nobody knows which it is.
+func TestABayThatWaitsForAnotherIsNotStuck(t *testing.T) {
+	const now = 1000 * hour
+	closed := func(oneAtATime bool, otherM float64, otherRan int64, asked time.Duration) bool {
+		v := uncommanded(t, 6)
+		y, o := v.w.bays[0], v.w.bays[1]
+		y.b.Fill.OneAtATime, o.b.Fill.OneAtATime = oneAtATime, oneAtATime
+		for _, b := range v.w.bays {
+			b.st.Valve.StartN, b.st.Valve.StartM = 5, 0.077
+			b.look = water.Look{Now: now, HasMeter: true, MeterAt: now, LevelAt: now, RunAt: now - 12*hour, BayM: 0.070, SmoothM: 0.070, SetM: math.NaN()}
+		}
+		y.st.Valve.Asked, y.st.Valve.AskFor, y.st.Valve.AskLevel = now-3*hour, asked, 0.070
+		o.look.SmoothM, o.look.RunAt = otherM, otherRan
+		v.w.stuckClosed(y, now)
+		return y.st.Valve.Closed
+	}
+	require.True(t, closed(false, 0.070, now-12*hour, time.Hour), "each has its own turn")
+	require.False(t, closed(true, 0.070, now-12*hour, time.Hour), "the other may hold it up")
+	require.True(t, closed(true, 0.080, now-12*hour, time.Hour), "the other wants none")
+	require.True(t, closed(true, 0.070, now-hour, time.Hour), "the other has been filled meanwhile")
+	require.True(t, closed(true, 0.070, now-12*hour, 3*time.Hour), "no controller waits so long for one valve")
+}
+
+// Where fills stop a centimetre lower than they did, they will begin a centimetre lower; a millimetre is none.
+func TestWhereFillsStopTellsThatASetPointWasMoved(t *testing.T) {
+	v := valveState{StartM: 0.075, StartN: 5}
+	for range 4 {
+		v.stops(0.082, 0.006)
+	}
+	v.stops(0.081, 0.006)
+	require.Equal(t, 0.075, v.StartM)
+	v.stops(math.NaN(), 0.006)
+	v.stops(0.072, 0.006)
+	require.InDelta(t, 0.0653, v.StartM, 0.0001)
+	v.stops(0.072, 0.006)
+	v.stops(0.082, 0.006)
+	require.InDelta(t, 0.0753, v.StartM, 0.0001)
+}
