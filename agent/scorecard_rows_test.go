@@ -56,7 +56,7 @@ type exposed struct {
 	lo, hi      float64
 	lastFlowing time.Time
 	running     bool
-	habitLowM   float64 // lowest true level in the three days before the onset
+	habitLowM   float64 // lowest true level in the three days before the onset, or where a fill would have begun
 }
 
 func (s *exposed) since() time.Duration { return s.now.Sub(s.felt) }
@@ -68,8 +68,9 @@ func (s *exposed) update(t time.Time, tr truth, step time.Duration, fault *fault
 		s.lastFlowing = t
 	}
 	if t.Before(fault.from) {
-		if fault.from.Sub(t) < 72*time.Hour && (s.habitLowM == 0 || tr.levelM < s.habitLowM) {
-			s.habitLowM = tr.levelM
+		// Where rain has kept the bay full, its habit is where it would have been filled.
+		if low := min(tr.levelM, tr.setM-tr.bandM); fault.from.Sub(t) < 72*time.Hour && (s.habitLowM == 0 || low < s.habitLowM) {
+			s.habitLowM = low
 		}
 		s.truth = tr
 		return
