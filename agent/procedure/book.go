@@ -89,6 +89,8 @@ type bookState struct {
 	// Others is maintenance that people put on record themselves, by bay.
 	Others map[string]others `json:"others,omitempty"`
 	Autumn *Figures          `json:"autumn,omitempty"`
+	// Measured are the newest calibrations' figures, by key.
+	Measured map[string]figure `json:"measured,omitempty"`
 	// Accepted are the corrections people took over, by point.
 	Accepted map[string]force `json:"accepted,omitempty"`
 	// Isolation is when the isolation valve was proved; zero when it was not.
@@ -410,7 +412,7 @@ func (b *Book) Restore(data []byte) error {
 	if st.Accepted == nil {
 		st.Accepted = map[string]force{}
 	}
-	b.st, b.house.autumn, b.house.accepted = st, st.Autumn, st.Accepted
+	b.st, b.house.autumn, b.house.accepted, b.house.measured = st, st.Autumn, st.Accepted, st.Measured
 	return nil
 }
 

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"bayledger/agent/site"
@@ -219,6 +220,9 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	if s.judge != nil && !r.Answered && o == Seen {
 		res.Who = "" // the tool saw it by itself
 	}
+	found := b.house.calibrated(r, &res)
+	res.Says = strings.TrimSpace(res.Says + " " + b.against(r, found))
+	b.learn(r, found)
 	i := r.index(b)
 	r.Results = append(r.Results, res)
 	b.note(r, res.Who, Entry{Result: &res}, t)

@@ -1,20 +1,12 @@
 package procedure
 
 import (
-	"math"
 	"strings"
 	"time"
 
 	"bayledger/agent/site"
 	"bayledger/agent/words"
 )
-
-// Figures are what a site measured of itself at a winter close, for the next spring. Keys are
-// "pressure_pa", "fill_m3s BAY", "settle_s BAY", "noise_m BAY", "porosity BAY"; SI.
-type Figures struct {
-	Time   time.Time          `json:"time"`
-	Values map[string]float64 `json:"values"`
-}
 
 func figuresOf(x *Result) *Figures { return &Figures{Time: x.Ended, Values: x.Values} }
 
@@ -79,35 +71,8 @@ func (l *look) figures() Verdict {
 		return l.watching("", "Reading for another %s.", Span(left))
 	}
 	v := l.passed("Written down.")
-	v.Values = l.measured()
+	v.Values = l.readNow()
 	return v
-}
-
-// measured are the site's figures now: what the account learned, and the readings of this step.
-func (l *look) measured() map[string]float64 {
-	out := map[string]float64{}
-	put := func(key string, x float64) {
-		if site.Known(x) && x != 0 {
-			out[key] = x
-		}
-	}
-	if r := l.trace(l.site.Find("", site.Pressure)); r != nil && r.LastT != 0 {
-		put("pressure_pa", r.newest())
-	}
-	for _, id := range l.bayIDs() {
-		if r := l.trace(l.site.Find(id, site.Level)); r != nil {
-			put("noise_m "+id, r.spread(0, ms(l.now)))
-		}
-		if l.ledger == nil {
-			continue
-		}
-		if n, ok := l.ledger.Now(id); ok {
-			put("fill_m3s "+id, n.Learned.FlowM3S)
-			put("settle_s "+id, n.Learned.SettleS)
-			put("porosity "+id, n.Learned.Porosity.Value)
-		}
-	}
-	return out
 }
 
 // lifted judges that every level sensor shows air: what a dry sensor shows lies below the liner,
@@ -340,46 +305,4 @@ func (l *look) firstStart(id string) Verdict {
 		}
 	}
 	return say(v)
-}
-
-// changed is by how much a figure must differ from autumn's to be told: more than seasons, weather
-// and the measuring itself move it (our own choice; no source).
-const changed = 0.15
-
-// compare tells what has changed since the winter close.
-func (l *look) compare() Verdict {
-	if left := 2*time.Minute - l.elapsed(); left > 0 {
-		return l.watching("", "Reading for another %s.", Span(left))
-	}
-	now := l.measured()
-	for _, id := range l.bayIDs() {
-		if x := l.result("start " + id); x != nil && x.Values != nil {
-			now["fill_m3s "+id] = x.Values["fill_m3s"]
-		}
-	}
-	v := l.passed("No figures of last autumn are on record: these are the first.")
-	v.Values = now
-	if l.autumn == nil {
-		return v
-	}
-	var told []string
-	for _, key := range sortedKeys(l.autumn.Values) {
-		was, is := l.autumn.Values[key], now[key]
-		what, place, _ := strings.Cut(key, " ")
-		if is == 0 || math.Abs(is/was-1) <= changed || what == "noise_m" && is < 2*was {
-			continue
-		}
-		switch what {
-		case "pressure_pa":
-			told = append(told, l.say("supply pressure %s, was %s", site.Press(is), site.Press(was)))
-		case "fill_m3s":
-			told = append(told, l.say("flow of %s %s, was %s (strainer, regulator, valve)", place, site.Rate(is), site.Rate(was)))
-		case "noise_m":
-			told = append(told, l.say("noise of level %s %.1f mm, was %.1f mm (cable, vent tube)", place, 1000*is, 1000*was))
-		}
-	}
-	if v.Says = l.say("As on %s.", l.voice.Time(l.autumn.Time, "2 Jan 2006")); len(told) > 0 {
-		v.Says = l.say("Changed since %s: %s.", l.voice.Time(l.autumn.Time, "2 Jan 2006"), strings.Join(told, "; "))
-	}
-	return v
 }

@@ -226,6 +226,8 @@ type house struct {
 	ledger *water.Ledger
 	// autumn is what the last winter close found; nil before the first.
 	autumn *Figures
+	// measured are the newest calibrations' figures.
+	measured map[string]figure
 	// accepted are the corrections people took over, by point.
 	accepted map[string]force
 }

@@ -1,0 +1,271 @@
+package procedure
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"bayledger/agent/site"
+)
+
+// Figures are what a site had measured of itself at a winter close, for the next spring: the newest
+// calibrations, and what the account and the readings of that day say. Keys are "porosity BAY" and so
+// on, with "porosity_u BAY" for its expanded uncertainty (95 %) where that was measured; SI.
+type Figures struct {
+	Time   time.Time          `json:"time"`
+	Values map[string]float64 `json:"values"`
+}
+
+// figure is one that was measured, with its expanded uncertainty (95 %).
+type figure struct {
+	Value float64   `json:"value"`
+	U     float64   `json:"u"`
+	At    time.Time `json:"at"`
+}
+
+const (
+	// changed is by how much a figure whose uncertainty nobody measured must differ from autumn's to be
+	// told, as a share: more than seasons, weather and the measuring itself move it. slower is that of
+	// the settling time, which goes with the level as well (our own choices; no source).
+	changed = 0.15
+	slower  = 0.30
+)
+
+// calibrated are the figures a step came to, by key.
+func (h *house) calibrated(r *run, x *Result) map[string]figure {
+	out := map[string]figure{}
+	put := func(key, value, u string) {
+		if v, ok := x.Values[value]; ok {
+			out[key] = figure{v, x.Values[u], x.Ended}
+		}
+	}
+	switch {
+	case x.Values == nil || x.Outcome == PassedOver:
+	case x.Step == "hold" && x.Outcome == Seen:
+		out["hold_m3s"] = figure{0, x.Values["excluded_m3s"], x.Ended}
+	case r.Kind == SpringOpening:
+		if id, ok := strings.CutPrefix(x.Step, "start "); ok {
+			put(keyOf("fill_m3s", id), "fill_m3s", "")
+		}
+	case r.Kind != Calibrate || x.Outcome == NotPassed && x.Step != "bucket":
+	case x.Step == "sensor":
+		// Calibrations of two seasons are compared by what they make of the sensor's own word.
+		if p := h.site.Find(r.Bay, site.Level); p != nil {
+			now := h.inForce(p)
+			g, o := h.compose(p, x.Values["gain"], x.Values["offset_m"])
+			out[keyOf("slope", r.Bay)] = figure{g, x.Values["gain_u"] * now.Gain, x.Ended}
+			out[keyOf("zero_m", r.Bay)] = figure{o, x.Values["offset_u"], x.Ended}
+		}
+	case x.Step == "bucket":
+		if p := h.site.Find(r.Bay, site.Volume); p != nil && x.Values["gain"] > 0 {
+			now := h.inForce(p)
+			out[keyOf("meter", r.Bay)] = figure{x.Values["gain"] * now.Gain, x.Values["gain_u"] * now.Gain, x.Ended}
+		}
+	default:
+		put(keyOf("porosity", r.Bay), "porosity", "porosity_u")
+		put(keyOf("crest_m", r.Bay), "crest_m", "crest_u")
+	}
+	return out
+}
+
+// learn keeps the newest figures; of one procedure's two the surer.
+func (b *Book) learn(r *run, found map[string]figure) {
+	if b.st.Measured == nil {
+		b.st.Measured = map[string]figure{}
+	}
+	for key, f := range found {
+		if old, ok := b.st.Measured[key]; ok && !old.At.Before(r.Started) && old.U < f.U {
+			continue
+		}
+		b.st.Measured[key] = f
+	}
+	b.house.measured = b.st.Measured
+}
+
+// readNow are the site's figures now: what was calibrated last, and what the account learned and the
+// readings of this step say.
+func (l *look) readNow() map[string]float64 {
+	out := map[string]float64{}
+	for key, f := range l.house.measured {
+		if l.autumn != nil && !f.At.After(l.autumn.Time) && l.run.Kind == SpringOpening {
+			continue // that is autumn's own
+		}
+		out[key] = f.Value
+		if f.U > 0 {
+			out[unsure(key)] = f.U
+		}
+	}
+	put := func(key string, x float64) {
+		if site.Known(x) && x != 0 {
+			out[key] = x
+		}
+	}
+	if r := l.trace(l.site.Find("", site.Pressure)); r != nil && r.LastT != 0 {
+		put("pressure_pa", r.newest())
+	}
+	for _, id := range l.bayIDs() {
+		if r := l.trace(l.site.Find(id, site.Level)); r != nil {
+			put(keyOf("noise_m", id), r.spread(0, ms(l.now)))
+		}
+		if l.ledger == nil {
+			continue
+		}
+		if n, ok := l.ledger.Now(id); ok {
+			if _, ok := out[keyOf("fill_m3s", id)]; !ok || l.run.Kind != SpringOpening {
+				put(keyOf("fill_m3s", id), n.Learned.FlowM3S)
+			}
+			put(keyOf("settle_s", id), n.Learned.SettleS)
+		}
+	}
+	return out
+}
+
+// unsure is the key of a figure's uncertainty.
+func unsure(key string) string {
+	what, place, _ := strings.Cut(key, " ")
+	return keyOf(what+"_u", place)
+}
+
+// keyOf is the key of a figure of a place, "" being the site.
+func keyOf(what, place string) string { return strings.TrimSpace(what + " " + place) }
+
+// differ reports whether a figure has changed beyond both uncertainties, which are independent.
+func differ(key string, was, is map[string]float64) bool {
+	a, b := was[key], is[key]
+	u := math.Hypot(was[unsure(key)], is[unsure(key)])
+	if u == 0 {
+		switch what, _, _ := strings.Cut(key, " "); what {
+		case "noise_m":
+			return b >= 2*a
+		case "settle_s":
+			u = slower * a
+		default:
+			u = changed * a
+		}
+	}
+	return math.Abs(b-a) > u
+}
+
+// changes says which figures have changed since autumn, and names those nobody has measured since.
+func (h *house) changes(now map[string]float64) (told, missing []string) {
+	for _, key := range sortedKeys(h.autumn.Values) {
+		what, place, _ := strings.Cut(key, " ")
+		if strings.HasSuffix(what, "_u") {
+			continue
+		}
+		was := h.autumn.Values[key]
+		is, ok := now[key]
+		switch {
+		case !ok:
+			missing = append(missing, h.figureName(what, place))
+		case differ(key, h.autumn.Values, now):
+			told = append(told, h.change(what, place, is, was, now[unsure(key)], h.autumn.Values[unsure(key)]))
+		}
+	}
+	return told, missing
+}
+
+// figureName is a figure in words.
+func (h *house) figureName(what, place string) string {
+	switch what {
+	case "pressure_pa":
+		return h.say("supply pressure")
+	case "hold_m3s":
+		return h.say("static hold")
+	case "fill_m3s":
+		return h.say("flow of %s", place)
+	case "noise_m":
+		return h.say("noise of level %s", place)
+	case "settle_s":
+		return h.say("settling time of %s", place)
+	case "zero_m":
+		return h.say("zero of level %s", place)
+	case "slope":
+		return h.say("slope of level %s", place)
+	case "meter":
+		return h.say("factor of meter %s", place)
+	case "porosity":
+		return h.say("drainable porosity of %s", place)
+	}
+	return h.say("crest of %s", place)
+}
+
+// change says what a figure is and what it was.
+func (h *house) change(what, place string, is, was, isU, wasU float64) string {
+	name := h.figureName(what, place)
+	both := func(format string, size float64) string {
+		of := func(x float64) string { return h.say(format, x*size) }
+		return h.say("%s %s (± %s), was %s (± %s)", name, of(is), of(isU), of(was), of(wasU))
+	}
+	switch what {
+	case "pressure_pa":
+		return h.say("%s %s, was %s", name, site.Press(is), site.Press(was))
+	case "hold_m3s":
+		return h.say("%s %s, was %s", name, site.Rate(is), site.Rate(was))
+	case "fill_m3s":
+		return h.say("%s %s, was %s (strainer, regulator, valve)", name, site.Rate(is), site.Rate(was))
+	case "noise_m":
+		return h.say("%s %.1f mm, was %.1f mm (cable, vent tube)", name, 1000*is, 1000*was)
+	case "settle_s":
+		return h.say("%s %s, was %s (pipe between chamber and bay)", name, Span(seconds(is)), Span(seconds(was)))
+	case "porosity":
+		return both("%.1f %%", 100)
+	case "zero_m", "crest_m":
+		return both("%.1f mm", 1000)
+	}
+	return both("%.3f", 1)
+}
+
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+
+// compare tells what has changed since the winter close.
+func (l *look) compare() Verdict {
+	if left := 2*time.Minute - l.elapsed(); left > 0 {
+		return l.watching("", "Reading for another %s.", Span(left))
+	}
+	v := l.passed("No figures of last autumn are on record: these are the first.")
+	v.Values = l.readNow()
+	if l.autumn == nil {
+		return v
+	}
+	day := l.voice.Time(l.autumn.Time, "2 Jan 2006")
+	told, missing := l.changes(v.Values)
+	if v.Says = l.say("As on %s.", day); len(told) > 0 {
+		v.Says = l.say("Changed since %s: %s.", day, strings.Join(told, "; "))
+	}
+	if len(missing) > 0 {
+		v.Says += l.say(" Not measured since: %s. A calibration of the bay measures them and says whether they have changed.", l.voice.List(missing))
+	}
+	return v
+}
+
+// against says of a calibration's figures whether they have changed since last autumn; empty where nothing
+// is known of then.
+func (b *Book) against(r *run, found map[string]figure) string {
+	h := &b.house
+	if h.autumn == nil || r.Kind != Calibrate || !h.autumn.Time.Before(r.Started) {
+		return ""
+	}
+	var told []string
+	n := 0
+	for _, key := range sortedKeys(found) {
+		was, ok := h.autumn.Values[key]
+		if !ok {
+			continue
+		}
+		n++
+		f, what, place := found[key], "", ""
+		if is := map[string]float64{key: f.Value, unsure(key): f.U}; differ(key, h.autumn.Values, is) {
+			what, place, _ = strings.Cut(key, " ")
+			told = append(told, h.change(what, place, f.Value, was, f.U, h.autumn.Values[unsure(key)]))
+		}
+	}
+	day := h.voice.Time(h.autumn.Time, "2 Jan 2006")
+	switch {
+	case n == 0:
+		return ""
+	case len(told) == 0:
+		return h.say("As on %s.", day)
+	}
+	return h.say("Changed since %s: %s.", day, strings.Join(told, "; "))
+}
