@@ -70,11 +70,11 @@ func (l *look) tested() Verdict {
 	age := l.now.Sub(d)
 	switch {
 	case age < 0:
-		return l.failed("The test of %s is in the future.", l.word)
+		return l.failed("The test of %s is in the future.", dayOf(l.voice, l.word))
 	case age > 366*24*time.Hour:
-		return l.failed("The last test, %s, is more than a year ago: most codes want one every year. Have it tested before water is let in.", l.word)
+		return l.failed("The last test, %s, is more than a year ago: most codes want one every year. Have it tested before water is let in.", dayOf(l.voice, l.word))
 	}
-	return l.passed("Last tested on %s.", l.word)
+	return l.passed("Last tested on %s.", dayOf(l.voice, l.word))
 }
 
 // devices of the points that are read, each with its readings and failures in this step.
@@ -410,7 +410,7 @@ func (l *look) flushed(id string) Verdict {
 	stopped := l.quietFor(id) >= l.patience(id)
 	switch {
 	case stopped && ran < l.o.Flush*9/10:
-		return say(l.failed("It ran for %s only, where %s are wanted.", Span(ran), Span(l.o.Flush)))
+		return say(l.failed("It ran for %s only, where %s are wanted.", fell(ran), Span(l.o.Flush)))
 	case !stopped && ran < l.o.Flush:
 		return say(l.watching("run", "Running: %s so far, another %s.", site.Water(r.Moved), Span(l.o.Flush-ran)))
 	case !stopped:

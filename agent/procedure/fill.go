@@ -231,7 +231,7 @@ func (l *look) whole(id string) Verdict {
 	}
 	var change site.Phrase
 	if known {
-		change = site.Say(", %+.1f mm an hour", 1000*rate)
+		change = site.Say(", %+.1f mm an hour", math.Round(1e4*rate)/10+0) // no minus before a nought
 	}
 	return say(l.watching("", "%s%s; whole by %s after the fill at the latest.", site.Depth(late), change, Span(l.o.FillWithin)))
 }

@@ -141,11 +141,16 @@ func (r Record) WriteText(w io.Writer) error {
 	return err
 }
 
-// outcomes and answers are what a record has in English.
-var (
-	_ = []string{words.Key("seen"), words.Key("confirmed"), words.Key("failed"), words.Key("undecided"), words.Key("passed over")}
-	_ = []string{words.Key("take"), words.Key("leave"), words.Key("drained"), words.Key("blown-out"), words.Key("not-played"), words.Key("none")}
-)
+// outcomes are what a record has in English.
+var _ = []string{words.Key("seen"), words.Key("confirmed"), words.Key("failed"), words.Key("undecided"), words.Key("passed over")}
+
+// answers are the words that are typed, where they are none to read, as a record has them.
+var answers = map[string]string{
+	"take": words.Key("they hold from now on"), "leave": words.Key("left for the site file"),
+	"drained": words.Key("drained by its plugs"), "blown-out": words.Key("blown out with air"),
+	"not-played": words.Key("not played on"), "none": words.Key("no water anywhere"),
+	"right": words.Key("right"), "dry": words.Key("dry"), "soft": words.Key("soft"),
+}
 
 // How says how a step ended and who brought it to its end.
 func (r Record) How(x Result) string { return How(r.voice, x) }
@@ -166,7 +171,22 @@ func (r Record) Answered(x Result) string {
 	if x.Answer == "yes" {
 		return ""
 	}
-	return r.Say(x.Answer)
+	if phrase, ok := answers[x.Answer]; ok {
+		return r.Say(phrase)
+	}
+	return dayOf(r.voice, x.Answer)
+}
+
+// dayOf is a typed date as people write it; a number or a bay stays as it is.
+func dayOf(v words.Voice, typed string) string {
+	if v.Zone == nil {
+		v.Zone = time.UTC
+	}
+	d, err := time.ParseInLocation(time.DateOnly, typed, v.Zone)
+	if err != nil {
+		return typed
+	}
+	return v.Time(d, time.DateOnly)
 }
 
 //go:embed record.html

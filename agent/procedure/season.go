@@ -140,7 +140,7 @@ func (l *look) rating() Verdict {
 	return v
 }
 
-// airPressure refuses air above the lowest rating.
+// airPressure refuses air that is not below the lowest rating.
 func (l *look) airPressure() Verdict {
 	if !l.answered {
 		return l.watching("", "Waiting for the pressure.")
@@ -149,8 +149,8 @@ func (l *look) airPressure() Verdict {
 	if x == nil || x.Values == nil {
 		return l.failed("The lowest rating is not known: look it up before any air is let in.")
 	}
-	if l.value > x.Values["rating_pa"] {
-		return l.failed("%s is above the lowest rating of %s. Let no air in: turn the compressor's regulator down, then do this step again.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
+	if l.value >= x.Values["rating_pa"] {
+		return l.failed("%s is not below the lowest rating of %s. Let no air in: turn the compressor's regulator down, then do this step again.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 	}
 	return l.passed("%s, below the lowest rating of %s.", site.Press(l.value), site.Press(x.Values["rating_pa"]))
 }
@@ -268,6 +268,14 @@ func springOpening(h *house, r *run) []step {
 			ask: confirm("The season is open")})
 }
 
+// fell is how long something lasted that fell short, rounded down.
+func fell(d time.Duration) site.Phrase {
+	if d < 90*time.Second {
+		return Span(d.Truncate(time.Second))
+	}
+	return Span(d.Truncate(time.Minute))
+}
+
 // startTime is how long a valve must run for its flow to be known to a few per cent: three minutes,
 // and thirty counts.
 func (h *house) startTime(id string) time.Duration {
@@ -293,7 +301,7 @@ func (l *look) firstStart(id string) Verdict {
 	case runs:
 		return say(l.watching("shut", "Shut the valve of %s.", id))
 	case ran < l.startTime(id)*8/10:
-		return say(l.failed("It ran for %s only; %s are needed to know its flow.", Span(ran), Span(l.startTime(id))))
+		return say(l.failed("It ran for %s only; %s are needed to know its flow.", fell(ran), Span(l.startTime(id))))
 	}
 	flow := m.rate()
 	v := l.passed("%s.", site.Rate(flow))

@@ -98,6 +98,8 @@ func TestNoAirBeforeItsPressureIsKnown(t *testing.T) {
 	require.Equal(t, Failed, look.airPressure().State, "no rating, no air")
 	r.Results = append(r.Results, Result{Step: "rating", Values: map[string]float64{"rating_pa": 600e3}})
 	require.Contains(t, look.airPressure().Says, "Let no air in")
+	look.value = 600e3
+	require.Equal(t, Failed, look.airPressure().State, "what bears 600 kPa is not blown out with as much")
 	look.value = 500e3
 	require.Equal(t, Passed, look.airPressure().State)
 }

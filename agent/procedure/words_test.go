@@ -84,3 +84,35 @@ func TestEveryStepIsShortInGerman(t *testing.T) {
 		}
 	})
 }
+
+// A date is written as the reader writes it.
+func TestADateInARecord(t *testing.T) {
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	require.NoError(t, err)
+	require.Equal(t, "2026-03-20", Record{}.Answered(Result{Answer: "2026-03-20"}))
+	require.Equal(t, "20.3.2026", Record{voice: words.Voice{Language: words.German, Zone: berlin}}.Answered(Result{Answer: "2026-03-20"}))
+	require.Equal(t, "60 mm", Record{}.Answered(Result{Answer: "60 mm"}))
+}
+
+// What was chosen stands in a record as it was read, and not as the word that is typed.
+func TestARecordHasNoTypedWords(t *testing.T) {
+	everyStep(t, words.English, func(k Kind, _ bool, s step) {
+		if s.ask == nil {
+			return
+		}
+		for _, c := range s.ask.Choices {
+			for _, v := range []words.Voice{{}, {Language: words.German}} {
+				told := Record{voice: v}.Answered(Result{Answer: c.Word})
+				if strings.HasPrefix(c.Word, "A") { // a bay
+					require.Equal(t, c.Word, told)
+					continue
+				}
+				require.NotContains(t, told, "-", "%s, %s", k, s.id)
+				require.NotEmpty(t, v.Say(told))
+				if k != Calibrate {
+					require.Equal(t, v.Say(c.Label), told, "%s, %s", k, s.id)
+				}
+			}
+		}
+	})
+}

@@ -18,6 +18,7 @@ var germanForms = map[string]string{
 	"2 Jan":                    "2.1.",
 	"2 Jan 2006":               "2.1.2006",
 	"2006-01-02 15:04 MST":     "2.1.2006 15:04 MST",
+	"2006-01-02":               "2.1.2006",
 	"2 January":                "2. January",
 	"2 January 2006":           "2. January 2006",
 	"Monday 2 January 2006":    "Monday, 2. January 2006",
