@@ -3,6 +3,7 @@ package agent_test
 import (
 	"context"
 	"log/slog"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"bayledger/agent"
 	"bayledger/agent/clock"
 	"bayledger/agent/procedure"
+	"bayledger/agent/sitefile"
 	"bayledger/drivers/virtual"
 )
 
@@ -194,7 +196,13 @@ func (h *pumpHouse) prove() procedure.Record {
 	h.t.Helper()
 	h.start(procedure.WiringProof, "")
 	h.answer(procedure.WiringProof, "yes")
-	for _, id := range h.bays() {
+	return h.passes(h.bays())
+}
+
+// passes walks through the passes of those bays' valves, and to what the proof makes of them.
+func (h *pumpHouse) passes(ids []string) procedure.Record {
+	h.t.Helper()
+	for _, id := range ids {
 		step := "valve " + id
 		h.until(procedure.WiringProof, 30*time.Minute, "at "+step, func(r *procedure.Running) bool { return r != nil && r.Now.Step == step })
 		before := h.filled()
@@ -339,6 +347,59 @@ func TestEndToEndWiringProofWithAFrozenSensor(t *testing.T) {
 	require.NotContains(t, last.Notes, "level of A2")
 	require.Equal(t, "A2", last.Notes["meter of A2"])
 	require.Equal(t, "A3", last.Notes["level of A3"])
+}
+
+// pasted is the site file with the lines of a proof in place of what stood there.
+func (h *pumpHouse) pasted(fix []string) *sitefile.Config {
+	h.t.Helper()
+	text, err := virtual.SiteYAML(h.c, virtual.TCPLine(h.addr))
+	require.NoError(h.t, err)
+	line := regexp.MustCompile(`^bay (\w+): points: (\w+): (\{ .* \})$`)
+	for _, f := range fix {
+		m := line.FindStringSubmatch(f)
+		require.NotNil(h.t, m, f)
+		head, bay, ok := strings.Cut(text, "- id: "+m[1]+"\n")
+		require.True(h.t, ok, f)
+		before, point, ok := strings.Cut(bay, "\n          "+m[2]+": ")
+		require.True(h.t, ok, f)
+		_, after, _ := strings.Cut(point, "\n")
+		text = head + "- id: " + m[1] + "\n" + before + "\n          " + m[2] + ": " + m[3] + "\n" + after
+	}
+	cfg, problems := sitefile.Load([]byte(text), "site.yaml")
+	require.Empty(h.t, problems)
+	cfg.Page.Listen = "127.0.0.1:0"
+	return cfg
+}
+
+// The proof has failed, its lines are pasted into the site file and the file is read again while the
+// proof stands: it goes on from the first valve concerned and ends signed off, and each bay's points
+// show that bay's water.
+func TestEndToEndWiringProofGoesOnAfterAReload(t *testing.T) {
+	h := house(t, func(c *virtual.Config) {
+		c.Faults = slices.Concat(swaps(virtual.SwapMeters, "A2+B1"), swaps(virtual.SwapLevels, "A3+B2"))
+	})
+	h.wait(2 * time.Minute)
+	rec := h.prove()
+	last := rec.Results[len(rec.Results)-1]
+	require.Contains(t, last.Says, "valve A2 moves meter B1")
+	require.Contains(t, last.Says, "valve A3 raises level B2")
+	require.Len(t, last.Fix, 6, "meter and flow of two bays, level of two")
+	id := h.run(procedure.WiringProof).ID
+
+	require.NoError(t, h.a.Reload(t.Context(), h.pasted(last.Fix)))
+	h.wait(2 * time.Minute)
+	r := h.run(procedure.WiringProof)
+	require.NotNil(t, r, "the proof stands over the reload")
+	require.Equal(t, id, r.ID)
+	require.Equal(t, "wiring", r.Now.Step)
+	h.say(procedure.Answer{Do: "again", Run: r.ID, Step: r.Now.Step})
+	require.Equal(t, "valve A2", h.run(procedure.WiringProof).Now.Step, "A1 was right, and is not proved again")
+	rec = h.passes(h.bays()[1:])
+	require.True(t, rec.SignedOff, rec.Results)
+	require.Equal(t, id, rec.ID)
+	require.Equal(t, belongs(h.bays(), nil), rec.Results[len(rec.Results)-1].Notes)
+	require.Empty(t, rec.Fix)
+	require.Nil(t, h.run(procedure.WiringProof))
 }
 
 // register is what the site file says of a point's place, read from its text.
