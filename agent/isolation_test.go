@@ -95,7 +95,17 @@ func TestEndToEndIsolation(t *testing.T) {
 	// alarm.
 	h.field.OpenMaster(false)
 	h.eventually(30*time.Minute, "opened", func() bool { return !h.main().Shut })
-	h.wait(10 * time.Minute)
+	seq := func() (n int64) {
+		for _, a := range h.a.View().Alarms {
+			if a.Event.Kind == site.ValveStuckOpen {
+				n = a.Event.Seq
+			}
+		}
+		return n
+	}
+	was := seq()
+	h.eventually(6*time.Hour, "told again", func() bool { return seq() > was })
+	h.wait(time.Minute)
 	require.False(t, h.field.MasterShut())
 }
 

@@ -95,7 +95,9 @@ type bookState struct {
 	Accepted map[string]force `json:"accepted,omitempty"`
 	// Isolation is when the isolation valve was proved; zero when it was not.
 	Isolation time.Time `json:"isolation,omitzero"`
-	Main      mainState `json:"main,omitzero"`
+	// Coil is the coil that was proved.
+	Coil string    `json:"coil,omitempty"`
+	Main mainState `json:"main,omitzero"`
 }
 
 type others struct {
@@ -104,7 +106,7 @@ type others struct {
 	Text  string    `json:"text,omitempty"`
 }
 
-const bookVersion = 3
+const bookVersion = 4
 
 // keptRecords is how many finished procedures a book remembers; the journal has all of them.
 const keptRecords = 24
@@ -416,8 +418,14 @@ func (b *Book) Restore(data []byte) error {
 	return nil
 }
 
-// Proved says when a person last proved that the isolation valve shuts the main; zero when never.
-func (b *Book) Proved() time.Time { return b.st.Isolation }
+// Proved says when a person last proved that the isolation valve shuts the main; zero when never, or when
+// the site file has come to name another coil.
+func (b *Book) Proved() time.Time {
+	if b.st.Coil != coilOf(b.house.site.Isolation) {
+		return time.Time{}
+	}
+	return b.st.Isolation
+}
 
 // quiet keeps the run's bays from paging until then: by a maintenance record, so that the alarm
 // desk, the account and a replay all know it. At the end what somebody else put on record for the

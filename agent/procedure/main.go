@@ -34,18 +34,52 @@ type mainState struct {
 	Why  string    `json:"why,omitempty"`
 	// Hold is until when no alarm may shut it.
 	Hold time.Time `json:"hold,omitzero"`
-	// Shuts are when it was shut in the last day.
+	// Shuts are when it was shut in the last day, Tries when it was told to and did not confirm.
 	Shuts []time.Time `json:"shuts,omitempty"`
+	Tries []time.Time `json:"tries,omitempty"`
 	// Failed is why the last attempt failed; empty after one that did not.
 	Failed string `json:"failed,omitempty"`
-	// Asked is the last subject that was answered, so that an alarm that is told again is not
-	// refused again.
-	Asked string `json:"asked,omitempty"`
+	// Asked are the newest subjects that were answered: an alarm that is told again is not refused
+	// again, and does not shut what a person has opened.
+	Asked []asked `json:"asked,omitempty"`
 	// Moved is when the main meter last moved since it was shut, Total what it showed; Still is
 	// true once it has stood for stillFor.
 	Moved time.Time `json:"moved,omitzero"`
 	Total float64   `json:"total,omitempty"`
 	Still bool      `json:"still,omitempty"`
+}
+
+// asked is an answered subject. One that was refused for a hold-off may ask again when that is over, at Until.
+type asked struct {
+	Subject string    `json:"subject"`
+	Until   time.Time `json:"until,omitzero"`
+}
+
+// mostAsked is how many answered subjects are remembered: more alarms than stand at a time.
+const mostAsked = 32
+
+func (m *mainState) answered(subject string, t time.Time) bool {
+	return slices.ContainsFunc(m.Asked, func(a asked) bool { return a.Subject == subject && (a.Until.IsZero() || t.Before(a.Until)) })
+}
+
+func (m *mainState) answer(subject string, until time.Time) {
+	m.Asked = append(slices.DeleteFunc(m.Asked, func(a asked) bool { return a.Subject == subject }), asked{subject, until})
+	if over := len(m.Asked) - mostAsked; over > 0 {
+		m.Asked = slices.Delete(m.Asked, 0, over)
+	}
+}
+
+// lately are the times within the day before t.
+func lately(times []time.Time, t time.Time) []time.Time {
+	return slices.DeleteFunc(slices.Clone(times), func(s time.Time) bool { return t.Sub(s) >= 24*time.Hour })
+}
+
+// coilOf names the coil a proof holds for: with another one it has to be done again.
+func coilOf(i *site.Isolation) string {
+	if i == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s %s %d %t", i.Link, i.Device, i.Address, i.ShutLevel)
 }
 
 // lateMain is by when the main meter must stand still after the valve's travel.
@@ -77,7 +111,7 @@ func (b *Book) Main() *Main {
 		return nil
 	}
 	m := b.st.Main
-	out := &Main{Enabled: i.Enabled, DryRun: i.DryRun, Proved: b.st.Isolation, Shut: m.Shut, Since: m.At, Why: m.Why, Hold: m.Hold, Trouble: m.Failed}
+	out := &Main{Enabled: i.Enabled, DryRun: i.DryRun, Proved: b.Proved(), Shut: m.Shut, Since: m.At, Why: m.Why, Hold: m.Hold, Trouble: m.Failed}
 	if !m.Shut {
 		out.Since = time.Time{}
 	} else if !m.Still && b.st.Now.Sub(m.At) > i.Travel+lateMain {
@@ -112,21 +146,24 @@ func (b *Book) Isolate(t time.Time, text, subject, who string) (do bool, said *s
 		return false, nil
 	}
 	m := &b.st.Main
-	recent := slices.DeleteFunc(slices.Clone(m.Shuts), func(s time.Time) bool { return t.Sub(s) >= 24*time.Hour })
+	often := len(lately(m.Shuts, t))
+	if text == "" { // a person sees what an unconfirmed order did
+		often += len(lately(m.Tries, t))
+	}
 	why := ""
 	switch {
 	case strings.TrimSpace(subject) == "":
 		why = "no reason was given"
-	case text == "" && m.Asked == subject:
+	case text == "" && m.answered(subject, t):
 		return false, nil
 	case m.Shut:
 		why = "it is shut already"
-	case text != IsolationOrder && b.st.Isolation.IsZero():
+	case text != IsolationOrder && b.Proved().IsZero():
 		why = "nobody has proved the valve yet"
 	case text == "" && t.Before(m.Hold):
 		why = "held off by a person until " + m.Hold.In(b.house.site.Zone).Format("2 Jan 15:04")
-	case len(recent) >= i.MostPerDay:
-		why = fmt.Sprintf("it was shut %d times in 24 hours, which is the limit", len(recent))
+	case often >= i.MostPerDay:
+		why = fmt.Sprintf("it was told to shut %d times in 24 hours, which is the limit", often)
 	}
 	say := func(text string) *site.Record {
 		return &site.Record{Time: t, Kind: site.RecIsolation, Subject: subject, Who: who, Text: text, Value: site.Unknown(), Value2: site.Unknown()}
@@ -146,16 +183,21 @@ func (b *Book) mainRecord(r site.Record) {
 	t := r.Time.UTC()
 	switch {
 	case r.Text == MainShut:
-		m.Shuts = append(slices.DeleteFunc(m.Shuts, func(s time.Time) bool { return t.Sub(s) >= 24*time.Hour }), t)
-		m.Shut, m.At, m.Why, m.Asked, m.Failed, m.Moved, m.Still = true, t, r.Subject, r.Subject, "", t, false
+		m.Shuts = append(lately(m.Shuts, t), t)
+		m.answer(r.Subject, time.Time{})
+		m.Shut, m.At, m.Why, m.Failed, m.Moved, m.Still = true, t, r.Subject, "", t, false
 	case r.Text == MainHeld:
 		m.Hold = r.Until.UTC()
 	case r.Text == MainOpened:
-		m.Shut, m.Asked, m.Failed, m.Still = false, "", "", false
+		m.Shut, m.Failed, m.Still = false, "", false
 	case strings.HasPrefix(r.Text, MainFailed):
-		m.Asked, m.Failed = r.Subject, strings.TrimPrefix(r.Text, MainFailed)
+		m.Tries = append(lately(m.Tries, t), t)
+		m.answer(r.Subject, time.Time{})
+		m.Failed = strings.TrimPrefix(r.Text, MainFailed)
+	case strings.HasPrefix(r.Text, MainRefused) && t.Before(m.Hold):
+		m.answer(r.Subject, m.Hold)
 	case strings.HasPrefix(r.Text, MainRefused), r.Text == MainDry:
-		m.Asked = r.Subject
+		m.answer(r.Subject, time.Time{})
 	}
 }
 

@@ -690,11 +690,11 @@ func FuzzRestore(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(data)
-	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`))
-	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"none"},null],"others":null,"accepted":null}`))
-	f.Add([]byte(`{"v":2,"runs":[{"id":"x","kind":"calibration","bay":"A9","step":"weeks","traces":{"A1-level":null},"rests":{"from":{},"rises":[{}],"ceiling":{"bins":[{}],"still":[{}]}}}]}`))
+	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`, bookVersion))
+	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"none"},null],"others":null,"accepted":null}`, bookVersion))
+	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"calibration","bay":"A9","step":"weeks","traces":{"A1-level":null},"rests":{"from":{},"rises":[{}],"ceiling":{"bins":[{}],"still":[{}]}}}]}`, bookVersion))
 	for _, p := range plans {
-		f.Add([]byte(fmt.Sprintf(`{"v":2,"runs":[{"id":"x","kind":%q,"bay":"A1","step":"weeks","results":[{"step":"dip 1","values":{}},{"step":"sensor","values":{}}]}]}`, p.kind)))
+		f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":%q,"bay":"A1","step":"weeks","results":[{"step":"dip 1","values":{}},{"step":"sensor","values":{}}]}]}`, bookVersion, p.kind))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b := New(aSite(), nil)
@@ -754,7 +754,12 @@ func TestIsolateRules(t *testing.T) {
 	require.False(t, do, "nor on a person's word")
 	do, _ = ask(IsolationOrder, "the proof")
 	require.True(t, do, "only the proof itself may")
-	b.st.Isolation = at
+	b.st.Isolation, b.st.Coil = at, coilOf(s.Isolation)
+	s.Isolation.Address = 9
+	do, says = ask("", "alarm 1a")
+	require.False(t, do, "another coil than the one that was proved")
+	require.Contains(t, says, "nobody has proved")
+	s.Isolation.Address = 0
 
 	do, says = ask("", "")
 	require.False(t, do)
@@ -766,6 +771,8 @@ func TestIsolateRules(t *testing.T) {
 	do, _ = ask(PersonOrder, "a burst")
 	require.True(t, do, "a person's word counts in a hold-off")
 	at = at.Add(2 * time.Hour)
+	do, _ = ask("", "alarm 2")
+	require.True(t, do, "when the hold-off is over an alarm that stands may ask again")
 	do, _ = ask("", "alarm 3")
 	require.True(t, do)
 	shut("alarm 3")
@@ -775,6 +782,9 @@ func TestIsolateRules(t *testing.T) {
 	require.True(t, b.Main().Shut)
 	opened()
 	require.False(t, b.Main().Shut)
+	do, says = ask("", "alarm 3")
+	require.False(t, do, "what a person has opened is not shut again for the same alarm")
+	require.Empty(t, says)
 	at = at.Add(time.Hour)
 	shut("alarm 5")
 	opened()
@@ -788,6 +798,13 @@ func TestIsolateRules(t *testing.T) {
 	require.Equal(t, "no answer", b.Main().Trouble)
 	do, _ = ask("", "alarm 7")
 	require.False(t, do, "one that failed is not tried for ever")
+	b.Record(site.Record{Time: at, Kind: site.RecIsolation, Subject: "alarm 7a", Text: MainFailed + "no answer"})
+	do, says = ask("", "alarm 7b")
+	require.False(t, do, "what did not confirm may have shut: it counts")
+	require.Contains(t, says, "2 times in 24 hours")
+	do, _ = ask(PersonOrder, "a burst")
+	require.True(t, do, "a person is there and sees")
+	at = at.Add(24 * time.Hour)
 	s.Isolation.DryRun = true
 	do, says = ask("", "alarm 8")
 	require.False(t, do)

@@ -225,7 +225,7 @@ func (b *Book) take(r *run, x *Result, t time.Time) {
 	case r.Kind == IsolationProof && x.Step == "seen":
 		b.st.Isolation = time.Time{} // a proof that fails takes the one before away
 		if x.Outcome == Seen {
-			b.st.Isolation = t
+			b.st.Isolation, b.st.Coil = t, coilOf(b.house.site.Isolation)
 		}
 	}
 }
