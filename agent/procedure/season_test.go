@@ -133,6 +133,20 @@ func TestSpringAgainstAutumn(t *testing.T) {
 	require.Equal(t, "open", x.put[len(x.put)-3].Text, "the season is opened")
 }
 
+// Before a flush the tool says which sensors it still sees in the water, and leaves it to the person.
+func TestFlushSeesSensorsThatAreStillIn(t *testing.T) {
+	x := newBench(t)
+	x.level["A1"], x.level["A3"] = 0, -0.02
+	x.start(Flush, "")
+	x.wait(2 * time.Minute)
+	v := x.run().Now.Verdict
+	require.Equal(t, Passed, v.State)
+	require.Contains(t, v.Says, "Still in the water: A2.")
+	x.level["A2"] = 0
+	x.wait(time.Minute)
+	require.NotContains(t, x.run().Now.Verdict.Says, "Still in the water")
+}
+
 // With nothing going on a meter that gives no reading shows nothing: no sign-off by it.
 func TestIdleSeesOnlyWhatReads(t *testing.T) {
 	x := newBench(t)
