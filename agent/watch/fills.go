@@ -26,6 +26,7 @@ type fillState struct {
 	// chamber leads and sinks back, as most do. Both are this bay's habit over HabitN fills.
 	Gain, After float64
 	HabitN      int
+	UsualM3     float64 // what those fills let in
 	// Spread is how far single fills' rises lie beside Gain, a share (one standard deviation), and
 	// Far how far the nearest of the slow fills in a row lay, in such deviations.
 	Spread, Far float64
@@ -125,6 +126,7 @@ func (y *bay) followed(now int64) {
 			s.Spread += (math.Abs(rise/s.Gain-1)/0.8 - s.Spread) / float64(s.HabitN-1)
 		}
 		s.Gain += (rise - s.Gain) / float64(s.HabitN)
+		s.UsualM3 += (s.InM3 - s.UsualM3) / float64(s.HabitN)
 		s.least(rise)
 		s.After += (behind - s.After) / float64(s.HabitN)
 		return
@@ -132,7 +134,10 @@ func (y *bay) followed(now int64) {
 	if s.Gain*s.InM3 < least {
 		return
 	}
-	s.Rise = rise / s.Gain
+	// Of each litre of a shorter fill a chamber that lags shows less by its end: where the fill is short against
+	// the lag, in proportion to its length.
+	shorter := min(1, s.InM3/s.UsualM3)
+	s.Rise = rise / (s.Gain * shorter)
 	s.Whole = (rise + behind) / max(s.Gain+s.After, 0.2*s.Gain)
 	switch {
 	case y.st.Crest.slipped():
@@ -140,7 +145,7 @@ func (y *bay) followed(now int64) {
 	case y.st.Bank.Open == site.Leak && !y.st.Crest.GoesOn && behind <= 0:
 		// It may be so: a pipe that clogs lets the chamber go on rising behind the fill.
 	case s.Rise < 0.6 && (s.Whole > 1.4*s.Rise || s.Whole < 0.3):
-		below := (1 - rise/s.Least) / leastSpread
+		below := (1 - rise/(s.Least*shorter)) / leastSpread
 		far := max((1-s.Rise)/max(s.Spread, leastSpread), below)
 		if s.SlowN == 0 {
 			s.SlowAt, s.Far = now, far
@@ -154,6 +159,7 @@ func (y *bay) followed(now int64) {
 			s.Slow = false
 			s.Spread += (math.Abs(s.Rise-1)/0.8 - s.Spread) / 20
 			s.Gain += (rise - s.Gain) / 20
+			s.UsualM3 += (s.InM3 - s.UsualM3) / 20
 			s.least(rise)
 			s.After += (behind - s.After) / 20
 		}
