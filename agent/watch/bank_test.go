@@ -67,3 +67,57 @@ func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
 	require.Empty(t, s.Open, "withdrawn")
 	require.Equal(t, sq(quick), s.Stray.Most)
 }
+
+// What a bay has been found to lose shows on the neighbour downhill: that is one trouble, named as soon as the
+// other bay shows as much since, long before it would be found there by itself. A neighbour that gains nothing,
+// one that a hose has watered after it, or one that stands higher, is none.
+func TestWhatANeighbourGainsNamesALoss(t *testing.T) {
+	for _, row := range []struct {
+		name       string
+		gain, hose float64 // L/h, L
+		below      float64 // m, how far the neighbour is held below
+		named      bool
+	}{{"seepage", 25, 0, 0.015, true}, {"leak", 0, 0, 0.015, false}, {"leak and hose", 0, 300, 0.015, false}, {"uphill", 25, 0, -0.006, false}} {
+		t.Run(row.name, func(t *testing.T) {
+			v := newWorld(t, 61, nil)
+			v.step = 30 * time.Second
+			v.bays[1].h, v.bays[1].set = v.bays[1].h-row.below, v.bays[1].set-row.below
+			v.quiet(t, 7*24*time.Hour)
+			v.bays[0].loss, v.bays[1].gain = 25e-3/3600, row.gain*1e-3/3600
+			require.NotEqual(t, time.Duration(-1), v.until(3*24*time.Hour, site.Leak, "A1"))
+			took := v.until(10*time.Hour, site.SeepageBetweenBays, "A1")
+			if v.bays[1].h += row.hose * 1e-3 / 25; row.hose > 0 {
+				took = v.until(20*time.Hour, site.SeepageBetweenBays, "A1")
+			}
+			require.Equal(t, row.named, took != -1, "%v", took)
+			if f := has(v.out, site.SeepageBetweenBays, "A1"); f != nil {
+				require.Equal(t, []string{"A1", "A2"}, f.Bays)
+				require.InDelta(t, 25e-3/3600, f.RateM3S, 8e-3/3600)
+				require.Nil(t, has(v.out, site.ValveWeeping, "A2"), "the neighbour alone has not shown it yet")
+			}
+		})
+	}
+}
+
+// A day in which a neighbour came by as much may be a hose's; a night, or a day and its night, are not.
+func TestAHoseIsNoNeighboursLoss(t *testing.T) {
+	for _, row := range []struct {
+		first, windows int64
+		named          bool
+	}{{0, 1, false}, {1, 1, true}, {0, 2, true}} {
+		v := newWorld(t, 1, nil)
+		a, b := v.w.bays[0], v.w.bays[1]
+		a.look.BayM, b.look.BayM = 0.080, 0.070
+		from := quietWindow(row.first, 0, 1).From
+		a.st.Bank.Open, a.st.Bank.Since, a.st.Bank.Size = site.Leak, from, 25
+		for n := row.first; n < row.first+row.windows; n++ {
+			f := quietWindow(n, 0, 1)
+			f.Nu = -25 * f.Hours
+			b.st.Bank.Onsets = append(b.st.Bank.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu, Night: f.Night})
+			for i := range b.st.Bank.Onsets {
+				carry(&b.st.Bank.Onsets[i], &f)
+			}
+		}
+		require.Equal(t, row.named, v.w.mirrors(a, b), "%v", row)
+	}
+}

@@ -64,7 +64,8 @@
 // or a fast loss that has not yet been seen to go on as the water sinks; a meter nearly as
 // likely; a drift under a centimetre a day), or with more causes an unexplained loss; gain =
 // weeping, or a drift unless the main meter counts it; equal and opposite on neighbours =
-// seepage; meter = a share twenty to one likelier. Causes fall away and do not come back.
+// seepage, also where only one is found and the other shows as much since, downhill (mirrors); meter = a
+// share twenty to one likelier. Causes fall away and do not come back.
 //
 // Some hours' balance is as unsure as what the same bay has strayed by on its days before (stray.go): a
 // large loss counts only beyond that. One that its own next hours show to be over, twenty to one, is
@@ -96,9 +97,9 @@
 //     nothing is let in: a liner goes on losing; or when more of what was let in is gone than the
 //     bay is short of and weather and clay can have taken. Until the loss has shown which, a fast
 //     one is a leak or the overflow's;
-//   - a chamber is slow when its rise at the end of three fills lags behind its habit, two when
-//     each lies four deviations of such fills off, one when it lies six below the least there was and
-//     the chamber rises still: no storage curve enters;
+//   - a chamber is slow when its rise at the end of three fills lags behind its habit (of a
+//     shorter one in proportion), two when each lies four deviations of such fills off, one when it
+//     lies six below the least there was and the chamber rises still: no storage curve enters;
 //   - frost by the night's trend (Parton and Logan 1981, and the root of the hours since sunset, Brunt
 //     1932), down to sunrise or to when the last two nights were coldest, and by how the day before went,
 //     each weighed by what it knows; not under the dew point less four degrees. What lies on the

@@ -137,35 +137,77 @@ func (y *bay) decides(c causes) site.Phrase {
 }
 
 // seepage looks for what one bay loses and its neighbour gains: two findings of about the same
-// size and onset on bays that share an edge are one trouble.
+// size and onset on bays that share an edge are one trouble. Where only one of them has been found, the
+// other bay is asked for what is missing there: since then, as much, and the right way downhill.
 func (w *Watch) seepage(now int64) {
 	for _, pair := range w.s.Neighbours {
 		a, b := w.bay(pair[0]), w.bay(pair[1])
 		if a == nil || b == nil {
 			continue
 		}
+		if a.st.Bank.Open == site.ValveWeeping || b.st.Bank.Open == site.Leak {
+			a, b = b, a
+		}
 		from, to := &a.st.Bank, &b.st.Bank
-		if from.Open == site.ValveWeeping && to.Open == site.Leak {
-			a, b, from, to = b, a, to, from
+		loss, gain := from.Open == site.Leak, to.Open == site.ValveWeeping
+		switch {
+		case loss && gain:
+			apart := math.Abs(from.Size + to.Size)
+			if apart <= 3*math.Hypot(from.SizeU, to.SizeU)+0.3*math.Abs(from.Size) {
+				w.saySeepage(a, b, max(from.Since, to.Since), now, (from.Size-to.Size)/2, math.Hypot(from.SizeU, to.SizeU))
+			}
+		case loss && (to.Open == "" || to.Open == site.MeterFault) && w.mirrors(a, b):
+			w.saySeepage(a, b, from.Since, now, from.Size, 2*from.SizeU)
+		case gain && (from.Open == "" || from.Open == site.MeterFault) && w.mirrors(b, a):
+			w.saySeepage(a, b, to.Since, now, -to.Size, 2*to.SizeU)
 		}
-		if from.Open != site.Leak || to.Open != site.ValveWeeping {
-			continue
-		}
-		apart := math.Abs(from.Size + to.Size)
-		if apart > 3*math.Hypot(from.SizeU, to.SizeU)+0.3*math.Abs(from.Size) {
-			continue
-		}
-		since := max(from.Since, to.Since)
-		n := site.NewFinding(site.SeepageBetweenBays, a.b.ID, "", at(since))
-		n.Bays = []string{a.b.ID, b.b.ID}
-		rate := (from.Size - to.Size) / 2 / 3.6e6
-		n.RateM3S = rate
-		n.VolumeM3 = rate * float64(now-since) / 1000
-		n.VolumeU = math.Hypot(from.SizeU, to.SizeU) / 3.6e6 * float64(now-since) / 1000
-		n.Confidence = 0.9
-		n.Because = site.Say("Bay %s loses %s and its neighbour %s gains %s, since about %s.", a.name(), site.Rate(from.Size/3.6e6), b.name(), site.Rate(-to.Size/3.6e6), when(since))
-		w.say(n)
 	}
+}
+
+// mirrors says whether what has been found on one bay shows on its neighbour with the other sign. Of size and
+// onset nothing is searched, so no more is asked of it than the odds between two causes, once more for each of
+// the two neighbours a bay may have: that both happen is far rarer than either.
+func (w *Watch) mirrors(found, other *bay) bool {
+	s := &found.st.Bank
+	if math.IsNaN(found.look.BayM) || math.IsNaN(other.look.BayM) || (found.look.BayM-other.look.BayM)*s.Size <= 0 {
+		return false // water seeps downhill
+	}
+	for i := range other.st.Bank.Onsets {
+		o := &other.st.Bank.Onsets[i]
+		if o.From+o.To < 2*s.Since {
+			continue
+		}
+		llr, since := o.Sig[tRate].LLR(-s.Size), other.st.Bank.Onsets[i:]
+		hose := !goesOn(since, o, -s.Size) && !nightShows(since, -s.Size, w.budget.odds)
+		s.Mirrored = llr >= 2*w.budget.odds && !hose || s.Mirrored && llr > 0 // what has been named does not flap
+		return s.Mirrored
+	}
+	return false
+}
+
+// nightShows says whether one night alone shows a loss or gain of that size: nobody waters then.
+func nightShows(onsets []onset, size, odds float64) bool {
+	for i := range onsets {
+		shows := onsets[i].Sig[tRate].LLR(size)
+		if i+1 < len(onsets) {
+			shows -= onsets[i+1].Sig[tRate].LLR(size)
+		}
+		if onsets[i].Night && shows >= odds {
+			return true
+		}
+	}
+	return false
+}
+
+// saySeepage tells that bay a loses to its neighbour b at a rate, L/h, with its expanded uncertainty.
+func (w *Watch) saySeepage(a, b *bay, since, now int64, rate, u float64) {
+	n := site.NewFinding(site.SeepageBetweenBays, a.b.ID, "", at(since))
+	n.Bays = []string{a.b.ID, b.b.ID}
+	hours := float64(now-since) / float64(hour)
+	n.RateM3S, n.VolumeM3, n.VolumeU = rate/3.6e6, rate*hours/1000, u*hours/1000
+	n.Confidence = 0.9
+	n.Because = site.Say("Bay %s loses %s (± %s) to its neighbour %s, which gains as much, since about %s.", a.name(), site.Rate(n.RateM3S), site.Rate(u/3.6e6), b.name(), when(since))
+	w.say(n)
 }
 
 func (w *Watch) bay(id string) *bay {
