@@ -132,7 +132,7 @@ var rows = []row{
 		learn: 3, spread: 4, begins: runsUnasked, within: func(s *exposed) bool {
 			return s.truth.levelM-s.at.levelM <= (s.at.crestM-s.at.levelM)/2
 		}, limit: "half the room to the crest", most: 6 * time.Hour, reach: 0.99, runs: 300,
-		short: map[string]shortfall{seenInTime: {0.97, "Where the fault begins with no fill under way, what the bay was short of is unknown."}}},
+		short: map[string]shortfall{seenInTime: {0.97, "Until three fills have shown where they leave the bay, which after days of rain takes days, one that goes on looks like one from far down."}}},
 	{name: "valve stuck closed", fault: virtual.StuckShut, set: fullSet, kinds: []site.Kind{site.ValveStuckClosed}, related: []site.Kind{site.Drying, site.LowFlow, site.MeterFault, site.NoSupply},
 		learn: 1, spread: 3, begins: asks, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
 	{name: "no supply", fault: virtual.SupplyLost, site: true, set: fullSet, kinds: []site.Kind{site.NoSupply}, related: []site.Kind{site.PressureOutOfBand, site.ValveStuckClosed, site.Drying},
