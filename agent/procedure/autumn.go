@@ -23,13 +23,9 @@ type figure struct {
 	At    time.Time `json:"at"`
 }
 
-const (
-	// changed is by how much a figure whose uncertainty nobody measured must differ from autumn's to be
-	// told, as a share: more than seasons, weather and the measuring itself move it. slower is that of
-	// the settling time, which goes with the level as well (our own choices; no source).
-	changed = 0.15
-	slower  = 0.30
-)
+// changed is by how much a figure whose uncertainty nobody measured must differ from autumn's to be told, as
+// a share: more than seasons, weather and the measuring itself move it (our own choice; no source).
+const changed = 0.15
 
 // calibrated are the figures a step came to, by key.
 func (h *house) calibrated(r *run, x *Result) map[string]figure {
@@ -115,6 +111,7 @@ func (l *look) readNow() map[string]float64 {
 				put(keyOf("fill_m3s", id), n.Learned.FlowM3S)
 			}
 			put(keyOf("settle_s", id), n.Learned.SettleS)
+			put(keyOf("settle_s_u", id), l.ledger.SettleU(id))
 		}
 	}
 	return out
@@ -134,14 +131,10 @@ func differ(key string, was, is map[string]float64) bool {
 	a, b := was[key], is[key]
 	u := math.Hypot(was[unsure(key)], is[unsure(key)])
 	if u == 0 {
-		switch what, _, _ := strings.Cut(key, " "); what {
-		case "noise_m":
+		if strings.HasPrefix(key, "noise_m") {
 			return b >= 2*a
-		case "settle_s":
-			u = slower * a
-		default:
-			u = changed * a
 		}
+		u = changed * a
 	}
 	return math.Abs(b-a) > u
 }

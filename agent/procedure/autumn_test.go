@@ -78,11 +78,11 @@ func TestACorrectionInForceIsNoChange(t *testing.T) {
 func TestFiguresWithoutAnUncertainty(t *testing.T) {
 	x := newBench(t)
 	h := &x.b.house
-	h.autumn = &Figures{Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "settle_s A1": 2400, "noise_m A1": 4e-4, "hold_m3s": 0, "hold_m3s_u": 3e-6}}
-	told, missing := h.changes(map[string]float64{"pressure_pa": 330e3, "fill_m3s A1": 3.6e-4, "settle_s A1": 3000, "noise_m A1": 7e-4, "hold_m3s": 0, "hold_m3s_u": 3e-6})
+	h.autumn = &Figures{Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "settle_s A1": 2400, "settle_s_u A1": 600, "noise_m A1": 4e-4, "hold_m3s": 0, "hold_m3s_u": 3e-6}}
+	told, missing := h.changes(map[string]float64{"pressure_pa": 330e3, "fill_m3s A1": 3.6e-4, "settle_s A1": 3200, "settle_s_u A1": 600, "noise_m A1": 7e-4, "hold_m3s": 0, "hold_m3s_u": 3e-6})
 	require.Empty(t, told)
 	require.Empty(t, missing)
-	told, missing = h.changes(map[string]float64{"pressure_pa": 250e3, "fill_m3s A1": 3.2e-4, "settle_s A1": 4200, "noise_m A1": 9e-4})
+	told, missing = h.changes(map[string]float64{"pressure_pa": 250e3, "fill_m3s A1": 3.2e-4, "settle_s A1": 4200, "settle_s_u A1": 600, "noise_m A1": 9e-4})
 	require.Len(t, told, 4)
 	require.Contains(t, strings.Join(told, "; "), "settling time of A1 70 min, was 40 min (pipe between chamber and bay)")
 	require.Equal(t, []string{"static hold"}, missing)

@@ -1,6 +1,7 @@
 package water
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -89,4 +90,25 @@ func TestAFastLossIsNoSlip(t *testing.T) {
 		}
 	}
 	require.Positive(t, outs, "or nothing has been shown")
+}
+
+// A lead that fades by one time constant has sunk to a twentieth after ln 20 of it; how well that is
+// known goes with how well the leads are.
+func TestSettlingTimeAndItsUncertainty(t *testing.T) {
+	for i, tau := range chamberTau {
+		var leads [3]float64
+		leads[i] = 0.01
+		require.InDelta(t, math.Log(20)*tau*3600, settles(leads), 1)
+	}
+	require.Zero(t, settles([3]float64{}))
+	b := &bay{}
+	l := &Ledger{bays: []*bay{b}, byID: map[string]int{"A1": 0}}
+	b.st.F.X[sA1+1] = 0.01
+	require.Zero(t, l.SettleU("A1"))
+	b.st.F.P[sA1+2][sA1+2] = 1e-6
+	rough := l.SettleU("A1")
+	b.st.F.P[sA1+2][sA1+2] = 1e-8
+	require.Less(t, l.SettleU("A1"), rough)
+	require.Positive(t, l.SettleU("A1"))
+	require.True(t, math.IsNaN(l.SettleU("Z9")))
 }

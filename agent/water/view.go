@@ -194,12 +194,39 @@ func (y *bay) learned() Learned {
 }
 
 // settleS is when the learned fade of the chamber's lead has sunk to a twentieth, s.
-func (y *bay) settleS() float64 {
-	f := &y.st.F
+func (y *bay) settleS() float64 { return settles([3]float64(y.st.F.X[sA1 : sA1+3])) }
+
+// SettleU is the expanded uncertainty (k=2) of a bay's learned settling time, s: what the leads' own
+// uncertainty makes of it (GUM 5.1.2, by differences).
+func (l *Ledger) SettleU(id string) float64 {
+	i, ok := l.byID[id]
+	if !ok {
+		return math.NaN()
+	}
+	f := &l.bays[i].st.F
+	x := [3]float64(f.X[sA1 : sA1+3])
+	at, v := settles(x), 0.0
+	var slope [3]float64
+	for k := range slope {
+		off, sd := x, math.Sqrt(f.P[sA1+k][sA1+k])
+		if off[k] += sd; sd > 0 {
+			slope[k] = (settles(off) - at) / sd
+		}
+	}
+	for k := range slope {
+		for j := range slope {
+			v += slope[k] * slope[j] * f.P[sA1+k][sA1+j]
+		}
+	}
+	return 2 * math.Sqrt(max(0, v))
+}
+
+// settles is when leads that fade by chamberTau have sunk to a twentieth, s.
+func settles(leads [3]float64) float64 {
 	lead := func(h float64) float64 {
 		sum := 0.0
 		for i, tau := range chamberTau {
-			sum += max(0, f.X[sA1+i]) * math.Exp(-h/tau)
+			sum += max(0, leads[i]) * math.Exp(-h/tau)
 		}
 		return sum
 	}
