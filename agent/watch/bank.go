@@ -109,8 +109,9 @@ func (s *bankState) restart(t int64) {
 	s.Quiet = t
 }
 
-// sizes of a loss or gain over which the test averages, L/h, each way.
-var sizes = [...]float64{2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1280}
+// sizes of a loss or gain over which the test averages, L/h, each way: from what a sensor that drifts by a
+// millimetre a day seems to lose in a small bay.
+var sizes = [...]float64{0.625, 1.25, 2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1280}
 
 // shares of mis-registration over which the meter test averages, each way.
 var shares = [...]float64{0.05, 0.1, 0.2, 0.4, 0.8}
@@ -295,7 +296,7 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 	if m != nil && mLLR > worth && mLLR-max(harmless, rLLR) >= w.budget.odds && now-m.From > day && m.From >= w.st.Started+meterBaseline {
 		g := m.sig(tMeter)
 		size, u, _ := g.Best()
-		if !w.meterCleared(y, m.From, size) && sum(onsets, tMeter, sign(size), shares[:], known) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && g.J*0.5 < m.Slope.J+1e-9 {
+		if !w.meterCleared(y, m.From, size) && sum(onsets, tMeter, sign(size), shares[:], known) >= w.budget.morning && math.Abs(size) > 0.07 && math.Abs(size) > 2*u && m.Slope.LLR(size) >= w.budget.odds {
 			s.open(site.MeterFault, m, now, size, u, mLLR, mLLR-max(harmless, rLLR))
 			s.Sig = g
 			return

@@ -148,3 +148,16 @@ func TestAHoseIsNoWeepingValve(t *testing.T) {
 	require.False(t, gain(-4, -4), "nobody knows yet")
 	require.True(t, gain(-3, -4, -3, -4))
 }
+
+// A loss that is fourteen in log-likelihood counts as nearly that, however small or large it is: the mean
+// over sizes costs their number and what lies between two of them.
+func TestTheSumMissesNoSize(t *testing.T) {
+	const llr = 14
+	for size := 0.5; size < 1000; size *= 1.17 {
+		j := 2 * llr / sq(size)
+		o := onset{}
+		o.Sig[tRate] = water.Signature{D: j * size, J: j}
+		got := sum([]onset{o}, tRate, 1, sizes[:], exactly)
+		require.Greater(t, got, llr*(1-1.0/9)-math.Log(float64(len(sizes))), "%.2f L/h: halfway between two sizes a ninth is lost", size)
+	}
+}

@@ -65,7 +65,8 @@
 // likely; a drift under a centimetre a day), or with more causes an unexplained loss; gain =
 // weeping, or a drift unless the main meter counts it; equal and opposite on neighbours =
 // seepage, also where only one is found and the other shows as much since, downhill (mirrors); meter = a
-// share twenty to one likelier. Causes fall away and do not come back.
+// share twenty to one likelier, and so by its fills alone, since a balance may be the evaporation's.
+// Causes fall away and do not come back.
 //
 // Some hours' balance is as unsure as what the same bay has strayed by on its days before (stray.go): a
 // large loss counts only beyond that. One that its own next hours show to be over, twenty to one, is

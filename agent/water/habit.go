@@ -289,10 +289,16 @@ const (
 )
 
 // age lets what was learned go stale: slowly by itself, and when the level has come to live moved
-// mm from where it did, by day what is drawn then, by night what is drawn late.
-func (a *habit) age(hours, moved, area float64, night bool) {
+// mm from where it did, by day what is drawn then, by night what is drawn late. Where other bays show
+// what the sky does (shared), a season's change of evaporation that they have in common is expected and
+// need not be learned anew.
+func (a *habit) age(hours, moved, area float64, night, shared bool) {
 	day := hours / 24
-	a.P[aK][aK] += sq(0.010) * day
+	wander := sq(0.010)
+	if shared {
+		wander *= OwnSky
+	}
+	a.P[aK][aK] += wander * day
 	a.P[aW][aW] += sq(0.003) * day
 	a.P[aC][aC] += sq(0.0005*area) * day
 	if night {

@@ -157,12 +157,25 @@ func TestHabitStaysKnownWhereTheLevelOnlyBreathes(t *testing.T) {
 	a := habit{}
 	a.X[aK], a.X[aW] = 0.9, 0.1
 	for range 3 {
-		a.age(0, 10, 100, false)
-		a.age(0, 10, 100, true)
+		a.age(0, 10, 100, false, false)
+		a.age(0, 10, 100, true, false)
 	}
 	require.InDelta(t, 0.20, math.Sqrt(a.P[aK][aK]), 1e-9)
 	require.InDelta(t, 0.04, math.Sqrt(a.P[aW][aW]), 1e-9)
 	require.Equal(t, [2]float64{0.9, 0.1}, [2]float64{a.X[aK], a.X[aW]}, "elsewhere is no reason to think otherwise, only less surely")
+}
+
+// What a season changes of evaporation the other bays show; of what one bay changes by itself its factor
+// stays unsure.
+func TestAFactorWandersLessThanTheSeason(t *testing.T) {
+	alone, among := habit{}, habit{}
+	for range 100 {
+		alone.age(24, 0, 100, false, false)
+		among.age(24, 0, 100, false, true)
+	}
+	require.InDelta(t, 0.100, math.Sqrt(alone.P[aK][aK]), 1e-9)
+	require.InDelta(t, 0.100*math.Sqrt(OwnSky), math.Sqrt(among.P[aK][aK]), 1e-9)
+	require.Equal(t, alone.P[aC][aC], among.P[aC][aC], "what its liner loses no sky explains")
 }
 
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.

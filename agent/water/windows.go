@@ -158,7 +158,7 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		if w.Night {
 			y.st.LastNight = w.Closed
 		}
-		a.age(w.Hours, y.moved(w), y.b.AreaM2, w.Night)
+		a.age(w.Hours, y.moved(w), y.b.AreaM2, w.Night, w.Shared)
 		y.fresh = append(y.fresh, *w)
 	}
 }
