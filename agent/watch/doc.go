@@ -28,13 +28,14 @@
 // least the threshold (Pollak 1985). `false pages` of the site file (0.03 for six bays and
 // half a year = 0.01 per bay-year) is shared over six tests; what waits for the morning may be
 // wrong ten times as often: log thresholds 13.0 and 10.7. The ratios are Student's in the
-// number of windows behind the noise, whose width is the mean of a hundred as stated and those the
+// number of windows behind the noise, whose width is the mean of 25 as stated and those the
 // site has seen (West and Harrison 1997). The guards below are for what the noise does not know:
 //
 //   - twenty to one against the weather (step of twice the method's uncertainty, or of its own part
 //     where other bays show the rest); a gain also against a jump, and twenty to
 //     one by what follows on the window it began in and the next: hand watering nobody recorded,
-//     after which wet clay draws less for a day;
+//     after which wet clay draws less for a day; or by hours that show it to go on, as much likelier
+//     than a hose at any moment (steady.go);
 //   - a loss shows in two windows, or in both halves of the last;
 //   - large losses: every stretch of the last hours, unsettled ends by the modelled lead, the
 //     other bays' median taken off, more lost than 1.2 of reference evaporation, both halves; what

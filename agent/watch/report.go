@@ -153,7 +153,8 @@ func (w *Watch) seepage(now int64) {
 		switch {
 		case loss && gain:
 			apart := math.Abs(from.Size + to.Size)
-			if apart <= 3*math.Hypot(from.SizeU, to.SizeU)+0.3*math.Abs(from.Size) {
+			uphill := b.look.BayM - a.look.BayM
+			if apart <= 3*math.Hypot(from.SizeU, to.SizeU)+0.3*math.Abs(from.Size) && !(uphill > uphillM) {
 				w.saySeepage(a, b, max(from.Since, to.Since), now, (from.Size-to.Size)/2, math.Hypot(from.SizeU, to.SizeU))
 			}
 		case loss && (to.Open == "" || to.Open == site.MeterFault) && w.mirrors(a, b):
@@ -163,6 +164,10 @@ func (w *Watch) seepage(now int64) {
 		}
 	}
 }
+
+// uphillM is how far a bay must stand over another for its gain not to be the other's loss, m: two levels
+// are compared no better.
+const uphillM = 0.003
 
 // mirrors says whether what has been found on one bay shows on its neighbour with the other sign. Of size and
 // onset nothing is searched, so no more is asked of it than the odds between two causes, once more for each of

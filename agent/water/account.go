@@ -78,7 +78,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	habit := &st.Habit
 	r := [nHabit]float64{aK: b.ET - a.ET, aW: b.Wet[1] - a.Wet[1]}
 	evap := r[aK]*habit.X[aK] + r[aW]*habit.X[aW]
-	common, own := y.passingVar(&Closed{Hours: hours, ET: r[aK], Level: b.H}, methodU[b.Method], 1)
+	common, own := y.passingVar(&Window{Closed: Closed{Hours: hours, ET: r[aK], Level: b.H}}, methodU[b.Method], 1)
 	uEvap := math.Sqrt(max(0, quad(&habit.P, &r)) + common + own)
 
 	held, uHeld := 0.0, 0.0

@@ -107,9 +107,9 @@ func (p *pace) learn(k int, z2 float64) {
 }
 
 // StatedWorth is how many windows the stated uncertainties are worth. They follow from the method of
-// evaporation and from the instruments, on the safe side: what is learned of a site's own scatter
-// has lain below them.
-const StatedWorth = 100
+// evaporation and from the instruments, on the safe side, and how wide they themselves are is known to
+// about a seventh: 25 degrees of freedom (GUM G.4.2).
+const StatedWorth = 25
 
 // wide is the variance of windows' surprises over what is stated: the mean of the windows that the
 // statement is worth and of those seen. All variances of the model scale with it, so that no gain
@@ -128,18 +128,23 @@ func kindOf(night bool) int {
 
 // passingVar is the variance, L2, of what a window's loss departs from habit by itself: weather
 // (relative to evaporation), night air and clay (per area, alike over some hours), and what of the
-// rain the clay kept or shed. common is the part that all bays of a site share.
-func (y *bay) passingVar(c *Closed, etu, q float64) (common, own float64) {
+// rain the clay kept or shed. common is the part that all bays of a site share. Rain that is on its way
+// counts as arrived when it fell, and wet clay draws less: neither makes a loss later (w.Nu over 0).
+func (y *bay) passingVar(w *Window, etu, q float64) (common, own float64) {
+	c := &w.Closed
 	e := y.st.Habit.X[aK] * c.ET
-	w := sq(q * etu * e)
+	sky := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
-	own = OwnSky*w + 0.7*n
-	if t := max(y.st.LastRainT, y.st.LastHandT); t > 0 && c.From-t < wetFor {
-		// Wet clay gives from itself and draws less from below, for a day or so.
-		own += sq(0.25*e) + sq(0.06*c.Wet)
+	own = OwnSky*sky + 0.7*n
+	rain := sq(0.4 * c.Rain)
+	if w.Nu < 0 {
+		rain += sq(0.3 * c.Soaked)
+		if t := max(y.st.LastRainT, y.st.LastHandT); t > 0 && c.From-t < wetFor {
+			// Wet clay gives from itself and draws less from below, for a day or so.
+			own += sq(0.25*e) + sq(0.06*c.Wet)
+		}
 	}
-	rain := sq(0.4*c.Rain) + sq(0.3*c.Soaked)
-	return (1-OwnSky)*w + 0.3*n + 0.8*rain, own + 0.2*rain
+	return (1-OwnSky)*sky + 0.3*n + 0.8*rain, own + 0.2*rain
 }
 
 // OwnSky is which part of the variance of a day's evaporation bays of one site do not share.
@@ -148,18 +153,9 @@ const OwnSky = 0.3
 // wetFor is how long the clay's surface is wet after rain or a hose.
 const wetFor = 24 * hour
 
-// expect sets the window against the habit; r is the variance beyond the ends' and the habit's
-// own, shift what the other bays add to the expectation.
-func (a *habit) expect(w *Window, shift, r float64) {
+// missing is what the window lost beyond habit, and beyond shift, what else is expected.
+func (a *habit) missing(w *Window, shift float64) {
 	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aFrom: 1, aTo: -1}
-	p := a.P
-	if !w.Joined {
-		for i := range nHabit {
-			p[i][aFrom], p[aFrom][i] = 0, 0
-		}
-		p[aFrom][aFrom] = sq(w.FromU)
-	}
-	p[aTo][aTo] = sq(w.ToU)
 	w.Expected = shift
 	for i, h := range w.h {
 		x := a.X[i]
@@ -169,6 +165,20 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		w.Expected += h * x
 	}
 	w.Nu = w.Loss - w.Expected
+}
+
+// expect sets the window against the habit; r is the variance beyond the ends' and the habit's
+// own, shift what the other bays add to the expectation.
+func (a *habit) expect(w *Window, shift, r float64) {
+	a.missing(w, shift)
+	p := a.P
+	if !w.Joined {
+		for i := range nHabit {
+			p[i][aFrom], p[aFrom][i] = 0, 0
+		}
+		p[aFrom][aFrom] = sq(w.FromU)
+	}
+	p[aTo][aTo] = sq(w.ToU)
 	s := r + sq(w.U) + w.farVar()
 	var ph [nHabit]float64
 	for i := range p {

@@ -238,11 +238,11 @@ func TestPaceFollowsTheScatter(t *testing.T) {
 	require.Equal(t, leastPace, p.Q[1])
 }
 
-// What is stated is worth a hundred windows; as many that scatter half as wide halve the way to a
-// quarter of its variance, and a trouble weighs that much more.
+// What is stated is worth twenty-five windows; three times as many that scatter half as wide leave
+// seven sixteenths of its variance, and a trouble weighs that much more.
 func TestASignatureWeighsByTheScatterSeen(t *testing.T) {
-	p := pace{N: [3]float64{60, 40, 7}, Z2: 25}
-	require.InDelta(t, 0.625, p.wide(), 1e-12)
+	p := pace{N: [3]float64{45, 30, 7}, Z2: 18.75}
+	require.InDelta(t, 0.4375, p.wide(), 1e-12)
 	p.init()
 	p.N = [3]float64{}
 	p.Z2 = 0

@@ -199,7 +199,8 @@ func (y *bay) moved(w *Window) float64 {
 func (l *Ledger) setAgainst(ws []Window, due []bool) {
 	for i, y := range l.bays {
 		if due[i] {
-			common, own := y.passingVar(&ws[i].Closed, l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
+			y.st.Habit.missing(&ws[i], 0)
+			common, own := y.passingVar(&ws[i], l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
 			y.st.Habit.expect(&ws[i], 0, common+own)
 			ws[i].lone, ws[i].loneOwn = ws[i].Nu, ws[i].S-common
 		}
@@ -250,7 +251,7 @@ func (l *Ledger) middleOf(i int, w *Window, ds []departure, etu, q float64) bool
 	slices.Sort(vars)
 	// The median of n is as sure as the mean of n divided by the root of pi/2.
 	m, v := middle(dev), math.Pi/2*middle(vars)/float64(len(dev))
-	common, own := y.passingVar(&w.Closed, etu, q)
+	common, own := y.passingVar(w, etu, q)
 	if m*m > 9*(common/(unit*unit)+v) {
 		return false
 	}
@@ -368,6 +369,28 @@ func (l *Ledger) Halves(i int, from int64, one, two *Window) bool {
 	return l.part(y, a, m, one) && l.part(y, m, end, two)
 }
 
+// Parts is Since for equal parts of a stretch.
+func (l *Ledger) Parts(i int, from int64, parts []Window) bool {
+	y := l.bays[i]
+	end := &y.st.Loose
+	a := y.near(from)
+	if a == nil {
+		return false
+	}
+	start := a.M.T
+	for k := range parts {
+		b := end
+		if n := k + 1; n < len(parts) {
+			b = y.near(start + (end.M.T-start)*int64(n)/int64(len(parts)))
+		}
+		if !l.part(y, a, b, &parts[k]) {
+			return false
+		}
+		a = b
+	}
+	return true
+}
+
 // AtRest is Halves for the two parts of a stretch before and after the bay was last settled; false
 // where it is settled now.
 func (l *Ledger) AtRest(i int, from int64, one, two *Window) bool {
@@ -400,8 +423,9 @@ func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 		return false
 	}
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
-	common, own := y.passingVar(&c, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
 	w.late = lateShare * y.st.Habit.X[aK] * c.Late
+	y.st.Habit.missing(w, w.late)
+	common, own := y.passingVar(w, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
 	w.lateVar = sq(w.late) + sq(wetWhen*y.st.Habit.X[aW]*c.Wet)
 	own += w.lateVar
 	y.st.Habit.expect(w, w.late, common+own)
