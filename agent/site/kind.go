@@ -43,7 +43,8 @@ const (
 	// ByWater: urgent only if, before people next look, the overflow would run, a surface go
 	// soft or 500 L be gone, and a person can act now; else warning.
 	ByWater SeverityRule = iota
-	// ByFrost: urgent if a pipe would, very likely, freeze before people next look, else warning.
+	// ByFrost: urgent if a pipe would, very likely, freeze before people next look, else warning; info
+	// while it is no more than possible, or nobody can say when.
 	ByFrost
 	// Morning: warning, whatever happens; the watch's own troubles are of this sort.
 	Morning
