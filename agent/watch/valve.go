@@ -189,10 +189,11 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		if v.For != shut || math.IsNaN(v.Base) {
 			v.For, v.Base, v.BaseAt = shut, k.TotalM3, k.MeterAt
 			// A flow that is read needs no second look, for it runs now: where the bay's own fills have shown
-			// how long its valve takes, or where more has come than if it had stood open all its travel.
+			// how long its valve takes, or where more has come than if it had stood open all its travel; valve and
+			// meter are read up to a poll apart.
 			past := k.TotalM3 - v.ShutBase
 			if v.RunOnN == 0 {
-				past -= max(rate, k.HabitM3S) * float64(y.travel()) / 1000
+				past -= max(rate, k.HabitM3S) * float64(y.travel()+y.poll()) / 1000
 			}
 			if !flows || past < least {
 				return
