@@ -54,8 +54,8 @@ type bankState struct {
 	// Quick is what was missing beyond the noise in the hours in which a large loss was found, L; 0 where
 	// windows showed it.
 	Quick float64
-	// Mirrored is set when a neighbour has shown the open finding with the other sign.
-	Mirrored bool
+	// Mirror is the neighbour that has shown the open finding with the other sign, empty for none.
+	Mirror string
 
 	Stray stray
 	Tally tally
@@ -377,7 +377,7 @@ func (s *bankState) open(kind site.Kind, o *onset, now int64, size, u, llr, riva
 	if kind != site.MeterFault {
 		s.Since = max(o.From, min(o.To-hour/2, o.To-int64(o.Nu/size*float64(hour))))
 	}
-	s.MeterLLR, s.Back, s.BackAt, s.Other, s.Drunk, s.Quick, s.Mirrored = 0, water.Signature{}, 0, ^causes(0), 0, 0, false
+	s.MeterLLR, s.Back, s.BackAt, s.Other, s.Drunk, s.Quick, s.Mirror = 0, water.Signature{}, 0, ^causes(0), 0, 0, ""
 }
 
 // mostOfET is about as much as any clay gives of reference evapotranspiration.

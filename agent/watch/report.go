@@ -174,8 +174,10 @@ const uphillM = 0.003
 // the two neighbours a bay may have: that both happen is far rarer than either.
 func (w *Watch) mirrors(found, other *bay) bool {
 	s := &found.st.Bank
-	if math.IsNaN(found.look.BayM) || math.IsNaN(other.look.BayM) || (found.look.BayM-other.look.BayM)*s.Size <= 0 {
-		return false // water seeps downhill
+	named := s.Mirror == other.b.ID // and then it does not flap, though both stand level for an hour
+	downhill := (found.look.BayM-other.look.BayM)*s.Size > 0
+	if !named && (!downhill || s.Mirror != "") {
+		return false
 	}
 	for i := range other.st.Bank.Onsets {
 		o := &other.st.Bank.Onsets[i]
@@ -184,10 +186,15 @@ func (w *Watch) mirrors(found, other *bay) bool {
 		}
 		llr, since := o.Sig[tRate].LLR(-s.Size), other.st.Bank.Onsets[i:]
 		hose := !goesOn(since, o, -s.Size) && !nightShows(since, -s.Size, w.budget.odds)
-		s.Mirrored = llr >= 2*w.budget.odds && !hose || s.Mirrored && llr > 0 // what has been named does not flap
-		return s.Mirrored
+		switch {
+		case !named && llr >= 2*w.budget.odds && !hose:
+			s.Mirror = other.b.ID
+		case named && llr <= 0:
+			s.Mirror = ""
+		}
+		return s.Mirror != ""
 	}
-	return false
+	return named
 }
 
 // nightShows says whether one night alone shows a loss or gain of that size: nobody waters then.
