@@ -29,9 +29,12 @@ import (
 //	go test ./agent -run 'TestScorecard$' -v -scorecard full -timeout 24h
 //	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.share 0.2 -timeout 8h
 //	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.row clean -scorecard.for 1h -timeout 2h
+//	go test ./agent -run 'TestScorecard$' -v -scorecard full -scorecard.row clean -scorecard.days 70 -scorecard.runs 48
 //
-// The last plays clean runs alone, as many as begin within the hour: 5 s of processor time a bay-year.
-// It writes testdata/scorecard/full.txt; the degraded sets are left out of a share under a half.
+// The last two play clean runs alone, as many as begin within the hour (5 s of processor time a bay-year), and
+// longer ones: what a season does to a habit no fortnight shows.
+//
+// The full one writes testdata/scorecard/full.txt; the degraded sets are left out of a share under a half.
 // Both cards fail where a row's upper limit lies under its reach,
 // except for the rows that are known to fall short (rows[i].short): those are printed as short,
 // and fail where they do worse than was measured.
@@ -40,6 +43,7 @@ var (
 	scorecardSeed = flag.Uint64("scorecard.seed", 1, "first seed; every row's runs count up from it")
 	scorecardRow  = flag.String("scorecard.row", "", "only rows whose name holds this text; \"clean\" for the clean runs")
 	scorecardSet  = flag.String("scorecard.set", "full", "instruments of the clean runs, by a name of the degraded sets")
+	scorecardDays = flag.Int("scorecard.days", 14, "days of a clean run")
 	scorecardRuns = flag.Int("scorecard.runs", 0, "runs a row, in place of the size's own")
 	scorecardPart = flag.Float64("scorecard.share", 1, "share of the full card's runs")
 	scorecardFor  = flag.Duration("scorecard.for", 0, "begin no run after this time; the table says how many were played")
@@ -138,7 +142,7 @@ func plansOf(r *row, n int) []plan {
 func cleanPlans(set instruments, n int) []plan {
 	plans := make([]plan, n)
 	for i := range plans {
-		plans[i] = planOf(nil, seedOf("clean "+set.name, i), []string{"virtual", "lumped"}[i%2], set, 14)
+		plans[i] = planOf(nil, seedOf("clean "+set.name, i), []string{"virtual", "lumped"}[i%2], set, *scorecardDays)
 	}
 	return plans
 }

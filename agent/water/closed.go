@@ -107,6 +107,8 @@ type Closed struct {
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
 	Level, Far              float64 // mm, between the two ends; how far from where the level lives
 	FromU, ToU, Rel, U      float64
+	// Lead is how much more water the chamber's lead beyond the bay is taken for at the end than at the start, L.
+	Lead float64
 	// Led is how much more the bay holds than Held at most, by what its chamber is taken to lead at
 	// the end beyond the start (leads), L; LedS less EndS, L2, what that changes of the variance, and
 	// LedRel the curve's part of it.
@@ -130,7 +132,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
 	poor := a.Poor || b.Poor
-	lead := leadModel * scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
+	c.Lead = scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
 	q := 0.0
 	if y.meter != nil && y.meter.PulseM3 > 0 {
 		q = PulseU(y.meter.PulseM3 * 1000)
@@ -138,12 +140,12 @@ func (y *bay) closed(a, b *anchor) Closed {
 	// A meter's own error is the same in all spans and is learned with the bay's habits; what
 	// differs from fill to fill is half a percent.
 	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H-a.H, poor)})
-	c.U = Combined(Term{"lead", lead}, Term{"meter", 0.005 * c.Metered}, Term{"count", q},
+	c.U = Combined(Term{"meter", 0.005 * c.Metered}, Term{"count", q},
 		Term{"hand", 0.2 * c.Hand}, Term{"branches", 1000 * scale * y.curve.branchU(a.H/1000, b.H/1000)})
 	if led, u := y.leads(a, b); led > 0 {
 		c.Led = scale * (volumeMM(y.curve, b.H+led) - volumeMM(y.curve, b.H))
 		c.LedRel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H+led-a.H, poor)})
-		c.EndS = sq(c.FromU) + sq(c.ToU) + sq(lead)
+		c.EndS = sq(c.FromU) + sq(c.ToU)
 		c.LedS = sq(scale) * (sq(slopeMM(y.curve, a.H))*a.Bare + sq(slopeMM(y.curve, b.H+led))*(b.Bare+u*u))
 	}
 	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered

@@ -42,8 +42,8 @@
 // variance: its ends; the passing weather and night air, scaled by what the site's own windows
 // show (all bays together, never below 0.6 of what is stated); the curve, a factor known to 1.5 %
 // for each mm up to 10 and 8.5 % more for each beyond 4 mm of a rise, only where level and balance go the same way (a wrong
-// curve makes no fall of a rise); the lead, 35 % in all fills alike, or, for hours, no less than none
-// (leads); rain, 40 % of it, and of what was still sinking in 30 % as a gain alone; evaporation
+// curve makes no fall of a rise); the lead, wrong by 35 % in all fills alike, which is a state of the habit too (nights seem to gain what days
+// seem to lose), or, for hours, no less than none (leads); rain, 40 % of it, and of what was still sinking in 30 % as a gain alone; evaporation
 // at another depth, 5 % for each mm, only in the direction depth works. Where the level has come to
 // live elsewhere, by day or by night, the factor is unsure by a fifth for 30 mm of it. What the other bays show in
 // their median is expected of each as far as they are sure of it, also of one that closes its day hours

@@ -7,6 +7,7 @@ const (
 	aK    = iota // evaporation over reference evapotranspiration, 1
 	aW           // share of the day's evaporation the clay takes up after sunset, 1
 	aC           // constant loss, L/h
+	aL           // by how much more the chamber leads than is known of it, 1
 	aFrom        // error of the water held at the window's start, L
 	aTo          // and at its end
 	nHabit
@@ -81,14 +82,42 @@ func (a *habit) prior(area float64) {
 	set(aK, 0.78, 0.30)
 	set(aW, 0.06, 0.06)
 	set(aC, 0, 0.05*area)
+	set(aL, 0, leadModel)
 }
 
 // pace keeps the site's common knowledge of how far windows depart from habit, learned from all
 // its bays: factors on the standard deviations of days, of nights, and of the slopes of fills.
-// Z2 is the sum of the squares of windows' surprises over their variances.
+// Z2 is the sum of the squares of windows' surprises over their variances; RunZ2 that of Runs runs of windows.
 type pace struct {
-	Q, N [3]float64
-	Z2   float64
+	Q, N        [3]float64
+	Z2          float64
+	RunZ2, Runs float64
+}
+
+// run is a bay's last windows taken together, as a steady loss of unit size would show in them.
+type run struct {
+	Sig Signature
+	N   int
+}
+
+// runOf is how many windows are a run: three days, about as long as a small loss takes to be told. What
+// departs from habit in one window departs in the next as well where a season, a depth or a spell of weather
+// is the cause, and then a run is further off than its windows say.
+const runOf = 6
+
+// take adds a window to the run, and a full run to what is known of the site's.
+func (r *run) take(w *Window, p *pace) {
+	stated := *w
+	stated.Wide = 1
+	stated.Carry(&r.Sig, w.Hours)
+	if r.N++; r.N < runOf {
+		return
+	}
+	if r.Sig.J > 0 {
+		p.RunZ2 += min(mostZ2, r.Sig.D*r.Sig.D/r.Sig.J)
+		p.Runs++
+	}
+	*r = run{}
 }
 
 // leastPace: a quiet fortnight says little of the days that are not.
@@ -109,14 +138,14 @@ func (p *pace) learn(k int, z2 float64) {
 // StatedWorth is how many windows the stated uncertainties are worth. They follow from the method of
 // evaporation and from the instruments, on the safe side, and how wide they themselves are is known to
 // about a seventh: 25 degrees of freedom (GUM G.4.2).
-const StatedWorth = 25
+const StatedWorth = 25.0
 
 // wide is the variance of windows' surprises over what is stated: the mean of the windows that the
-// statement is worth and of those seen. All variances of the model scale with it, so that no gain
+// statement is worth and of those seen, or of as many in runs, where those are further off. All variances of the model scale with it, so that no gain
 // does, and the surprises are Student's in the same number (West and Harrison 1997, Bayesian
 // Forecasting and Dynamic Models, section 4.5).
 func (p *pace) wide() float64 {
-	return (StatedWorth + p.Z2) / (StatedWorth + p.N[0] + p.N[1])
+	return max((StatedWorth+p.Z2)/(StatedWorth+p.N[0]+p.N[1]), (StatedWorth/runOf+p.RunZ2)/(StatedWorth/runOf+p.Runs))
 }
 
 func kindOf(night bool) int {
@@ -155,7 +184,7 @@ const wetFor = 24 * hour
 
 // missing is what the window lost beyond habit, and beyond shift, what else is expected.
 func (a *habit) missing(w *Window, shift float64) {
-	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aFrom: 1, aTo: -1}
+	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aFrom: 1, aTo: -1}
 	w.Expected = shift
 	for i, h := range w.h {
 		x := a.X[i]
@@ -189,10 +218,11 @@ func (a *habit) expect(w *Window, shift, r float64) {
 	}
 	w.Wide = 1
 	w.Least = [3]Missing{{w.leastLoss(w.Held, w.Rel) - w.Expected, s}}
-	if led := s - w.EndS + w.LedS; w.Led > 0 && !w.Joined && led > 0 {
+	lead := w.h[aL] * a.X[aL]
+	if led := s - w.EndS - sq(w.h[aL])*p[aL][aL] + w.LedS; w.Led > 0 && !w.Joined && led > 0 {
 		held := w.Held + w.Led
-		w.Least[1] = Missing{w.Nu - w.Led, led + sq(w.LedRel*w.curveSays(held, math.Sqrt(led)))}
-		w.Least[2] = Missing{w.leastLoss(held, w.LedRel) - w.Expected, led}
+		w.Least[1] = Missing{w.Nu + lead - w.Led, led + sq(w.LedRel*w.curveSays(held, math.Sqrt(led)))}
+		w.Least[2] = Missing{w.leastLoss(held, w.LedRel) - w.Expected + lead, led}
 	}
 	s += sq(w.Rel * w.curveSays(w.Held, math.Sqrt(s)))
 	w.S = s
@@ -246,7 +276,7 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 		}
 	}
 	if hold {
-		w.gain[aK], w.gain[aW], w.gain[aC] = 0, 0, 0
+		w.gain[aK], w.gain[aW], w.gain[aC], w.gain[aL] = 0, 0, 0, 0
 	} else {
 		a.N++
 	}
@@ -311,6 +341,7 @@ func (a *habit) age(hours, moved, area float64, night, shared bool) {
 	a.P[aK][aK] += wander * day
 	a.P[aW][aW] += sq(0.003) * day
 	a.P[aC][aC] += sq(0.0005*area) * day
+	a.P[aL][aL] += sq(0.02) * day // what is known of the lead changes with every fill
 	if night {
 		a.P[aW][aW] += sq(byDepthLate) * moved / depthStep
 	} else {

@@ -42,6 +42,48 @@ func TestHabitSeparatesFactorAndConstantLoss(t *testing.T) {
 	}
 }
 
+// A chamber that leads by two thirds of what its fills let expect makes every night seem to gain and every
+// day to lose. That is learned, and no constant loss is.
+func TestHabitLearnsHowFarTheChamberLeads(t *testing.T) {
+	const tooMuch = -1.0 / 3
+	var a habit
+	a.prior(100)
+	for n := range 60 {
+		w := windowAt(n, 2, n > 0)
+		w.Lead = 40
+		if n%2 == 1 {
+			w.Lead = -40 // from the evening, after the day's fills, to the morning
+		}
+		w.Loss -= tooMuch * w.Lead
+		a.expect(&w, 0, sq(10))
+		if n > 20 {
+			require.Less(t, math.Abs(w.Nu), 6.0, "window %d", n) // of 13 L
+		}
+		a.learn(&w, 100, false)
+	}
+	require.InDelta(t, tooMuch, a.X[aL], 2*math.Sqrt(a.P[aL][aL]))
+	require.InDelta(t, 2, a.X[aC], 2*math.Sqrt(a.P[aC][aC])+0.2)
+}
+
+// Windows that depart by one deviation each to the same side are no surprise one by one, and one together.
+func TestARunOfWindowsShowsWhatTheyHaveInCommon(t *testing.T) {
+	var p pace
+	var r run
+	for n := range 5 * runOf {
+		var a habit
+		a.prior(100)
+		a.P = [nHabit][nHabit]float64{} // nothing is left to learn
+		w := windowAt(n, 0, false)
+		a.expect(&w, 0, sq(10))
+		w.Nu = math.Sqrt(w.S)
+		r.take(&w, &p)
+	}
+	require.Equal(t, 5.0, p.Runs)
+	require.InDelta(t, 5*runOf, p.RunZ2, 0.1*5*runOf, "six deviations of windows are the root of six of a run's")
+	p.N, p.Z2 = [3]float64{5 * runOf}, 5*runOf
+	require.Greater(t, p.wide(), 3.0)
+}
+
 // A signature says how far a trouble has carried the habit and the surprises: a twin that has the
 // trouble differs from one without by exactly that, whatever the windows are.
 func TestSignatureIsTheDifferenceATroubleMakes(t *testing.T) {
@@ -241,11 +283,12 @@ func TestPaceFollowsTheScatter(t *testing.T) {
 // What is stated is worth twenty-five windows; three times as many that scatter half as wide leave
 // seven sixteenths of its variance, and a trouble weighs that much more.
 func TestASignatureWeighsByTheScatterSeen(t *testing.T) {
-	p := pace{N: [3]float64{45, 30, 7}, Z2: 18.75}
+	p := pace{N: [3]float64{45, 30, 7}, Z2: 18.75, Runs: 12.5, RunZ2: 3.125}
 	require.InDelta(t, 0.4375, p.wide(), 1e-12)
+	p.RunZ2 = 12.5
+	require.InDelta(t, 1, p.wide(), 1e-12, "runs of windows that scatter as stated, though each window does not")
+	p = pace{}
 	p.init()
-	p.N = [3]float64{}
-	p.Z2 = 0
 	require.Equal(t, 1.0, p.wide())
 
 	var a habit

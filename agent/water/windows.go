@@ -16,6 +16,7 @@ type windowState struct {
 	Home [2]float64
 	// Past is what the last day and the last night showed, for bays that close theirs later.
 	Past [2]departure
+	Run  run
 }
 
 // departure is how far a window departed from the bay's own habit, in its unit, and the variance of it
@@ -154,7 +155,9 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			l.st.Pace.learn(kindOf(w.Night), z2)
 			l.st.Pace.Z2 += min(z2, mostZ2)
 		}
-		a.learn(w, y.b.AreaM2, hold)
+		if a.learn(w, y.b.AreaM2, hold); a.N > 2 && !hold {
+			y.st.Win.Run.take(w, &l.st.Pace)
+		}
 		if w.Night {
 			y.st.LastNight = w.Closed
 		}
