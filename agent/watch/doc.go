@@ -29,8 +29,8 @@
 // half a year = 0.01 per bay-year) is shared over six tests; what waits for the morning may be
 // wrong ten times as often: log thresholds 13.0 and 10.7. The ratios are Student's in the
 // number of windows behind the noise, whose width is the mean of 25 as stated and those the
-// site has seen (West and Harrison 1997), taken one by one or three days together, whichever is wider: over a
-// season windows lean the same way for days. The guards below are for what the noise does not know:
+// site has seen (West and Harrison 1997), and as much more as three days of them have been
+// further off together: over a season windows lean the same way for days. The guards below are for what the noise does not know:
 //
 //   - twenty to one against the weather (step of twice the method's uncertainty, or of its own part
 //     where other bays show the rest); a gain also against a jump, and twenty to

@@ -141,11 +141,14 @@ func (p *pace) learn(k int, z2 float64) {
 const StatedWorth = 25.0
 
 // wide is the variance of windows' surprises over what is stated: the mean of the windows that the
-// statement is worth and of those seen, or of as many in runs, where those are further off. All variances of the model scale with it, so that no gain
+// statement is worth and of those seen, and as much more as runs of them have been further off together. All
+// variances of the model scale with it, so that no gain
 // does, and the surprises are Student's in the same number (West and Harrison 1997, Bayesian
 // Forecasting and Dynamic Models, section 4.5).
 func (p *pace) wide() float64 {
-	return max((StatedWorth+p.Z2)/(StatedWorth+p.N[0]+p.N[1]), (StatedWorth/runOf+p.RunZ2)/(StatedWorth/runOf+p.Runs))
+	const runs = StatedWorth / runOf
+	each := (StatedWorth + p.Z2) / (StatedWorth + p.N[0] + p.N[1])
+	return each * max(1, (runs+p.RunZ2/each)/(runs+p.Runs))
 }
 
 func kindOf(night bool) int {

@@ -285,8 +285,8 @@ func TestPaceFollowsTheScatter(t *testing.T) {
 func TestASignatureWeighsByTheScatterSeen(t *testing.T) {
 	p := pace{N: [3]float64{45, 30, 7}, Z2: 18.75, Runs: 12.5, RunZ2: 3.125}
 	require.InDelta(t, 0.4375, p.wide(), 1e-12)
-	p.RunZ2 = 12.5
-	require.InDelta(t, 1, p.wide(), 1e-12, "runs of windows that scatter as stated, though each window does not")
+	p.RunZ2 = 0.4375 * (2*(12.5+25.0/6) - 25.0/6)
+	require.InDelta(t, 0.875, p.wide(), 1e-12, "runs twice as far off as their windows, of which the statement is worth a sixth of 25")
 	p = pace{}
 	p.init()
 	require.Equal(t, 1.0, p.wide())
