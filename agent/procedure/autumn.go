@@ -247,9 +247,9 @@ func (b *Book) against(r *run, found map[string]figure) string {
 			continue
 		}
 		n++
-		f, what, place := found[key], "", ""
+		f := found[key]
 		if is := map[string]float64{key: f.Value, unsure(key): f.U}; differ(key, h.autumn.Values, is) {
-			what, place, _ = strings.Cut(key, " ")
+			what, place, _ := strings.Cut(key, " ")
 			told = append(told, h.change(what, place, f.Value, was, f.U, h.autumn.Values[unsure(key)]))
 		}
 	}
