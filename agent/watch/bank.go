@@ -606,7 +606,7 @@ func (w *Watch) sharpen(y *bay) {
 // again for as long as the trouble took to be seen.
 func (w *Watch) follow(y *bay, now int64) {
 	s := &y.st.Bank
-	if size, u, llr := s.Sig.Best(); !math.IsNaN(size) && size*s.First > 0 && s.Back.J == 0 {
+	if size, u, llr := s.Sig.Best(); !math.IsNaN(size) && size*s.First > 0 {
 		s.Size, s.SizeU, s.LLR = size, u, llr
 	} else if s.Quick > 0 {
 		w.sharpen(y)

@@ -19,44 +19,58 @@ func (w *Watch) report(y *bay, now int64) {
 	w.sayBank(y, now)
 }
 
-// tally is what an open loss or gain has come to by the account. A rate times hours would be
-// wrong as soon as the loss follows the level: no bay loses more than is let in and held.
+// tally is what has left a bay since an open loss began, by whatever way: no bay loses more than is let in
+// and held.
 type tally struct {
 	Found int64 // the finding it belongs to, by when it was found
 	Seq   int64
 	From  int64 // since when it is counted afresh: an account reaches back four days
-	// M3 and its variance VarM6 up to From; Lost and U (k=2) all in all, NaN while not known.
+	// M3 and its variance VarM6 up to From; Left and U (k=2) all in all, NaN while not known.
 	M3, VarM6 float64
-	Lost, U   float64
+	Left, U   float64
 }
 
 // tallyFor is how long a tally is counted in one piece.
 const tallyFor = 3 * day
 
-// tally counts the open loss or gain of a bay, once a stride.
+// tally counts what has left a bay that loses, once a stride.
 func (w *Watch) tally(y *bay, now int64) {
 	s := &y.st.Bank
 	a := &s.Tally
-	if s.Open != site.Leak && s.Open != site.ValveWeeping {
-		return
-	}
 	if a.Found != s.Seen {
 		*a = tally{Found: s.Seen, From: s.Since}
 	} else if a.Seq == y.look.Seq {
 		return
 	}
 	a.Seq = y.look.Seq
-	span, ok := w.l.Between(y.b.ID, at(a.From), at(now))
-	if !ok || math.IsNaN(span.UnexplainedM3) {
-		a.Lost, a.U = math.NaN(), math.NaN()
+	n, ok := w.l.Between(y.b.ID, at(a.From), at(now))
+	if !ok {
+		a.Left, a.U = math.NaN(), math.NaN()
 		return
 	}
-	a.Lost = max(0, a.M3+sign(s.Size)*span.UnexplainedM3)
-	v := a.VarM6 + sq(span.UnexplainedU/2)
+	a.Left = a.M3 + n.MeteredM3 + n.ByHandM3 + n.RainM3 - n.HeldM3
+	v := a.VarM6 + (sq(n.MeteredU)+sq(n.ByHandU)+sq(n.RainU)+sq(n.HeldU))/4
 	a.U = 2 * math.Sqrt(v)
 	if now-a.From > tallyFor && y.look.Settled {
-		a.M3, a.VarM6, a.From = a.Lost, v, now
+		a.M3, a.VarM6, a.From = a.Left, v, now
 	}
+}
+
+// lost is what an open loss or gain has come to, m3, with its expanded uncertainty: its rate is the mean
+// since it began, by all balances closed since. A loss that has followed the level down since the last of
+// them was less: where it would be surely more than has left, it is what left.
+func (w *Watch) lost(y *bay, now int64) (m3, u float64) {
+	s := &y.st.Bank
+	hours := float64(now-s.Since) / float64(hour)
+	m3, u = math.Abs(s.Size)*hours/1000, 2*s.SizeU*hours/1000
+	if s.Open != site.Leak {
+		return m3, u
+	}
+	w.tally(y, now)
+	if a := &s.Tally; m3 > a.Left+math.Hypot(u, a.U) {
+		return max(0, a.Left), a.U
+	}
+	return m3, u
 }
 
 // sayBank tells what the balance has found.
@@ -79,13 +93,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	}
 	rate := math.Abs(s.Size) / 3.6e6
 	n.RateM3S = rate
-	w.tally(y, now)
-	n.VolumeM3, n.VolumeU = s.Tally.Lost, s.Tally.U
-	if !y.look.HasFlow && !y.look.HasMeter {
-		// Nobody knows what was let in, so the rate is all there is.
-		hours := float64(now-s.Since) / float64(hour)
-		n.VolumeM3, n.VolumeU = rate*hours*3600, 2*s.SizeU/3.6e6*hours*3600
-	}
+	n.VolumeM3, n.VolumeU = w.lost(y, now)
 	var so site.Phrase // a figure that may as well be none is not told
 	if n.VolumeM3 > n.VolumeU {
 		so = site.Say(": %s (± %s) so far", site.Water(n.VolumeM3), site.Water(n.VolumeU))

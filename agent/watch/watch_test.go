@@ -559,9 +559,34 @@ func TestALossThatEndsAtALip(t *testing.T) {
 		}
 		require.Nil(t, f)
 		require.Empty(t, leak.OrKind, "a loss that goes on is the liner's")
-		require.InDelta(t, 5*0.120, leak.VolumeM3, leak.VolumeU, "by the account")
-		require.Less(t, leak.VolumeU, 0.5)
+		require.InDelta(t, 5*0.120, leak.VolumeM3, leak.VolumeU, "the rate told, since its onset")
+		require.InDelta(t, leak.RateM3S*v.t.Sub(leak.Since).Seconds(), leak.VolumeM3, 1e-6)
 	}
+}
+
+// TestLitresAreTheRateSinceItBegan: rate, time and litres of a finding are one statement; but what has not left
+// a bay it has not lost.
+func TestLitresAreTheRateSinceItBegan(t *testing.T) {
+	v := newWorld(t, 8, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 5*24*time.Hour)
+	v.bays[1].loss = 20e-3 / 3600
+	v.until(30*time.Hour, site.Leak, "A2")
+	rates := map[float64]bool{}
+	for end := v.t.Add(48 * time.Hour); v.t.Before(end); v.tick() {
+		f := has(v.out, site.Leak, "A2")
+		require.InDelta(t, f.RateM3S*v.t.Sub(f.Since).Seconds(), f.VolumeM3, 1e-6)
+		rates[f.RateM3S] = true
+	}
+	require.GreaterOrEqual(t, len(rates), 4, "each day and each night says anew how large it is")
+	f, y := has(v.out, site.Leak, "A2"), v.w.bays[1]
+	true_ := 20e-3 / 3600 * v.t.Sub(f.Since).Seconds()
+	require.InDelta(t, true_, f.VolumeM3, f.VolumeU)
+	y.st.Bank.Size = 2000
+	m3, u := v.w.lost(y, v.t.UnixMilli())
+	require.InDelta(t, y.st.Bank.Tally.Left, m3, 1e-9)
+	require.Less(t, m3, 2*true_+0.5, "the loss, and what evaporated")
+	require.Less(t, u, m3)
 }
 
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
