@@ -186,8 +186,7 @@ func (h *house) figureName(what, place string) string {
 // change says what a figure is and what it was.
 func (h *house) change(what, place string, is, was, isU, wasU float64) string {
 	name := h.figureName(what, place)
-	both := func(format string, size float64) string {
-		of := func(x float64) string { return h.say(format, x*size) }
+	both := func(of func(x float64) site.Phrase) string {
 		return h.say("%s %s (± %s), was %s (± %s)", name, of(is), of(isU), of(was), of(wasU))
 	}
 	switch what {
@@ -198,15 +197,15 @@ func (h *house) change(what, place string, is, was, isU, wasU float64) string {
 	case "fill_m3s":
 		return h.say("%s %s, was %s (strainer, regulator, valve)", name, site.Rate(is), site.Rate(was))
 	case "noise_m":
-		return h.say("%s %.1f mm, was %.1f mm (cable, vent tube)", name, 1000*is, 1000*was)
+		return h.say("%s %s, was %s (cable, vent tube)", name, site.Close(is), site.Close(was))
 	case "settle_s":
 		return h.say("%s %s, was %s (pipe between chamber and bay)", name, Span(seconds(is)), Span(seconds(was)))
 	case "porosity":
-		return both("%.1f %%", 100)
+		return both(func(x float64) site.Phrase { return site.Say("%.1f %%", 100*x) })
 	case "zero_m", "crest_m":
-		return both("%.1f mm", 1000)
+		return both(func(x float64) site.Phrase { return site.Say("%s", site.Close(x)) })
 	}
-	return both("%.3f", 1)
+	return both(func(x float64) site.Phrase { return site.Say("%.3f", x) })
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

@@ -177,7 +177,7 @@ func (l *look) idle() Verdict {
 		case r.Last > b.DepthM():
 			wrong = append(wrong, l.say("level %s reads %s, above the surface", id, site.Depth(r.Last)))
 		case r.Max-r.Min > 0.010:
-			wrong = append(wrong, l.say("level %s is restless: %.0f mm in two minutes", id, 1000*(r.Max-r.Min)))
+			wrong = append(wrong, l.say("level %s is restless: %s in two minutes", id, site.Depth(r.Max-r.Min)))
 		}
 	}
 	v := l.passed("Nothing flows, and every level is possible and at rest.")

@@ -55,7 +55,7 @@ func calibrate(h *house, r *run) []step {
 				h.say("Lead the valve's water into a measure that holds %s or more: the meter counts in steps of %s.", h.atLeast(least), site.Water(pulse(meter))),
 				"Open the valve fully.",
 				"Shut it when the measure holds enough.",
-				"Weigh the water where you can: a kilogram is a litre.",
+				h.weigh(),
 				"Type how much it was.",
 			},
 			ask:   h.askWater("Water in the measure"),
@@ -97,6 +97,14 @@ func (h *house) askDepth(label string, most float64) *Ask {
 func (h *house) askWater(label string) *Ask {
 	unit, size := h.site.Display.WaterUnit()
 	return &Ask{Kind: AskNumber, Label: label, Dim: site.Cubic, Unit: unit, Min: size / 10, Max: 5}
+}
+
+// weigh is how to measure water best. A gallon of it weighs 8.33 lb at what a club's water has, in air.
+func (h *house) weigh() string {
+	if h.site.Display.Gallons {
+		return words.Key("Weigh the water where you can: 8.33 pounds are a gallon.")
+	}
+	return words.Key("Weigh the water where you can: a kilogram is a litre.")
 }
 
 // atLeast writes a least volume rounded up.
@@ -163,12 +171,12 @@ func (l *look) dip(n int, id string) Verdict {
 		return say(l.watching("dip", "The level is at rest: dip now."))
 	}
 	shown, u := l.shown(id, l.answeredAt)
-	v := l.passed("Dip %s, the sensor showed %.1f mm.", site.Depth(l.value), 1000*shown)
+	v := l.passed("Dip %s, the sensor showed %s.", site.Close(l.value), site.Close(shown))
 	v.Values = map[string]float64{"dip_m": l.value, "shown_m": shown, "shown_u": u}
 	if first := l.result("dip 1"); n == 2 && first != nil && first.Values != nil {
 		if apart := math.Abs(shown - first.Values["shown_m"]); apart < l.o.DipApartM {
-			v = l.failed("The two levels lie only %.0f mm apart where %.0f mm are wanted: the slope would be worth nothing. Say again, and move the level further.",
-				1000*apart, 1000*l.o.DipApartM)
+			v = l.failed("The two levels lie only %s apart where %s are wanted: the slope would be worth nothing. Say again, and move the level further.",
+				site.Depth(apart), site.Depth(l.o.DipApartM))
 			v.Back = "move"
 			return say(v)
 		}
@@ -218,11 +226,11 @@ func (l *look) movedLevel(id string) Verdict {
 	case high:
 		v = l.watching("spread", "The water spreads; go on when the chamber has sunk, or let the bay drain instead.")
 	case runs && apart < 1.25*l.o.DipApartM, apart < 1.15*l.o.DipApartM:
-		v = l.watching("move", "%.0f mm from the first dip, the water spread out; %.0f mm are wanted.", 1000*apart, 1250*l.o.DipApartM)
+		v = l.watching("move", "%s from the first dip, the water spread out; %s are wanted.", site.Depth(apart), site.Depth(1.25*l.o.DipApartM))
 	case runs:
-		v = l.watching("shut", "%.0f mm from the first dip: shut the valve.", 1000*apart)
+		v = l.watching("shut", "%s from the first dip: shut the valve.", site.Depth(apart))
 	default:
-		v = l.passed("The level stands %.0f mm from the first dip.", 1000*apart)
+		v = l.passed("The level stands %s from the first dip.", site.Depth(apart))
 	}
 	v.Lines = l.lines(id)
 	return v
@@ -238,7 +246,7 @@ func (l *look) zeroAndSlope(id string) Verdict {
 	p := l.site.Find(id, site.Level)
 	u := math.Sqrt((sq(a.Values["shown_u"]) + sq(b.Values["shown_u"])) / 2)
 	gain, gainU, offset, offsetU := twoDips(a.Values["shown_m"], a.Values["dip_m"], b.Values["shown_m"], b.Values["dip_m"], l.o.DipStdM, u)
-	v := l.passed("True level = %.3f (± %.3f) x shown %+.1f mm (± %.1f mm).", gain, gainU, 1000*offset, 1000*offsetU)
+	v := l.passed("True level = %.3f (± %.3f) x shown %+s (± %s).", gain, gainU, site.Close(offset), site.Close(offsetU))
 	v.Values = map[string]float64{"gain": gain, "gain_u": gainU, "offset_m": offset, "offset_u": offsetU}
 	v.Calibrations = []Correction{{Point: p.ID, Gain: gain, GainU: gainU, Offset: offset, OffsetU: offsetU}}
 	switch {
@@ -251,7 +259,7 @@ func (l *look) zeroAndSlope(id string) Verdict {
 		v.Calibrations = nil
 	default:
 		g, o := l.compose(p, gain, offset)
-		v.Fix = []string{siteLine("bay %s: points: level: { gain: %.4f, zero: %.1f mm }", id, g, 1000*o)}
+		v.Fix = []string{siteLine("bay %s: points: level: { gain: %.4f, zero: %s }", id, g, l.site.Display.Close(o))}
 	}
 	return v
 }
@@ -280,7 +288,7 @@ func (h *house) correctionWords(found []Correction) []string {
 
 func (h *house) offsetWords(p *site.Point, o float64) string {
 	if p.Quantity == site.Level {
-		return h.say("%+.1f mm", 1000*o)
+		return h.say("%+s", site.Close(o))
 	}
 	return h.say("none")
 }
@@ -371,7 +379,7 @@ func (l *look) crest(id string) Verdict {
 		return l.watching("", "Waiting for a reading.")
 	}
 	if !l.answered {
-		v := l.watching("wait", "The chamber stands at %.0f mm, the crest in the site file at %.0f mm.", 1000*r.newest(), 1000*b.CrestM)
+		v := l.watching("wait", "The chamber stands at %s, the crest in the site file at %s.", site.Depth(r.newest()), site.Depth(b.CrestM))
 		v.Lines = l.lines(id)
 		return v
 	}
@@ -382,11 +390,11 @@ func (l *look) crest(id string) Verdict {
 	level, u := l.corrected(id, shown, uShown)
 	u = math.Hypot(u, crestDripM)
 	u95 := 1.959964 * u
-	v := l.passed("The crest stands at %.0f mm (± %.0f mm).", 1000*level, 1000*u95)
+	v := l.passed("The crest stands at %s (± %s).", site.Depth(level), l.up(u95))
 	v.Values = map[string]float64{"crest_m": level, "crest_u": u95}
 	if math.Abs(level-b.CrestM) > u95 {
-		v.Says += l.say(" The site file says %.0f mm.", 1000*b.CrestM)
-		v.Fix = []string{siteLine("bay %s: overflow: { crest: %.0f mm }", id, 1000*level)}
+		v.Says += l.say(" The site file says %s.", site.Depth(b.CrestM))
+		v.Fix = []string{l.crestLine(id, level)}
 	}
 	v.Lines = l.lines(id)
 	return v
@@ -507,28 +515,43 @@ func (l *look) overflowed(id string, v *Verdict) {
 		}
 		level, u := l.corrected(id, c.High.LevelM, c.High.UStd)
 		least := level - 1.644854*u // one-sided, 95 %
-		v.Says += l.say(" Crest: at least %.0f mm; the bay was not seen to overflow.", math.Floor(1000*least))
+		v.Says += l.say(" Crest: at least %s; the bay was not seen to overflow.", l.down(least))
 		v.Values["crest_least_m"] = least
 		if least > b.CrestM {
-			v.Says += l.say(" The site file says %.0f mm, which is too low.", 1000*b.CrestM)
+			v.Says += l.say(" The site file says %s, which is too low.", site.Depth(b.CrestM))
 		}
 		return
 	}
 	level, u := l.corrected(id, at.LevelM, at.UStd)
 	u95 := ends95(at.HalfM, u)
-	v.Says += l.say(" Crest: %.0f mm (± %.0f mm), where the bay stopped rising while water came (%s).", 1000*level, math.Ceil(1000*u95), times(n))
+	v.Says += l.say(" Crest: %s (± %s), where the bay stopped rising while water came (%s).", site.Depth(level), l.up(u95), times(n))
 	v.Values["crest_m"], v.Values["crest_u"], v.Values["spills"] = level, u95, float64(n)
 	called := l.result("crest") // what a person called dripping is in the record already
 	if called != nil && called.Values != nil && math.Abs(level-called.Values["crest_m"]) <= u95+called.Values["crest_u"] || math.Abs(level-b.CrestM) <= u95 {
 		return
 	}
 	v.Says += l.say(" The site file says %s.", l.crestWords(b))
-	v.Fix = append(v.Fix, siteLine("bay %s: overflow: { crest: %.0f mm }", id, 1000*level))
+	v.Fix = append(v.Fix, l.crestLine(id, level))
+}
+
+func (h *house) crestLine(bay string, m float64) string {
+	return siteLine("bay %s: overflow: { crest: %s }", bay, h.site.Display.Depth(m))
+}
+
+// up and down round to what is shown of a depth, so that a limit says no more than is known.
+func (h *house) up(m float64) site.Depth {
+	step := h.site.Display.DepthStep()
+	return site.Depth(math.Ceil(m/step) * step)
+}
+
+func (h *house) down(m float64) site.Depth {
+	step := h.site.Display.DepthStep()
+	return site.Depth(math.Floor(m/step) * step)
 }
 
 func (h *house) crestWords(b *site.Bay) string {
 	if !site.Known(b.CrestM) {
 		return h.say("nothing of it")
 	}
-	return h.say("%.0f mm", 1000*b.CrestM)
+	return h.say("%s", site.Depth(b.CrestM))
 }

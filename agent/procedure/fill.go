@@ -113,7 +113,7 @@ func (l *look) filling(id string) Verdict {
 		if !l.moved(id) {
 			switch {
 			case up >= 2*riseM:
-				return say(l.failed("The chamber has risen by %.0f mm and the meter of %s has not moved: it is dead, or another bay's. Shut the valve.", 1000*up, id))
+				return say(l.failed("The chamber has risen by %s and the meter of %s has not moved: it is dead, or another bay's. Shut the valve.", site.Depth(up), id))
 			case l.elapsed() > l.o.FirstSigns+l.o.Away:
 				return say(l.failed("Nothing has run into %s in %s. Is the supply on and the valve open?", id, Span(l.elapsed())))
 			}
@@ -225,13 +225,13 @@ func (l *look) whole(id string) Verdict {
 		}
 		return say(v)
 	case l.elapsed() > l.o.FillWithin && rate < 0:
-		return say(l.failed("After %s the level still falls by %.1f mm an hour: more than spreading takes. Look at drain, overflow and liner edge before the controller takes over.", Span(l.elapsed()), -1000*rate))
+		return say(l.failed("After %s the level still falls by %s an hour: more than spreading takes. Look at drain, overflow and liner edge before the controller takes over.", Span(l.elapsed()), site.Close(-rate)))
 	case l.elapsed() > l.o.FillWithin:
-		return say(l.failed("After %s the level still rises by %.1f mm an hour: the valve lets water through, or a neighbour loses its own.", Span(l.elapsed()), 1000*rate))
+		return say(l.failed("After %s the level still rises by %s an hour: the valve lets water through, or a neighbour loses its own.", Span(l.elapsed()), site.Close(rate)))
 	}
 	var change site.Phrase
 	if known {
-		change = site.Say(", %+.1f mm an hour", math.Round(1e4*rate)/10+0) // no minus before a nought
+		change = site.Say(", %+s an hour", site.Close(rate))
 	}
 	return say(l.watching("", "%s%s; whole by %s after the fill at the latest.", site.Depth(late), change, Span(l.o.FillWithin)))
 }

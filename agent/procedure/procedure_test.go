@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -56,8 +57,9 @@ type bench struct {
 	put   []site.Record // what the book has had put on record
 }
 
-func newBench(t testing.TB) *bench {
-	s := aSite()
+func newBench(t testing.TB) *bench { return benchOf(t, aSite()) }
+
+func benchOf(t testing.TB, s *site.Site) *bench {
 	x := &bench{t: t, s: s, b: New(s, nil), now: morning, level: map[string]float64{}, total: map[string]float64{"": 100}, press: 300e3, noise: func() float64 { return 0 }}
 	for _, id := range x.b.house.bayIDs() {
 		x.level[id], x.total[id] = 0.04, 10
@@ -537,9 +539,139 @@ func TestAskNumbers(t *testing.T) {
 		require.NoError(t, err, text)
 		require.InDelta(t, want, v, 1e-12, text)
 	}
-	for _, text := range []string{"", "wet", "200 mm", "-1", "5 L", "NaN", "1e999"} {
+	for _, text := range []string{"", "wet", "200 mm", "-1", "5 L", "NaN", "1e999", "1 1/2"} {
 		_, _, err := a.parse(text, words.Of(nil))
 		require.Error(t, err, text)
+	}
+	// A tape in inches is read in parts of one.
+	a.Unit = "in"
+	for text, want := range map[string]float64{"1.5": 0.0381, "1 1/2": 0.0381, "1-1/2 in": 0.0381, `1 1/2"`: 0.0381, "3/8": 0.009525, "38.1 mm": 0.0381} {
+		v, _, err := a.parse(text, words.Of(nil))
+		require.NoError(t, err, text)
+		require.InDelta(t, want, v, 1e-12, text)
+	}
+	for _, text := range []string{"1/0", "1 1 1/2", "9/1", "-1/2", "1/2 mm"} {
+		_, _, err := a.parse(text, words.Of(nil))
+		require.Error(t, err, text)
+	}
+}
+
+// A club of the United States reads and types inches, gallons and psi from the first dip to the printed
+// record; what is journaled is SI.
+func TestInchesAndGallons(t *testing.T) {
+	s := aSite()
+	s.Display = site.USDisplay
+	s.Courts[0].Bays[0].CrestM = 0.145
+	x := benchOf(t, s)
+	metric := regexp.MustCompile(`\d ?(mm|cm|m|L|L/min|L/h|kPa)\b`)
+	seen := func() {
+		t.Helper()
+		if r := x.run(); r != nil {
+			for _, text := range append(append(r.Now.Do, r.Now.Verdict.Says), r.Now.Verdict.Lines...) {
+				require.NotRegexp(t, metric, text)
+			}
+		}
+	}
+	until := func(phase string, do func()) {
+		t.Helper()
+		for end := x.now.Add(6 * time.Hour); x.run().Now.Verdict.Phase != phase; {
+			require.True(t, x.now.Before(end), x.run().Now.Verdict.Says)
+			do()
+			x.step()
+			seen()
+		}
+	}
+	nothing := func() {}
+	x.start(Calibrate, "A1")
+	until("dip", nothing)
+	require.Equal(t, "in", x.run().Now.Ask.Unit)
+	require.ErrorContains(t, x.answer("40"), "40 cannot be; it lies between 0 in and 9.843 in")
+	require.NoError(t, x.answer("1 5/8")) // 41.275 mm, and the sensor shows 40
+	until("shut", func() { x.total["A1"] += 4e-3; x.level["A1"] += 4e-3 / (90 * 0.3) })
+	x.wait(2 * time.Minute)
+	until("dip", nothing)
+	require.NoError(t, x.answer(fmt.Sprintf("%.3f", (x.level["A1"]+0.009)/0.0254)))
+	x.step()
+	require.Equal(t, "bucket", x.run().Now.Step)
+	require.Contains(t, strings.Join(x.run().Now.Do, " "), "pounds are a gallon")
+	require.Equal(t, "gal", x.run().Now.Ask.Unit)
+	before := x.total["A1"]
+	until("tell", func() { x.total["A1"] = min(x.total["A1"]+0.04, before+0.4) })
+	require.NoError(t, x.answer("104.4")) // 395.2 L
+	x.step()
+	require.Equal(t, "crest", x.run().Now.Step, x.run().Now.Verdict.Says)
+	x.level["A1"] = 0.120
+	x.wait(10 * time.Minute)
+	seen()
+	require.NoError(t, x.answer("yes"))
+	require.Equal(t, "accept", x.run().Now.Step)
+	seen()
+	require.NoError(t, x.answer("leave"))
+	rec := x.b.Picture().Records[0]
+	var text bytes.Buffer
+	require.NoError(t, rec.In(words.Of(s)).WriteText(&text))
+	require.NotRegexp(t, metric, text.String())
+	for _, want := range []string{"Dip 1.625 in, the sensor showed 1.575 in.", "answer: 1.625 in", "answer: 104.4 gal", "106 gal of 104 gal", "A1-level 4.72 in"} {
+		require.Contains(t, text.String(), want)
+	}
+	require.Regexp(t, `True level = 1\.1\d\d \(± 0\.\d{3}\) x shown -0\.\d{3} in \(± 0\.\d{3} in\)`, text.String())
+	require.Regexp(t, `bay A1: points: level: \{ gain: 1\.1\d{3}, zero: -0\.\d{3} in \}`, text.String())
+	require.Regexp(t, `bay A1: overflow: \{ crest: 5\.\d\d in \}`, text.String())
+	require.InDelta(t, 0.041275, rec.Results[0].Values["dip_m"], 1e-9)
+
+	// The other procedures too, with what they say of each step.
+	for _, kind := range []Kind{PressureOn, Flush, FirstFill, WiringProof, WinterClose, SpringOpening} {
+		bay := ""
+		if kind == FirstFill {
+			bay = "A2"
+		}
+		x.start(kind, bay)
+		for end := x.now.Add(20 * 24 * time.Hour); x.run() != nil; {
+			require.True(t, x.now.Before(end), kind)
+			r := x.run()
+			_, id, _ := strings.Cut(r.Now.Step, " ") // "valve A1", "bay A1", "start A1"
+			if r.Now.Step == "fill" {
+				id = "A2"
+			}
+			if p := r.Now.Verdict.Phase; strings.HasPrefix(id, "A") && p != "shut" && p != "drain" && p != "tell" {
+				x.total[id] += 4e-3
+				x.level[id] += 4e-3 / (90 * 0.3)
+			}
+			switch {
+			case r.Now.Verdict.State == Failed || r.Now.Verdict.State == Undecided:
+				require.NoError(t, x.say(Answer{Do: "stop", Run: r.ID, Step: r.Now.Step, Why: "seen"}))
+			case slices.Contains(r.Now.Can, "answer"):
+				seen()
+				switch r.Now.Step {
+				case "sensors":
+					x.level = map[string]float64{}
+				case "upstream":
+					if kind == WinterClose {
+						x.press = 0
+					}
+				case "refit":
+					x.press = 300e3
+				}
+				text := map[AskKind]string{AskConfirm: "yes", AskDate: "2026-03-20", AskNumber: "40"}[r.Now.Ask.Kind]
+				switch {
+				case strings.HasPrefix(id, "A"):
+					text = id
+				case r.Now.Step == "rating":
+					text = "90"
+				case r.Now.Ask.Kind == AskChoice:
+					text = r.Now.Ask.Choices[len(r.Now.Ask.Choices)-1].Word
+				}
+				require.NoError(t, x.answer(text))
+			}
+			x.step()
+			seen()
+		}
+		text.Reset()
+		records := x.b.Picture().Records
+		rec := records[len(records)-1]
+		require.True(t, rec.SignedOff && rec.Stopped == "", rec)
+		require.NoError(t, rec.In(words.Of(s)).WriteText(&text))
+		require.NotRegexp(t, metric, text.String())
 	}
 }
 

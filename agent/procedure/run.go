@@ -215,7 +215,7 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	res := Result{Seq: b.st.Seq, Step: s.id, Title: b.house.say(s.title), Outcome: o, Who: r.Who, Began: r.StepAt, Ended: t, Says: v.Says, Answer: r.Word, Why: why,
 		Values: v.Values, Notes: v.Notes, Fix: v.Fix, Calibrations: v.Calibrations, Readings: b.readings(r, s, t)}
 	if r.HasValue && s.ask != nil {
-		res.Answer = s.ask.words(r.Value)
+		res.Answer = b.house.voice.Figure(s.ask.words(r.Value))
 	}
 	if s.judge != nil && !r.Answered && o == Seen {
 		res.Who = "" // the tool saw it by itself

@@ -76,9 +76,9 @@ func (l *look) figures() Verdict {
 }
 
 // lifted judges that every level sensor shows air: what a dry sensor shows lies below the liner,
-// or it gives no reading at all.
+// or it gives no reading at all. A step that has only begun has none yet.
 func (l *look) lifted() Verdict {
-	var wet, lines []string
+	var wet, early, lines []string
 	for _, id := range l.bayIDs() {
 		p := l.site.Find(id, site.Level)
 		if p == nil {
@@ -86,18 +86,24 @@ func (l *look) lifted() Verdict {
 		}
 		r := l.trace(p)
 		switch {
+		case l.blind(p) && l.elapsed() < max(time.Minute, 3*p.Interval):
+			early = append(early, id)
+			lines = append(lines, l.say("%s: no reading yet", id))
 		case l.blind(p):
 			lines = append(lines, l.say("%s: no reading, taken as out", id))
 		case r.newest() < dryM:
-			lines = append(lines, l.say("%s: out (%.0f mm)", id, 1000*r.newest()))
+			lines = append(lines, l.say("%s: out (%s)", id, site.Depth(r.newest())))
 		default:
 			wet = append(wet, id)
 			lines = append(lines, l.say("%s: still shows %s of water", id, site.Depth(r.newest())))
 		}
 	}
 	v := l.passed("Every sensor is out.")
-	if len(wet) > 0 {
+	switch {
+	case len(wet) > 0:
 		v = l.watching("wet "+strings.Join(wet, " "), "Still in the water: %s.", l.voice.List(wet))
+	case len(early) > 0:
+		v = l.watching("", "Waiting for a reading.")
 	}
 	v.Lines = lines
 	return v
@@ -309,7 +315,7 @@ func (l *look) firstStart(id string) Verdict {
 	if r := l.trace(l.site.Find(id, site.Level)); r != nil && len(r.Dots) > 3 {
 		v.Values["rise_m"] = r.Max - r.First
 		if r.Max-r.First < riseM/2 {
-			v.Says += l.say(" The chamber rose by %.0f mm only: look whether it is joined to its bay.", 1000*(r.Max-r.First))
+			v.Says += l.say(" The chamber rose by %s only: look whether it is joined to its bay.", site.Depth(r.Max-r.First))
 		}
 	}
 	return say(v)

@@ -165,3 +165,25 @@ func TestIdleSeesOnlyWhatReads(t *testing.T) {
 	require.Contains(t, look.idle().Says, "the meter of A2 gives no good reading")
 	require.Contains(t, look.allStill().Says, "Those of A2 give no reading")
 }
+
+// A sensor that has given no reading since the step began is not taken as out: somebody who confirms at once
+// may have left all of them in the water.
+func TestSensorsAreNotOutBeforeTheyWereRead(t *testing.T) {
+	x := newBench(t)
+	x.start(WinterClose, "")
+	require.NoError(t, x.answer("yes"))
+	x.wait(3 * time.Minute) // the figures
+	require.NoError(t, x.answer("yes"))
+	x.wait(time.Minute)
+	require.Equal(t, "sensors", x.run().Now.Step)
+	r := x.run()
+	require.NoError(t, x.say(Answer{Do: "again", Run: r.ID, Step: r.Now.Step})) // begun this moment
+	require.NoError(t, x.answer("yes"))
+	require.Equal(t, "sensors", x.run().Now.Step)
+	require.Equal(t, "Waiting for a reading.", x.run().Now.Verdict.Says)
+	x.wait(time.Minute)
+	require.Equal(t, "Still in the water: A1, A2 and A3.", x.run().Now.Verdict.Says)
+	x.level = map[string]float64{}
+	x.wait(time.Minute)
+	require.Equal(t, "drain", x.run().Now.Step)
+}

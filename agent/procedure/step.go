@@ -1,9 +1,11 @@
 package procedure
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -114,8 +116,17 @@ func (a *Ask) parse(text string, v words.Voice) (float64, string, error) {
 	return 0, "", no("%q is not understood; answer yes when it is done", clip(text))
 }
 
+// inches is what a tape shows: "2 3/8", with or without the unit.
+var inches = regexp.MustCompile(`^(?:(\d+)[ -])?(\d+)/(\d+) *(?:in|")?$`)
+
 // number reads a number in SI, in the unit that is meant when none is typed.
 func (a *Ask) number(text string) (x float64, ok bool) {
+	if m := inches.FindStringSubmatch(text); m != nil && a.Unit == "in" {
+		whole, _ := strconv.ParseFloat(cmp.Or(m[1], "0"), 64) // digits only
+		part, _ := strconv.ParseFloat(m[2], 64)
+		of, _ := strconv.ParseFloat(m[3], 64)
+		text = strconv.FormatFloat(whole+part/of, 'g', -1, 64) // a nought below the line is no number
+	}
 	x, err := strconv.ParseFloat(text, 64)
 	if a.Dim == "" {
 		return x, err == nil && site.Known(x)

@@ -169,7 +169,7 @@ func (l *look) oneValve(id string) Verdict {
 		v = l.passed("%s Water arrived nowhere.", l.passWords(id, metersMoved, rose, blind))
 	}
 	v.Notes = map[string]string{"level": rose, "at": l.word, "meter": ""}
-	v.Values = map[string]float64{"litres": most * 1000, "rise_mm": highest * 1000}
+	v.Values = map[string]float64{"m3": most, "rise_m": highest}
 	if len(metersMoved) > 0 {
 		v.Notes["meter"] = metersMoved[0]
 	}
@@ -203,7 +203,7 @@ func (l *look) proofLines(ids []string, flowFrom int64) []string {
 			meter = site.Say("%s", site.Water(v))
 		}
 		if up := l.rise(k, flowFrom); site.Known(up) {
-			chamber = site.Say("%+.0f mm", up*1000)
+			chamber = site.Say("%+s", site.Depth(up))
 		}
 		out = append(out, l.say("%s: meter %s, chamber %s", k, meter, chamber))
 	}

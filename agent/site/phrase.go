@@ -17,10 +17,11 @@ type Phrase struct {
 // Say makes a phrase. The words are the phrase's name in the catalogue of every language.
 func Say(words string, with ...any) Phrase { return Phrase{words, with} }
 
-// Quantities in a phrase, shown in the site's units: a level or a difference of levels, m; water,
-// m3; a flow, m3/s; a pressure, Pa.
+// Quantities in a phrase, shown in the site's units: a level or a difference of levels, m, and one that
+// is measured closely; water, m3; a flow, m3/s; a pressure, Pa. The verb %+s shows the sign of one above 0.
 type (
 	Depth float64
+	Close float64
 	Water float64
 	Rate  float64
 	Press float64

@@ -185,6 +185,17 @@ func (d Display) Depth(m float64) string {
 	return strconv.FormatFloat(zero(m*1000, 0), 'f', 0, 64) + " mm"
 }
 
+// Close formats a level or a difference of levels that is measured more closely than a bay is held.
+func (d Display) Close(m float64) string {
+	switch {
+	case !Known(m):
+		return "unknown"
+	case d.Inches:
+		return strconv.FormatFloat(zero(m/metrePerInch, 3), 'f', 3, 64) + " in"
+	}
+	return strconv.FormatFloat(zero(m*1000, 1), 'f', 1, 64) + " mm"
+}
+
 // Water formats a volume given in cubic metres.
 func (d Display) Water(m3 float64) string {
 	v, name := m3/m3PerLitre, " L"
@@ -230,6 +241,14 @@ func (d Display) DepthUnit() (string, float64) {
 		return "in", metrePerInch
 	}
 	return "mm", 1e-3
+}
+
+// DepthStep is the finest that Depth shows, m.
+func (d Display) DepthStep() float64 {
+	if d.Inches {
+		return metrePerInch / 100
+	}
+	return 1e-3
 }
 
 // WaterUnit is the volume unit of the site.

@@ -243,6 +243,17 @@ func TestCatalogue(t *testing.T) {
 	}
 }
 
+// TestProceduresNameNoUnit: a procedure's phrases take quantities, which the site's units fill.
+func TestProceduresNameNoUnit(t *testing.T) {
+	unit := regexp.MustCompile(`%[+#.\d]*[a-z] ?(mm|cm|m|L|gal|kPa|psi)\b`)
+	require.Regexp(t, unit, "%+.1f mm an hour")
+	for phrase, path := range phrases(t) {
+		if strings.HasPrefix(path, "../procedure") {
+			require.NotRegexp(t, unit, phrase, path)
+		}
+	}
+}
+
 var (
 	tag       = regexp.MustCompile(`(?s)<style>.*?</style>|<[^>]*>`)
 	attribute = regexp.MustCompile(`\b(?:aria-label|data-label|data-say|alt|title|placeholder)="([^"]*)`)

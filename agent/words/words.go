@@ -100,6 +100,8 @@ func (v Voice) fill(a any) any {
 		return strings.Join(parts, ", ")
 	case site.Depth:
 		return v.measure(float64(a), v.Display.Depth)
+	case site.Close:
+		return v.measure(float64(a), v.Display.Close)
 	case site.Water:
 		return v.measure(float64(a), v.Display.Water)
 	case site.Rate:
@@ -129,12 +131,26 @@ func (v Voice) fill(a any) any {
 }
 
 // measure writes a quantity by a form of site.Display.
-func (v Voice) measure(x float64, form func(float64) string) string {
+func (v Voice) measure(x float64, form func(float64) string) measured {
 	text := form(x)
-	if v.Language == English {
-		return text
+	if v.Language != English {
+		text = v.said(x, text)
 	}
-	return v.said(x, text)
+	return measured{text, x >= 0}
+}
+
+// measured is a quantity as it is written.
+type measured struct {
+	text  string
+	above bool // 0, or more
+}
+
+// Format implements fmt.Formatter: a + puts the sign before what is not below 0.
+func (m measured) Format(f fmt.State, _ rune) {
+	if f.Flag('+') && m.above {
+		io.WriteString(f, "+")
+	}
+	io.WriteString(f, m.text)
 }
 
 // number is a number that any of fmt's verbs writes in the language's form.

@@ -471,7 +471,7 @@ func inUnit(u string) site.Phrase {
 	if u == "" {
 		return site.Phrase{}
 	}
-	return site.Say(", in %s", u)
+	return site.Say(" (%s)", u)
 }
 
 // readLines hands over what is typed, line by line, and closes the channel at its end. A read of a
