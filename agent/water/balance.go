@@ -84,6 +84,10 @@ type Look struct {
 // Bays is how many bays the ledger keeps; they are numbered in the order of the site file.
 func (l *Ledger) Bays() int { return len(l.bays) }
 
+// settled says whether the chamber shows the bay's level: it did at the last stride, and no water has run since,
+// as a whole short fill may have.
+func (y *bay) settled() bool { return y.st.Cum.Settled && !y.st.Runs && y.st.RunT <= y.st.Cum.T }
+
 // Look fills k with the i-th bay at the last tick.
 func (l *Ledger) Look(i int, k *Look) {
 	y := l.bays[i]
@@ -92,7 +96,7 @@ func (l *Ledger) Look(i int, k *Look) {
 	k.Now = l.st.Now
 	k.LevelM, k.SmoothM, k.LevelAt, k.Quality = st.LevelMM/1000, st.SmoothMM/1000, st.GoodLevelT, st.LevelQ
 	k.NoiseM = math.Sqrt(st.NoiseMM2) / 1000
-	k.BayM, k.BayUM, k.Settled = f.H/1000, st.Cum.UH/1000, st.Cum.Settled && !st.Runs
+	k.BayM, k.BayUM, k.Settled = f.H/1000, st.Cum.UH/1000, y.settled()
 	lead := 0.0
 	for n, x := range st.X {
 		lead += f.X[sA1+n] * x

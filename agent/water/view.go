@@ -110,7 +110,7 @@ func (l *Ledger) Now(id string) (n BayNow, ok bool) {
 	}
 	if !math.IsNaN(st.F.Ref) {
 		n.BayLevelU = 2 * st.Cum.UH / 1000
-		n.Settled = st.Cum.Settled && !st.Runs
+		n.Settled = y.settled()
 		if n.Settled {
 			n.SettledM, n.SettledAt = n.BayLevelM, at(st.Cum.T)
 		} else {

@@ -349,6 +349,28 @@ func TestAccountClosesOverDays(t *testing.T) {
 	require.InDelta(t, 24, a.To.Sub(a.From).Hours(), 1)
 }
 
+// A whole fill may come and go between two strides; its chamber leads, whatever it did at the last stride.
+func TestAFillBetweenTwoStridesLeavesNothingSettled(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 20*time.Hour)
+	var k Look
+	for f.l.Look(0, &k); !k.Settled || f.t.Minute()%5 != 0; f.l.Look(0, &k) {
+		f.run(f.l, 30*time.Second)
+	}
+	before := k.RunAt
+	f.stuck = true
+	f.run(f.l, time.Minute)
+	f.stuck, f.open = false, false
+	f.run(f.l, 90*time.Second)
+	f.l.Look(0, &k)
+	require.Greater(t, k.RunAt, before)
+	require.False(t, k.Runs, "the fill is over")
+	require.False(t, k.Settled)
+	f.run(f.l, time.Hour)
+	f.l.Look(0, &k)
+	require.True(t, k.Settled)
+}
+
 // TestSpans: the spans lie end to end between settled levels, lose nothing of what was metered, and
 // each has at most the water of one rest to the next.
 func TestSpans(t *testing.T) {
