@@ -330,6 +330,20 @@ func TestABayThatIsOverfilledUncounted(t *testing.T) {
 	require.InDelta(t, room, f.ToCrest.Seconds(), 0.6*room)
 }
 
+// 300 L put on by hand at the upper end of its band soak in, more and more slowly, and the overflow is not what
+// waits for them.
+func TestAHoseThatWasTakenAwayOverfillsNothing(t *testing.T) {
+	v := newWorld(t, 12, nil)
+	v.quiet(t, 30*time.Hour)
+	v.bays[1].h = 0.086
+	v.quiet(t, time.Hour)
+	const soaks = 1800.0 // s
+	for at := 0.0; at < 4*3600; at += v.step.Seconds() {
+		v.bays[1].gain = 0.3 / soaks * math.Exp(-at/soaks)
+		require.Nil(t, has(v.tick(), site.Overfill, "A2"), "%v s after the hose", at)
+	}
+}
+
 // A set point lowered unseen leaves the readings of a valve that stays shut: what is told says where
 // to look first.
 func TestASetPointLoweredUnseenIsLookedAtFirst(t *testing.T) {
