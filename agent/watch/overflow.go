@@ -53,6 +53,12 @@ const sparseM3 = 0.02
 // every fill, and one reading in three is above its mean.
 const standsFor = 30 * minute
 
+// heldAtCrest says whether the set point leaves no room under the crest: every fill runs off there.
+func (y *bay) heldAtCrest() bool { return y.look.SetM >= y.b.CrestM-freeCrestM }
+
+// freeCrestM is what a level may be wrong by and still stand at the crest.
+const freeCrestM = 0.003
+
 // crest follows the water at the overflow's crest. An episode begins when the bay, and not only
 // its chamber, stands there, and ends when the level has been well below for half an hour: deeper
 // than noise and than what a fill's beginning moves it. Water that nobody metered (rain, mostly)
@@ -65,6 +71,9 @@ func (w *Watch) crest(y *bay, now int64) {
 	}
 	noise := min(k.NoiseM, 0.003)
 	low := y.b.CrestM - max(0.003, y.deadBand())
+	if y.heldAtCrest() {
+		low = min(low, y.lower()-y.deadBand()) // or every fill would begin an episode, and every pause end one
+	}
 	switch {
 	case k.SmoothM >= low:
 		s.Below = 0
@@ -228,7 +237,7 @@ func (y *bay) overflows(now int64) bool {
 	if !y.st.Valve.Open && k.TotalM3-s.KnownM3 < max(sparseM3, 4*k.PulseM3) {
 		return false
 	}
-	itself := now-s.OverAt >= 5*minute && k.BayM+2*k.BayUM >= y.b.CrestM-0.003
+	itself := now-s.OverAt >= 5*minute && k.BayM+2*k.BayUM >= y.b.CrestM-freeCrestM
 	return itself || now-s.OverAt >= standsFor
 }
 
@@ -247,7 +256,10 @@ func (w *Watch) sayOverflow(y *bay, now int64) {
 		}
 		n.Because = site.Say("Bay %s has stood at its overflow's crest of %s since %s after %s were let in; %s.", y.name(), site.Depth(y.b.CrestM), clock(c.OverAt),
 			site.Water(k.TotalM3-nanOr(s.HighFrom, k.TotalM3-k.FillM3)), what)
-		if !k.HasFlow && !k.HasMeter {
+		switch {
+		case y.heldAtCrest():
+			n.Because = site.Say("Bay %s is held at %s, and its overflow's crest stands at %s: what is let in above it runs off until the set point is lowered; %s.", y.name(), site.Depth(k.SetM), site.Depth(y.b.CrestM), what)
+		case !k.HasFlow && !k.HasMeter:
 			n.Because = site.Say("Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.", y.name(), site.Depth(y.b.CrestM), clock(c.OverAt))
 		}
 		w.say(n)

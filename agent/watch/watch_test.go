@@ -514,6 +514,19 @@ func TestAStuckValveOverflowsOnceAndIsOverWhenItIsShut(t *testing.T) {
 	require.Nil(t, has(v.out, site.Overfill, "A1"))
 }
 
+// A set point at the crest lets every fill run off: that is one alarm, which says so, and none a fill.
+func TestABayHeldAtItsCrestIsToldOnce(t *testing.T) {
+	v := newWorld(t, 14, func(s *site.Site) { s.Courts[0].Bays[0].CrestM, s.Courts[0].Bays[1].CrestM = 0.0790, 0.0790 })
+	v.crest = 0.0790
+	require.NotEqual(t, time.Duration(-1), v.until(24*time.Hour, site.Overflowing, "A1"))
+	require.Contains(t, said(has(v.out, site.Overflowing, "A1").Because), "until the set point is lowered")
+	for end := v.t.Add(3 * 24 * time.Hour); v.t.Before(end); {
+		require.NotNil(t, has(v.tick(), site.Overflowing, "A1"), "%s", v.t)
+	}
+	v.bays[0].set -= 0.008
+	require.Eventually(t, func() bool { return has(v.tick(), site.Overflowing, "A1") == nil }, time.Minute, time.Nanosecond)
+}
+
 func TestAnOverflowThatDrainsBelowItsCrest(t *testing.T) {
 	v := newWorld(t, 33, nil)
 	v.step, v.pause = 30*time.Second, 22*time.Minute

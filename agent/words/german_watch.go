@@ -24,6 +24,7 @@ var germanWatch = map[string]string{
 	// The overflow.
 	"Bay %s has stood at its overflow's crest of %s since %s after %s were let in; %s.": "Becken %[1]s steht seit %[3]s an der Überlaufkante von %[2]s, nachdem %[4]s zugeführt wurden; %[5]s.",
 	"nothing runs in": "es läuft nichts ein", "%s run in": "%s laufen ein",
+	"Bay %s is held at %s, and its overflow's crest stands at %s: what is let in above it runs off until the set point is lowered; %s.":                                            "Becken %s wird auf %s gehalten, und seine Überlaufkante steht bei %s: Was darüber zugeführt wird, läuft ab, bis der Sollwert gesenkt ist; %s.",
 	"Bay %s has stood at its overflow's crest of %s since %s, and no rain brought it there.":                                                                                       "Becken %[1]s steht seit %[3]s an der Überlaufkante von %[2]s, und kein Regen hat es so hoch gebracht.",
 	"Bay %s has stood %s above its overflow's crest for %s: the overflow does not carry the water away.":                                                                           "Becken %[1]s steht schon %[3]s lang %[2]s über der Überlaufkante: Der Überlauf führt das Wasser nicht ab.",
 	"Dip the chamber: if the dip shows the crest's height, it is the sensor.":                                                                                                      "Den Pegelschacht von Hand messen: Zeigt die Handmessung die Höhe der Überlaufkante, ist es der Sensor.",
