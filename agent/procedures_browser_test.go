@@ -125,3 +125,113 @@ func TestBrowserWinterClose(t *testing.T) {
 	b.Picture("winter-close-record-1100")
 	require.Contains(t, strings.ToLower(text), "signed:")
 }
+
+// Every other procedure is walked with its page open on a phone: each step fits, and its buttons have room for
+// a thumb. The winter close has a test of its own.
+func TestBrowserEveryProcedure(t *testing.T) {
+	users := filepath.Join(t.TempDir(), "users.json")
+	st, err := access.Open(users, false, func() time.Time { return evening })
+	require.NoError(t, err)
+	require.NoError(t, st.Add("ann", access.Keeper, "stone clay water"))
+	h := house(t, func(c *virtual.Config) { c.Courts[0].Bays[0].LevelM, c.Courts[0].Bays[1].LevelM = 0.030, 0.030 })
+	h.stop()
+	h.users = users
+	h.boot()
+	h.wait(5 * time.Minute)
+	b := browsertest.Open(t, h.a.URL())
+	b.Do(chromedp.EmulateViewport(360, 780))
+	b.Go("/login?next=/procedures")
+	browsertest.Evaluate[bool](b, `(document.body.dataset.left = "yes", document.getElementById("name").value = "ann", document.getElementById("password").value = "stone clay water", document.querySelector("form.plain button").click(), true)`)
+	b.Until(`document.readyState === "complete" && document.body.dataset.left !== "yes"`)
+
+	var k procedure.Kind
+	shown := map[string]bool{}
+	look := func(r *procedure.Running) {
+		// The first valve shows what all do.
+		if id := r.Now.Step[strings.LastIndex(r.Now.Step, " ")+1:]; len(id) == 2 && id != "A1" {
+			return
+		}
+		name := strings.ReplaceAll(fmt.Sprintf("%s-%s-%s", k, r.Now.Step, r.Now.Verdict.Phase), " ", "-")
+		if shown[name] {
+			return
+		}
+		shown[name] = true
+		b.Go("/procedures")
+		b.Fits(name)
+		require.GreaterOrEqual(t, browsertest.Evaluate[float64](b, `Math.min(...[...document.querySelectorAll("#runs form button")].filter((x) => x.offsetParent).map((x) => x.getBoundingClientRect().height), 1000)`), 44.0, name)
+		b.Picture(name + "-360")
+		if r.Index == 1 {
+			b.Accessible(name)
+			b.Do(chromedp.EmulateViewport(1100, 780))
+			b.Fits(name + " on a desk")
+			b.Picture(name + "-1100")
+			b.Do(chromedp.EmulateViewport(360, 780))
+		}
+	}
+	bucket := 0.0
+	person := func(r *procedure.Running) {
+		look(r)
+		what, id, _ := strings.Cut(r.Now.Step, " ")
+		switch what {
+		case "fill":
+			id = "A2"
+		case "move":
+			id = "A1"
+		}
+		truth, err := h.field.Truth("A1")
+		require.NoError(t, err)
+		switch {
+		case what == "upstream":
+			h.act(virtual.Act{Kind: virtual.ShutSupply, At: h.clk.Now(), Until: h.clk.Now().Add(16 * time.Minute)})
+			h.yes(r)
+		case what == "valve" || what == "bay" || what == "start" || what == "fill" || what == "move":
+			if h.openUntilTold(r, id); r.Now.Verdict.Phase == "tell" {
+				h.type_(r, id)
+			}
+		case what == "dip":
+			if r.Now.Verdict.Phase == "dip" {
+				h.type_(r, mm(truth.ChamberM+0.009))
+			}
+		case what == "bucket":
+			if bucket == 0 {
+				bucket = truth.Filled
+			}
+			if truth.Filled-bucket < 0.4 {
+				h.openValve("A1", 10*time.Second)
+			} else if r.Now.Verdict.Phase == "tell" {
+				h.type_(r, litresOf(truth.Filled-bucket))
+			}
+		case r.Now.Ask != nil && r.Now.Ask.Kind == procedure.AskDate:
+			h.type_(r, "2026-03-20")
+		case r.Now.Ask != nil && r.Now.Ask.Kind == procedure.AskChoice:
+			h.type_(r, r.Now.Ask.Choices[0].Word)
+		default:
+			h.yes(r)
+		}
+	}
+	for _, k = range []procedure.Kind{procedure.BeforeWater, procedure.PressureOn, procedure.WiringProof, procedure.Flush, procedure.Calibrate, procedure.FirstFill, procedure.SpringOpening} {
+		bay := map[procedure.Kind]string{procedure.Calibrate: "A1", procedure.FirstFill: "A2"}[k]
+		h.start(k, bay)
+		for h.run(k) != nil {
+			r := h.work(k, 12*time.Hour, person)
+			if r == nil {
+				break
+			}
+			look(r)
+			if r.Now.Alone && r.Now.Step != "hold" {
+				h.say(procedure.Answer{Do: "stop", Run: r.ID, Why: "seen enough"})
+			} else if r.Now.Verdict.State == procedure.Failed {
+				h.say(procedure.Answer{Do: "skip", Run: r.ID, Step: r.Now.Step, Why: "goes on all the same"})
+			}
+			h.wait(time.Minute)
+		}
+		b.Go("/procedures/record?id=" + h.record(k).ID)
+		b.Fits("record of " + string(k))
+		b.Picture("record-" + string(k) + "-360")
+	}
+	b.Go("/procedures")
+	b.Fits("all on record")
+	b.Picture("records-360")
+	b.Sound("procedures")
+	require.Greater(t, len(shown), 30)
+}

@@ -36,8 +36,8 @@ type runCard struct {
 	// Sign is the mark beside the verdict, Word its state.
 	Sign site.Severity
 	Word string
-	// Again, Skip and Stop say what may be done beside answering.
-	Again, Skip bool
+	// Again and Skip say what may be done beside answering; Stuck is true while nothing else can be.
+	Again, Skip, Stuck bool
 	// Asks is true while an answer is wanted.
 	Asks bool
 }
@@ -123,9 +123,9 @@ func cardOf(run procedure.Running) runCard {
 	case procedure.Passed:
 		c.Word = words.Key("Seen")
 	case procedure.Failed:
-		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, words.Key("Not right")
+		c.Stuck, c.Severity, c.Sign, c.Word = true, site.Warning, site.Warning, words.Key("Not right")
 	case procedure.Undecided:
-		c.Severity, c.Sign, c.Word = site.Warning, site.Warning, words.Key("Undecided")
+		c.Stuck, c.Severity, c.Sign, c.Word = true, site.Warning, site.Warning, words.Key("Undecided")
 	default:
 		c.Sign, c.Word = site.Info, words.Key("Watching")
 	}

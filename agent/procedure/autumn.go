@@ -43,6 +43,11 @@ func (h *house) calibrated(r *run, x *Result) map[string]figure {
 		if id, ok := strings.CutPrefix(x.Step, "start "); ok {
 			put(keyOf("fill_m3s", id), "fill_m3s", "")
 		}
+		for _, id := range h.bayIDs() {
+			for _, what := range []string{"porosity", "crest_m"} {
+				put(keyOf(what, id), keyOf(what, id), unsure(keyOf(what, id)))
+			}
+		}
 	case r.Kind != Calibrate || x.Outcome == NotPassed && x.Step != "bucket":
 	case x.Step == "sensor":
 		// Calibrations of two seasons are compared by what they make of the sensor's own word.
@@ -139,8 +144,9 @@ func differ(key string, was, is map[string]float64) bool {
 	return math.Abs(b-a) > u
 }
 
-// changes says which figures have changed since autumn, and names those nobody has measured since.
-func (h *house) changes(now map[string]float64) (told, missing []string) {
+// changes says which figures have changed since autumn, and names those nobody has measured since, and
+// those the first weeks will tell.
+func (h *house) changes(now map[string]float64) (told, missing, later []string) {
 	for _, key := range sortedKeys(h.autumn.Values) {
 		what, place, _ := strings.Cut(key, " ")
 		if strings.HasSuffix(what, "_u") {
@@ -149,13 +155,15 @@ func (h *house) changes(now map[string]float64) (told, missing []string) {
 		was := h.autumn.Values[key]
 		is, ok := now[key]
 		switch {
+		case !ok && (what == "porosity" || what == "crest_m") && h.learns(place):
+			later = append(later, h.figureName(what, place))
 		case !ok:
 			missing = append(missing, h.figureName(what, place))
 		case differ(key, h.autumn.Values, now):
 			told = append(told, h.change(what, place, is, was, now[unsure(key)], h.autumn.Values[unsure(key)]))
 		}
 	}
-	return told, missing
+	return told, missing, later
 }
 
 // figureName is a figure in words.
@@ -221,21 +229,24 @@ func (l *look) compare() Verdict {
 		return v
 	}
 	day := l.voice.Time(l.autumn.Time, "2 Jan 2006")
-	told, missing := l.changes(v.Values)
+	told, missing, later := l.changes(v.Values)
 	if v.Says = l.say("As on %s.", day); len(told) > 0 {
 		v.Says = l.say("Changed since %s: %s.", day, strings.Join(told, "; "))
 	}
 	if len(missing) > 0 {
 		v.Says += l.say(" Not measured since: %s. A calibration of the bay measures them and says whether they have changed.", l.voice.List(missing))
 	}
+	if len(later) > 0 {
+		v.Says += l.say(" To come from the first weeks: %s.", l.voice.List(later))
+	}
 	return v
 }
 
 // against says of a calibration's figures whether they have changed since last autumn; empty where nothing
 // is known of then.
-func (b *Book) against(r *run, found map[string]figure) string {
+func (b *Book) against(r *run, step string, found map[string]figure) string {
 	h := &b.house
-	if h.autumn == nil || r.Kind != Calibrate || !h.autumn.Time.Before(r.Started) {
+	if h.autumn == nil || r.Kind != Calibrate && step != "weeks" || !h.autumn.Time.Before(r.Started) {
 		return ""
 	}
 	var told []string

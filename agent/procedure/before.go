@@ -33,9 +33,7 @@ func beforeWater(h *house, r *run) []step {
 			"Find out who is licensed for the mains cabinet.", "Find out who is licensed for the backflow preventer.", "Leave their work to them."),
 		yes("manual", "Controller in manual", 2, nil,
 			"Put the controller in manual: in automatic it would open a valve as soon as a sensor is lifted out.", "Shut every valve."),
-		{id: "backflow", title: "Backflow preventer", expect: 3 * time.Minute, caution: []string{cautionDrinking},
-			do:  []string{"Find the backflow preventer: it sits before everything else.", "Read the date of its last test from its tag.", "Type the date."},
-			ask: &Ask{Kind: AskDate, Label: "Date of its last test (year-month-day)"}, judge: (*look).tested},
+		backflow(),
 		yes("strainer", "Strainer, drain, regulators, valves", 10, []string{cautionPressure},
 			"Clean the strainer. Tighten its cap.", "Shut the drain.", "Open the flow regulators.", "Shut every bay's hand valve."),
 		yes("overflow", "Overflows", 5, []string{cautionWater},
@@ -43,13 +41,27 @@ func beforeWater(h *house, r *run) []step {
 		yes("sensors", "Sensors, cables, vent tubes", 10, []string{cautionWater},
 			"Hang each level sensor in its chamber at its mark.", "Tighten the cables.", "Look at each vent tube: open, dry, not kinked.", "Close the lids."),
 		yes("power", "Cabinet", 3, []string{cautionMains}, "Close the cabinet.", "Switch it on."),
-		{id: "links", title: "Lines and devices", bays: ids, expect: linksFor, must: true,
-			do:    []string{"Wait. The tool counts what does not answer."},
-			judge: (*look).links},
-		{id: "idle", title: "Idle readings", bays: ids, expect: 2 * time.Minute, must: true,
-			do:    []string{"Wait. Touch nothing. The tool looks at the readings."},
-			judge: (*look).idle},
+		links(ids),
+		idle(ids),
 	}
+}
+
+func backflow() step {
+	return step{id: "backflow", title: "Backflow preventer", expect: 3 * time.Minute, caution: []string{cautionDrinking},
+		do:  []string{"Find the backflow preventer: it sits before everything else.", "Read the date of its last test from its tag.", "Type the date."},
+		ask: &Ask{Kind: AskDate, Label: "Date of its last test (year-month-day)"}, judge: (*look).tested}
+}
+
+func links(ids []string) step {
+	return step{id: "links", title: "Lines and devices", bays: ids, expect: linksFor, must: true,
+		do:    []string{"Wait. The tool counts what does not answer."},
+		judge: (*look).links}
+}
+
+func idle(ids []string) step {
+	return step{id: "idle", title: "Idle readings", bays: ids, expect: 2 * time.Minute, must: true,
+		do:    []string{"Wait. Touch nothing. The tool looks at the readings."},
+		judge: (*look).idle}
 }
 
 // linksFor is how long the lines are watched: long enough to tell one error in a hundred.

@@ -106,7 +106,7 @@ type others struct {
 	Text  string    `json:"text,omitempty"`
 }
 
-const bookVersion = 4
+const bookVersion = 5
 
 // keptRecords is how many finished procedures a book remembers; the journal has all of them.
 const keptRecords = 24
@@ -179,8 +179,10 @@ func (b *Book) Record(r site.Record) {
 		}
 	case site.RecHandWatering:
 		for _, x := range b.st.Runs {
-			if x.Rests != nil && (r.Bay == "" || r.Bay == x.Bay) {
-				x.Rests.Other = max(x.Rests.Other, ms(r.Time))
+			for id, s := range x.Rests {
+				if r.Bay == "" || r.Bay == id {
+					s.Other = max(s.Other, ms(r.Time))
+				}
 			}
 		}
 	case site.RecProcedure:
@@ -407,6 +409,7 @@ func (b *Book) Restore(data []byte) error {
 			r.Traces = map[string]*trace{}
 		}
 		maps.DeleteFunc(r.Traces, func(_ string, t *trace) bool { return t == nil })
+		maps.DeleteFunc(r.Rests, func(_ string, s *rests) bool { return s == nil })
 	}
 	if st.Others == nil {
 		st.Others = map[string]others{}

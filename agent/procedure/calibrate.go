@@ -71,12 +71,21 @@ func calibrate(h *house, r *run) []step {
 			do:  append([]string{"Take them over, and they hold from the next reading on. Leave them, and the lines for the site file stand in the record."}, h.correctionWords(found)...),
 			ask: &Ask{Kind: AskChoice, Label: "The corrections", Choices: []Choice{{"take", words.Key("hold from now on")}, {"leave", words.Key("are left for the site file")}}}})
 	}
-	if h.ledger != nil && level != nil && h.meterOf(id) != nil {
-		steps = append(steps, step{id: "weeks", title: "Porosity and crest from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
-			do:    []string{"Go, and play. The tool watches what the bay's fills raise it by, and how high it can stand."},
-			judge: func(l *look) Verdict { return l.weeks(id) }})
+	if h.learns(id) {
+		steps = append(steps, weeks(bays, func(l *look) Verdict { return l.weeks(id) }))
 	}
 	return steps
+}
+
+// weeks is the step that learns bays' porosity and crest.
+func weeks(bays []string, judge func(l *look) Verdict) step {
+	return step{id: "weeks", title: "Porosity and crest from the first two weeks", bays: bays, alone: true, expect: firstWeeks,
+		do: []string{"Go, and play. The tool watches what a bay's fills raise it by, and how high it can stand."}, judge: judge}
+}
+
+// learns reports whether the first weeks can tell anything of a bay.
+func (h *house) learns(bay string) bool {
+	return h.ledger != nil && h.site.Find(bay, site.Level) != nil && h.meterOf(bay) != nil
 }
 
 // firstWeeks is how long the account learns before the record is final.
@@ -166,7 +175,9 @@ func (l *look) dip(n int, id string) Verdict {
 	case !rest && l.elapsed() > l.settled()+6*time.Hour:
 		return say(l.failed("The level has not come to rest in %s: water still arrives or leaves.", Span(l.elapsed())))
 	case !rest:
-		return say(l.watching("rest", "Not at rest yet; about another %s.", Span(left)))
+		v := l.watching("rest", "Not at rest yet; about another %s.", Span(left))
+		v.Early = true
+		return say(v)
 	case !l.answered:
 		return say(l.watching("dip", "The level is at rest: dip now."))
 	}
@@ -429,9 +440,12 @@ func lineStd(x, x1, x2, u float64) float64 {
 func (l *look) weeks(id string) Verdict {
 	b := l.site.Bay(id)
 	if l.run.Rests == nil {
-		l.run.Rests = &rests{}
+		l.run.Rests = map[string]*rests{}
 	}
-	s, level := l.run.Rests, math.NaN()
+	if l.run.Rests[id] == nil {
+		l.run.Rests[id] = &rests{}
+	}
+	s, level := l.run.Rests[id], math.NaN()
 	if p := l.site.Find(id, site.Level); l.trace(p) != nil && l.now.Sub(time.UnixMilli(l.trace(p).LastT)) < max(time.Minute, 2*p.Interval) {
 		level = l.trace(p).Last
 	}
@@ -507,7 +521,7 @@ func times(n int) site.Phrase {
 
 // overflowed adds to a verdict what the weeks say of the crest.
 func (l *look) overflowed(id string, v *Verdict) {
-	b, c := l.site.Bay(id), &l.run.Rests.Ceiling
+	b, c := l.site.Bay(id), &l.run.Rests[id].Ceiling
 	at, n, ok := c.crest()
 	if !ok {
 		if c.High.UStd == 0 {

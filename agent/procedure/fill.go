@@ -107,6 +107,9 @@ func (l *look) filling(id string) Verdict {
 	}
 	metered := l.meterOf(id) != nil
 	level, target := r.newest(), l.fillTo(b)
+	if r.First >= target {
+		return say(l.failed("The chamber stands at %s already, and is to be filled to %s. Let the bay drain first, or pass this step over.", site.Depth(r.First), site.Depth(target)))
+	}
 	up := level - r.First
 	began, in := l.since, 0.0
 	if metered {

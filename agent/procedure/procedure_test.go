@@ -824,7 +824,7 @@ func FuzzRestore(f *testing.F) {
 	f.Add(data)
 	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"flush","step":"nowhere"}]}`, bookVersion))
 	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"none"},null],"others":null,"accepted":null}`, bookVersion))
-	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"calibration","bay":"A9","step":"weeks","traces":{"A1-level":null},"rests":{"from":{},"rises":[{}],"ceiling":{"bins":[{}],"still":[{}]}}}]}`, bookVersion))
+	f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":"calibration","bay":"A9","step":"weeks","traces":{"A1-level":null},"rests":{"A9":{"from":{},"rises":[{}],"ceiling":{"bins":[{}],"still":[{}]}},"A1":null}}]}`, bookVersion))
 	for _, p := range plans {
 		f.Add(fmt.Appendf(nil, `{"v":%d,"runs":[{"id":"x","kind":%q,"bay":"A1","step":"weeks","results":[{"step":"dip 1","values":{}},{"step":"sensor","values":{}}]}]}`, bookVersion, p.kind))
 	}

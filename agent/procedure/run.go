@@ -27,8 +27,8 @@ type run struct {
 	HasValue   bool      `json:"has_value,omitempty"`
 	Word       string    `json:"word,omitempty"`
 	Verdict    Verdict   `json:"verdict"`
-	// Rests are what porosity and crest are learned from; nil in every other step.
-	Rests *rests `json:"rests,omitempty"`
+	// Rests are what porosity and crest are learned from, by bay; nil in every other step.
+	Rests map[string]*rests `json:"rests,omitempty"`
 	// Latched is true when the verdict is bad and stands until a person decides.
 	Latched bool `json:"latched,omitempty"`
 
@@ -221,7 +221,7 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 		res.Who = "" // the tool saw it by itself
 	}
 	found := b.house.calibrated(r, &res)
-	res.Says = strings.TrimSpace(res.Says + " " + b.against(r, found))
+	res.Says = strings.TrimSpace(res.Says + " " + b.against(r, res.Step, found))
 	b.learn(r, found)
 	i := r.index(b)
 	r.Results = append(r.Results, res)

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -244,16 +245,19 @@ func springOpening(h *house, r *run) []step {
 	ids := h.bayIDs()
 	steps := []step{
 		{id: "codes", title: "Who may do what", expect: 2 * time.Minute, caution: []string{cautionCodes, cautionDrinking, cautionMains, cautionFrost},
-			do: []string{"Wait until no frost is in the ground or forecast.", "Have the backflow preventer tested by whoever is licensed."}, ask: confirm("It is so")},
+			do: []string{"Wait until no frost is in the ground or forecast.", "Have the backflow preventer tested by whoever is licensed.", "Put the controller in manual."}, ask: confirm("It is so")},
+		backflow(),
 		{id: "refit", title: "Put back what was taken out", bays: ids, expect: 20 * time.Minute, caution: []string{cautionWater},
 			do:  []string{"Put plugs and strainer back.", "Shut the drains and every valve.", "Put the overflows back at their height.", "Hang the sensors at their marks. Open their vent tubes."},
 			ask: confirm("Everything is back"), judge: (*look).refitted},
+		links(ids),
+		idle(ids),
 		{id: "pressure", title: "Supply pressure", expect: 5 * time.Minute, caution: []string{cautionPressure},
 			do:  []string{"Open the supply slowly, a quarter turn at a time.", "Walk the line. Listen for what the frost has burst."},
 			ask: confirm("The supply is open and the line is dry"), judge: (*look).pressure},
 	}
 	if h.site.Find("", site.Pressure) == nil {
-		steps[2].judge = nil
+		steps[len(steps)-1].judge = nil
 	}
 	if h.meterOf("") != nil {
 		steps = append(steps, step{id: "hold", title: "Static hold, supply open", alone: true, must: true, expect: h.holdFor(),
@@ -267,11 +271,45 @@ func springOpening(h *house, r *run) []step {
 			do:    []string{h.say("Open the valve of %s.", id), "Shut it when you are told."},
 			judge: func(l *look) Verdict { return l.firstStart(id) }})
 	}
-	return append(steps,
+	steps = append(steps,
 		step{id: "compare", title: "Against last autumn", bays: ids, expect: 3 * time.Minute,
 			do: []string{"Wait. The tool reads once more and compares."}, judge: (*look).compare},
 		step{id: "opened", title: "Open the season", expect: time.Minute, do: []string{"Put the controller in automatic.", "Open the season. From then on every alarm counts."},
 			ask: confirm("The season is open")})
+	if slices.ContainsFunc(ids, h.learns) {
+		steps = append(steps, weeks(ids, (*look).everyWeeks))
+	}
+	return steps
+}
+
+// everyWeeks tells of every bay what its first weeks teach, as soon as they are over for all. Where they
+// teach nothing that is said: a comparison is not failed by what could not be measured.
+func (l *look) everyWeeks() Verdict {
+	v := l.passed("")
+	v.Values = map[string]float64{}
+	var said []string
+	watching := false
+	for _, id := range l.bayIDs() {
+		if !l.learns(id) {
+			continue
+		}
+		x := l.weeks(id)
+		watching = watching || x.State == Watching
+		v.Lines = append(v.Lines, id+": "+x.Says)
+		said = append(said, id+": "+x.Says)
+		v.Fix = append(v.Fix, x.Fix...)
+		for key, f := range x.Values {
+			v.Values[keyOf(key, id)] = f
+		}
+	}
+	if watching {
+		lines := v.Lines
+		v = l.watching("", "Watching what the fills raise each bay by; another %s at the most.", Span(2*firstWeeks-l.elapsed()))
+		v.Lines = lines
+		return v
+	}
+	v.Says, v.Lines = strings.Join(said, " "), nil
+	return v
 }
 
 // fell is how long something lasted that fell short, rounded down.
@@ -280,6 +318,24 @@ func fell(d time.Duration) site.Phrase {
 		return Span(d.Truncate(time.Second))
 	}
 	return Span(d.Truncate(time.Minute))
+}
+
+// rose is how far a chamber has risen in this step; 0 without a reading.
+func (l *look) rose(bay string) float64 {
+	if r := l.trace(l.site.Find(bay, site.Level)); r != nil && len(r.Dots) > 3 {
+		return r.Max - r.First
+	}
+	return 0
+}
+
+// highest is the bay other than one whose chamber has risen most; empty when none has.
+func (l *look) highest(but string) (bay string) {
+	for _, k := range l.bayIDs() {
+		if k != but && l.rose(k) > l.rose(bay) {
+			bay = k
+		}
+	}
+	return bay
 }
 
 // startTime is how long a valve must run for its flow to be known to a few per cent: three minutes,
@@ -293,6 +349,9 @@ func (h *house) startTime(id string) time.Duration {
 func (l *look) firstStart(id string) Verdict {
 	say := func(v Verdict) Verdict { v.Lines = l.lines(id); return v }
 	m := l.trace(l.meterOf(id))
+	if other := slices.DeleteFunc(l.running(), func(k string) bool { return k == id }); len(other) > 0 {
+		return say(l.failed("Water runs through the meter of %s, not only %s.", l.voice.List(other), id))
+	}
 	if !l.moved(id) {
 		if l.elapsed() > l.o.FirstSigns+l.o.Away {
 			return say(l.failed("The meter of %s has not moved in %s. Is the valve open and powered?", id, Span(l.elapsed())))
@@ -308,6 +367,10 @@ func (l *look) firstStart(id string) Verdict {
 		return say(l.watching("shut", "Shut the valve of %s.", id))
 	case ran < l.startTime(id)*8/10:
 		return say(l.failed("It ran for %s only; %s are needed to know its flow.", fell(ran), Span(l.startTime(id))))
+	}
+	// Sensors that were stored together are easily hung into each other's chambers.
+	if up, other := l.rose(id), l.highest(id); other != "" && l.rose(other) >= riseM && up < l.rose(other)/2 {
+		return say(l.failed("The chamber of %s rises, and not that of %s: their sensors were put back into each other's chambers, or the valve feeds the wrong bay. Put it right, then do this step again; the wiring proof finds what is mixed up.", other, id))
 	}
 	flow := m.rate()
 	v := l.passed("%s.", site.Rate(flow))

@@ -261,8 +261,8 @@ func (h *house) says(phrases []string) []string {
 	return out
 }
 
-// elapsed since the step began.
-func (l *look) elapsed() time.Duration { return l.now.Sub(l.since) }
+// elapsed since the step began, which an answer may have done after the tick that is judged.
+func (l *look) elapsed() time.Duration { return max(0, l.now.Sub(l.since)) }
 
 // trace of a point, nil when it gave no reading in this step.
 func (l *look) trace(p *site.Point) *trace {

@@ -136,16 +136,16 @@ func (v Voice) measure(x float64, form func(float64) string) measured {
 	if v.Language != English {
 		text = v.said(x, text)
 	}
-	return measured{text, x >= 0}
+	return measured{text, x > 0 && strings.ContainsAny(text, "123456789")}
 }
 
 // measured is a quantity as it is written.
 type measured struct {
 	text  string
-	above bool // 0, or more
+	above bool // 0, as it is written
 }
 
-// Format implements fmt.Formatter: a + puts the sign before what is not below 0.
+// Format implements fmt.Formatter: a + puts the sign before what is above 0.
 func (m measured) Format(f fmt.State, _ rune) {
 	if f.Flag('+') && m.above {
 		io.WriteString(f, "+")
