@@ -93,8 +93,8 @@ func anAccount(bay string, from, to time.Time, in, out, unexplained, u float64) 
 func aFrostyView() *View {
 	v := aQuietView()
 	e := site.Event{V: 1, ID: "millbrook//freeze-risk//2026-07-14T04:00:00Z", Seq: 3, Time: site.Stamp{Time: v.Time}, Since: site.Stamp{Time: v.Time}, Site: "millbrook", Kind: site.FreezeRisk,
-		State: site.Raised, Severity: site.Info, Confidence: new(0.31), Because: "Tonight may freeze, 3 in 10: the air is at 8.2 degrees C and can be expected to reach 2.9 before sunrise, " +
-			"the ground on a clear night like this 2 degrees lower. Then chambers and pipes with water in them would freeze.",
+		State: site.Raised, Severity: site.Info, Confidence: new(0.31), Because: "Tonight may freeze, 3 in 10: the air is at 8.2 degrees C and can be expected to reach 2.9 degrees C by sunrise, about 05:10, " +
+			"the ground on a clear night like this 2.1 degrees C lower. Then chambers and pipes with water in them would freeze.",
 		FirstAction: "Drain the supply line and the chambers, or keep them covered and warm tonight."}
 	v.Alarms = []alarm.Alarm{{Event: e, Now: e, Phase: alarm.Unacknowledged, Present: true, Told: true}}
 	v.Number = 9

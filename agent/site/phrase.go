@@ -18,13 +18,17 @@ type Phrase struct {
 func Say(words string, with ...any) Phrase { return Phrase{words, with} }
 
 // Quantities in a phrase, shown in the site's units: a level or a difference of levels, m, and one that
-// is measured closely; water, m3; a flow, m3/s; a pressure, Pa. The verb %+s shows the sign of one above 0.
+// is measured closely; water, m3; a flow, m3/s; a pressure, Pa; a temperature, degC; a difference of
+// temperatures, K. The verb %+s shows the sign of one above 0.
 type (
 	Depth float64
 	Close float64
 	Water float64
 	Rate  float64
 	Press float64
+
+	Celsius float64
+	Kelvin  float64
 )
 
 // List is a list in a phrase.

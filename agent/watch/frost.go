@@ -103,20 +103,20 @@ func (w *Watch) frost(now int64) {
 		h = 0
 	}
 	if g, _ := st.ground(now, h); g >= 0.5 {
-		ground = site.Say(", the ground on a clear night like this %.0f degrees lower", g)
+		ground = site.Say(", the ground on a clear night like this %s lower", site.Kelvin(g))
 	}
 	switch {
 	case st.frozen(now):
 		n.ToSoft = 0
-		n.Because = site.Say("The air is at %.1f degrees C%s: %s will freeze.", st.T, ground, what)
+		n.Because = site.Say("The air is at %s%s: %s will freeze.", site.Celsius(st.T), ground, what)
 	default:
 		in := st.freezesIn(now)
 		if math.IsNaN(in) { // the air is next to freezing, and nothing says when
 			in, n.Confidence = aheadH, min(n.Confidence, told)
 		}
 		n.ToSoft = left(in * 3600)
-		n.Because = site.Say("The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.",
-			st.T, st.fall(), lowest, ground, what)
+		n.Because = site.Say("The air is at %s and falls by %s an hour: it can be expected to reach %s%s, and %s will freeze.",
+			site.Celsius(st.T), site.Kelvin(st.fall()), site.Celsius(lowest), ground, what)
 	}
 	w.say(n)
 }

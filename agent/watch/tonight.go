@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"time"
 
 	"bayledger/agent/site"
 )
@@ -104,9 +105,13 @@ func (s *frostState) note(now int64, what site.Phrase) site.Finding {
 	n.Confidence = s.maybe(now)
 	var ground site.Phrase
 	if g, _ := s.margin(now); g >= 0.5 {
-		ground = site.Say(", the ground on a clear night like this %.0f degrees lower", g)
+		ground = site.Say(", the ground on a clear night like this %s lower", site.Kelvin(g))
 	}
-	n.Because = site.Say("Tonight may freeze, %d in 10: the air is at %.1f degrees C and can be expected to reach %.1f before sunrise%s. Then %s would freeze.",
-		min(9, max(1, int(math.Round(10*n.Confidence)))), s.T, lowest, ground, what)
+	sunrise := s.Sunrise // the last one; a night was seen, or nothing could be said of this one
+	for sunrise <= now {
+		sunrise += 24 * hour
+	}
+	n.Because = site.Say("Tonight may freeze, %d in 10: the air is at %s and can be expected to reach %s by sunrise, about %s%s. Then %s would freeze.",
+		min(9, max(1, int(math.Round(10*n.Confidence)))), site.Celsius(s.T), site.Celsius(lowest), site.Clock(at(sunrise).Round(10*time.Minute)), ground, what)
 	return n
 }

@@ -95,12 +95,12 @@ var germanWatch = map[string]string{
 	"Pour a bucket of water into the chamber of bay %s and see which level rises.":                                                                          "Einen Eimer Wasser in den Pegelschacht von Becken %s gießen und sehen, welcher Wasserstand steigt.",
 
 	// Frost; what will freeze stands in the accusative.
-	"The air is at %.1f degrees C%s: %s will freeze.":                                                                                      "Die Luft hat %.1f °C%s: Frostgefahr für %s.",
-	"The air is at %.1f degrees C and falls by %.1f an hour: it can be expected to reach %.1f%s, and %s will freeze.":                      "Die Luft hat %.1f °C und fällt um %.1f Grad in der Stunde: Zu erwarten sind %.1f °C%s, und damit Frostgefahr für %s.",
-	"Tonight may freeze, %d in 10: the air is at %.1f degrees C and can be expected to reach %.1f before sunrise%s. Then %s would freeze.": "Heute Nacht kann es frieren, in %d von 10 Fällen: Die Luft hat %.1f °C, bis Sonnenaufgang sind %.1f °C zu erwarten%s. Das wäre Frostgefahr für %s.",
-	", the ground on a clear night like this %.0f degrees lower":                                                                           ", am Boden in einer klaren Nacht wie dieser %.0f Grad weniger",
-	"chambers and pipes with water in them":                                                                                                "Schächte und Leitungen, in denen Wasser steht",
-	"the chamber of %s":                                                                                                                    "den Pegelschacht von %s", "the supply line": "die Zuleitung", "%s (not drained)": "%s (nicht entleert)",
+	"The air is at %s%s: %s will freeze.": "Die Luft hat %s%s: Frostgefahr für %s.",
+	"The air is at %s and falls by %s an hour: it can be expected to reach %s%s, and %s will freeze.":                              "Die Luft hat %s und fällt um %s in der Stunde: Zu erwarten sind %s%s, und damit Frostgefahr für %s.",
+	"Tonight may freeze, %d in 10: the air is at %s and can be expected to reach %s by sunrise, about %s%s. Then %s would freeze.": "Heute Nacht kann es frieren, in %d von 10 Fällen: Die Luft hat %s, bis Sonnenaufgang gegen %[4]s sind %[3]s zu erwarten%[5]s. Das wäre Frostgefahr für %[6]s.",
+	", the ground on a clear night like this %s lower":                                                                             ", am Boden in einer klaren Nacht wie dieser %s weniger",
+	"chambers and pipes with water in them":                                                                                        "Schächte und Leitungen, in denen Wasser steht",
+	"the chamber of %s":                                                                                                            "den Pegelschacht von %s", "the supply line": "die Zuleitung", "%s (not drained)": "%s (nicht entleert)",
 
 	// The end of an alarm.
 	"It is over: %s.": "Vorbei: %s.", "None; it is over.": "Nichts; es ist vorbei.",

@@ -108,6 +108,10 @@ func (v Voice) fill(a any) any {
 		return v.measure(float64(a), v.Display.Rate)
 	case site.Press:
 		return v.measure(float64(a), v.Display.Press)
+	case site.Celsius:
+		return v.temperature(float64(a), 32)
+	case site.Kelvin:
+		return v.temperature(float64(a), 0)
 	case site.Lasted:
 		return v.lasted(time.Duration(a))
 	case site.Clock:
@@ -137,6 +141,19 @@ func (v Voice) measure(x float64, form func(float64) string) measured {
 		text = v.said(x, text)
 	}
 	return measured{text, x > 0 && strings.ContainsAny(text, "123456789")}
+}
+
+// temperature writes one in degC, or with an offset of 0 a difference of two. English has it in letters, for
+// messages that have no others.
+func (v Voice) temperature(x, offset float64) string {
+	unit, text := "C", fmt.Sprintf("%.1f", x)
+	if v.Display.Inches {
+		unit, text = "F", fmt.Sprintf("%.0f", x*1.8+offset)
+	}
+	if v.Language == English {
+		return text + " degrees " + unit
+	}
+	return v.Figure(text) + " \u00b0" + unit
 }
 
 // measured is a quantity as it is written.

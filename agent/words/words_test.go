@@ -64,3 +64,27 @@ func TestATextIsNoFormat(t *testing.T) {
 		require.Equal(t, "100 % sure, %s", Voice{Language: language}.Speak(site.Say("100 % sure, %s")))
 	}
 }
+
+// Quantities in the site's units: a sign only where there is something, temperatures and their differences, and a
+// depth that is measured closely.
+func TestQuantities(t *testing.T) {
+	zone := time.UTC
+	metric, us, german := Voice{Language: English, Zone: zone}, Voice{Language: English, Display: site.USDisplay, Zone: zone}, Voice{Language: German, Zone: zone}
+	for _, row := range []struct {
+		phrase             string
+		value              any
+		metric, us, german string
+	}{
+		{"%s", site.Close(0.0364), "36.4 mm", "1.433 in", "36,4 mm"},
+		{"%+s", site.Close(0.006), "+6.0 mm", "+0.236 in", "+6,0 mm"},
+		{"%+s", site.Close(-0.006), "-6.0 mm", "-0.236 in", "\u22126,0 mm"},
+		{"%+s", site.Close(0.00001), "0.0 mm", "0.000 in", "0 mm"},
+		{"%+s", site.Depth(0.012), "+12 mm", "+0.47 in", "+12 mm"},
+		{"%s", site.Celsius(-1.5), "-1.5 degrees C", "29 degrees F", "\u22121,5 °C"},
+		{"%s", site.Kelvin(2.5), "2.5 degrees C", "4 degrees F", "2,5 °C"},
+	} {
+		for voice, want := range map[Voice]string{metric: row.metric, us: row.us, german: row.german} {
+			require.Equal(t, want, voice.Say(row.phrase, row.value))
+		}
+	}
+}
