@@ -350,6 +350,9 @@ func (b *Book) answer(a Answer, rec site.Record) {
 		v.Says = strings.TrimSpace(v.Says)
 		b.end(r, PassedOver, v, a.Why, t)
 	case "stop":
+		if r.Latched { // what was found is the reason
+			b.conclude(r, Seen, r.Verdict, "", t)
+		}
 		b.finish(r, a.Why, t)
 	}
 	if back {

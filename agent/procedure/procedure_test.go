@@ -773,6 +773,34 @@ func TestDipsTooClose(t *testing.T) {
 	require.Equal(t, "move", x.run().Now.Step)
 }
 
+// Whoever stops because of what was found has it on record, with the lines that put it right.
+func TestStoppedByWhatWasFound(t *testing.T) {
+	x := newBench(t)
+	x.start(WiringProof, "")
+	require.NoError(t, x.answer(""))
+	for x.run().Now.Verdict.State != Failed {
+		r := x.run()
+		id, is := strings.CutPrefix(r.Now.Step, "valve ")
+		if p := r.Now.Verdict.Phase; is && p != "shut" && p != "tell" {
+			x.total[map[string]string{"A1": "A2", "A2": "A1", "A3": "A3"}[id]] += 4e-3
+			x.level[id] += 4e-3 / (90 * 0.3)
+		} else if is && !r.Now.Answered {
+			require.NoError(t, x.answer(id))
+		}
+		x.step()
+	}
+	r := x.run()
+	require.NoError(t, x.say(Answer{Do: "stop", Run: r.ID, Step: r.Now.Step, Why: "the electrician comes tomorrow"}))
+	rec := x.b.Picture().Records[0]
+	last := rec.Results[len(rec.Results)-1]
+	require.Equal(t, "wiring", last.Step)
+	require.Equal(t, NotPassed, last.Outcome)
+	require.Empty(t, last.Who, "the tool found it")
+	require.Contains(t, last.Says, "valve A1 moves meter A2")
+	require.Contains(t, rec.Fix, "bay A1: points: meter: { register A2-meter }")
+	require.False(t, rec.SignedOff)
+}
+
 // With counts of 10 L and a leak of 10 L/h asked for, the static hold takes two hours.
 func TestHoldTime(t *testing.T) {
 	h := New(aSite(), nil).house

@@ -50,7 +50,7 @@ type Outcome string
 const (
 	Seen       Outcome = "seen"        // the tool saw it
 	Confirmed  Outcome = "confirmed"   // a person said so
-	NotPassed  Outcome = "failed"      // it failed, and the person went on
+	NotPassed  Outcome = "failed"      // it failed, and the procedure was stopped
 	Open       Outcome = "undecided"   // the evidence does not decide
 	PassedOver Outcome = "passed over" // not done, with the reason
 )
@@ -202,6 +202,22 @@ func (b *Book) missed(r *run, s *step, t time.Time) {
 
 // end closes the present step and goes on to the next.
 func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
+	i, s := r.index(b), r.step(b)
+	b.conclude(r, o, v, why, t)
+	r.steps = nil
+	steps := r.plan(b)
+	if i+1 >= len(steps) {
+		b.finish(r, "", t)
+		return
+	}
+	if next := &steps[i+1]; next.alone && !s.alone {
+		b.report(r, t) // what a person could do is done; the rest takes its time
+	}
+	b.enter(r, steps[i+1].id, t)
+}
+
+// conclude puts on record how the present step ended.
+func (b *Book) conclude(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	s := r.step(b)
 	if o != PassedOver {
 		switch v.State {
@@ -217,26 +233,15 @@ func (b *Book) end(r *run, o Outcome, v Verdict, why string, t time.Time) {
 	if r.HasValue && s.ask != nil {
 		res.Answer = b.house.voice.Figure(s.ask.words(r.Value))
 	}
-	if s.judge != nil && !r.Answered && o == Seen {
+	if s.judge != nil && !r.Answered && o != PassedOver {
 		res.Who = "" // the tool saw it by itself
 	}
 	found := b.house.calibrated(r, &res)
 	res.Says = strings.TrimSpace(res.Says + " " + b.against(r, res.Step, found))
 	b.learn(r, found)
-	i := r.index(b)
 	r.Results = append(r.Results, res)
 	b.note(r, res.Who, Entry{Result: &res}, t)
 	b.take(r, &res, t)
-	r.steps = nil
-	steps := r.plan(b)
-	if i+1 >= len(steps) {
-		b.finish(r, "", t)
-		return
-	}
-	if next := &steps[i+1]; next.alone && !s.alone {
-		b.report(r, t) // what a person could do is done; the rest takes its time
-	}
-	b.enter(r, steps[i+1].id, t)
 }
 
 // readings are those of the step's bays and of the supply, by point. One that has given none lately says
