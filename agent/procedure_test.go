@@ -15,6 +15,7 @@ import (
 	"bayledger/agent/clock"
 	"bayledger/agent/procedure"
 	"bayledger/agent/sitefile"
+	"bayledger/agent/words"
 	"bayledger/drivers/virtual"
 )
 
@@ -33,6 +34,8 @@ type pumpHouse struct {
 	watch time.Duration
 	// every is how often points are read; 0 is the site file's. Days go by sooner with few readings.
 	every time.Duration
+	// language is that of the site's people; empty is English.
+	language words.Language
 	// users is the file with those who may log in to the page; empty for nobody.
 	users string
 }
@@ -84,6 +87,7 @@ func (h *pumpHouse) boot() {
 		}
 	}
 	cfg.Page.UsersFile = h.users
+	cfg.Site.Language = string(h.language)
 	a, err := agent.New(h.t.Context(), agent.Options{Config: cfg, Dir: h.dir, Clock: h.clk, Log: slog.New(slog.DiscardHandler), CommitEvery: commit})
 	require.NoError(h.t, err)
 	require.NoError(h.t, a.Start())

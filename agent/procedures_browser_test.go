@@ -13,6 +13,7 @@ import (
 	"bayledger/agent/access"
 	"bayledger/agent/browsertest"
 	"bayledger/agent/procedure"
+	"bayledger/agent/words"
 	"bayledger/drivers/virtual"
 )
 
@@ -126,16 +127,22 @@ func TestBrowserWinterClose(t *testing.T) {
 	require.Contains(t, strings.ToLower(text), "signed:")
 }
 
-// Every other procedure is walked with its page open on a phone: each step fits, and its buttons have room for
-// a thumb. The winter close has a test of its own.
+// Every other procedure is walked with its page open on a phone, in each language: each step fits, and its
+// buttons have room for a thumb. The winter close has a test of its own.
 func TestBrowserEveryProcedure(t *testing.T) {
+	for _, language := range words.Languages {
+		t.Run(string(language), func(t *testing.T) { everyProcedure(t, language) })
+	}
+}
+
+func everyProcedure(t *testing.T, language words.Language) {
 	users := filepath.Join(t.TempDir(), "users.json")
 	st, err := access.Open(users, false, func() time.Time { return evening })
 	require.NoError(t, err)
 	require.NoError(t, st.Add("ann", access.Keeper, "stone clay water"))
 	h := house(t, func(c *virtual.Config) { c.Courts[0].Bays[0].LevelM, c.Courts[0].Bays[1].LevelM = 0.030, 0.030 })
 	h.stop()
-	h.users = users
+	h.users, h.language = users, language
 	h.boot()
 	h.wait(5 * time.Minute)
 	b := browsertest.Open(t, h.a.URL())
@@ -151,7 +158,7 @@ func TestBrowserEveryProcedure(t *testing.T) {
 		if id := r.Now.Step[strings.LastIndex(r.Now.Step, " ")+1:]; len(id) == 2 && id != "A1" {
 			return
 		}
-		name := strings.ReplaceAll(fmt.Sprintf("%s-%s-%s", k, r.Now.Step, r.Now.Verdict.Phase), " ", "-")
+		name := strings.ReplaceAll(fmt.Sprintf("%s-%s-%s-%s", language, k, r.Now.Step, r.Now.Verdict.Phase), " ", "-")
 		if shown[name] {
 			return
 		}
@@ -227,11 +234,12 @@ func TestBrowserEveryProcedure(t *testing.T) {
 		}
 		b.Go("/procedures/record?id=" + h.record(k).ID)
 		b.Fits("record of " + string(k))
-		b.Picture("record-" + string(k) + "-360")
+		require.NotEqual(t, "0px", browsertest.Evaluate[string](b, `getComputedStyle(document.body).paddingLeft`), "its style is allowed")
+		b.Picture(fmt.Sprintf("%s-record-%s-360", language, k))
 	}
 	b.Go("/procedures")
 	b.Fits("all on record")
-	b.Picture("records-360")
+	b.Picture(string(language) + "-records-360")
 	b.Sound("procedures")
 	require.Greater(t, len(shown), 30)
 }

@@ -2,6 +2,8 @@ package page
 
 import (
 	"cmp"
+	"crypto/sha256"
+	"encoding/base64"
 	"encoding/json"
 	"net/http"
 	"slices"
@@ -151,6 +153,12 @@ func (s *Server) procedure(r *http.Request, v *View) (site.Record, string, error
 	return rec, "procedure", nil
 }
 
+// recordPolicy allows the one style sheet that a record carries with it.
+var recordPolicy = func() string {
+	sum := sha256.Sum256([]byte(procedure.RecordStyle))
+	return strings.Replace(policy, "style-src 'self'", "style-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'", 1)
+}()
+
 // procedureRecord serves a record for the printer, or as text or JSON.
 func (s *Server) procedureRecord(w http.ResponseWriter, r *http.Request) {
 	id, form := r.URL.Query().Get("id"), r.URL.Query().Get("form")
@@ -180,6 +188,7 @@ func (s *Server) procedureRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Content-Security-Policy", recordPolicy)
 	if err := write(w); err != nil {
 		s.deps.Log.Warn("record not written", "record", id, "error", err)
 	}

@@ -192,6 +192,13 @@ func dayOf(v words.Voice, typed string) string {
 //go:embed record.html
 var recordHTML string
 
+// RecordStyle is the style sheet within a record's page, which whoever serves it must allow.
+var RecordStyle = func() string {
+	_, rest, _ := strings.Cut(recordHTML, "<style>")
+	style, _, _ := strings.Cut(rest, "</style>")
+	return style
+}()
+
 var recordPage = template.Must(template.New("record").Parse(recordHTML))
 
 // WriteHTML writes the record as one page that prints on its own: no script, nothing loaded.
