@@ -84,7 +84,7 @@ func TestEndToEndIsolation(t *testing.T) {
 	h.break_(virtual.StuckOpen, "B1", 0, 0)
 	h.eventually(3*time.Hour, "shut", func() bool { return h.main().Shut })
 	require.True(t, h.field.MasterShut())
-	require.Contains(t, h.main().Why, "valve-stuck-open")
+	require.Equal(t, "valve stuck open, bay B1", h.main().Why)
 	h.eventually(10*time.Minute, "told", func() bool { _, open := h.told(site.IsolationClosed, ""); return open })
 	require.Empty(t, h.main().Trouble)
 	h.eventually(30*time.Minute, "without pressure, folded", func() bool {

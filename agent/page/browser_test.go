@@ -15,6 +15,7 @@ import (
 
 	"bayledger/agent/alarm"
 	"bayledger/agent/browsertest"
+	"bayledger/agent/procedure"
 	"bayledger/agent/site"
 )
 
@@ -178,11 +179,25 @@ func TestBrowserLive(t *testing.T) {
 	b.Do(chromedp.EmulateViewport(360, 900))
 	view.Store(aFrostyView())
 	b.Until(`document.querySelector("h1").textContent.includes("Frost ahead, 3 in 10")`)
-	for _, path := range []string{"/", "/round", "/alarms"} {
-		b.Go(path)
-		b.Fits(path + " before a night that may freeze")
-		b.Accessible(path + " before a night that may freeze")
-		b.Picture("frosty" + strings.ReplaceAll(path, "/", "-"))
+	for _, width := range []int64{360, 1280} {
+		b.Do(chromedp.EmulateViewport(width, 900))
+		view.Store(aFrostyView())
+		for _, path := range []string{"/", "/round", "/alarms"} {
+			b.Go(path)
+			b.Fits(path + " before a night that may freeze")
+			b.Accessible(path + " before a night that may freeze")
+			b.Picture(fmt.Sprintf("frosty%s-%d", strings.ReplaceAll(path, "/", "-"), width))
+		}
+		v := aQuietView()
+		v.Site.Isolation = &site.Isolation{Enabled: true, Device: "pump-io", MostPerDay: 2, Travel: 20 * time.Second}
+		v.Procedures = procedure.New(v.Site, nil).Picture()
+		v.Procedures.Main.Proved, v.Procedures.Main.Shut, v.Procedures.Main.Since = aMorning.AddDate(0, -3, 0), true, aMorning.Add(-time.Hour)
+		v.Procedures.Main.Why, v.Procedures.Main.Trouble = "valve stuck open, bay A3", "the main meter still moves: the valve has not shut"
+		view.Store(v)
+		b.Go("/procedures")
+		b.Fits("the main is shut")
+		b.Accessible("the main is shut")
+		b.Picture(fmt.Sprintf("main-shut-%d", width))
 	}
 	b.Sound("live")
 }

@@ -111,7 +111,7 @@ func (b *Book) Main() *Main {
 		return nil
 	}
 	m := b.st.Main
-	out := &Main{Enabled: i.Enabled, DryRun: i.DryRun, Proved: b.Proved(), Shut: m.Shut, Since: m.At, Why: m.Why, Hold: m.Hold, Trouble: m.Failed}
+	out := &Main{Enabled: i.Enabled, DryRun: i.DryRun, Proved: b.Proved(), Shut: m.Shut, Since: m.At, Why: b.house.reason(m.Why), Hold: m.Hold, Trouble: m.Failed}
 	if !m.Shut {
 		out.Since = time.Time{}
 	} else if !m.Still && b.st.Now.Sub(m.At) > i.Travel+lateMain {
@@ -121,6 +121,23 @@ func (b *Book) Main() *Main {
 		out.Hold = time.Time{}
 	}
 	return out
+}
+
+// reason is why the main was shut, as people know it: an alarm by its name and bay, and else a person's words.
+func (h *house) reason(subject string) string {
+	id := strings.Split(subject, "/") // site, bay, kind, what of it, since when
+	if len(id) != 5 {
+		return subject
+	}
+	kind := site.Kind(id[2])
+	if _, known := kind.Info(); !known {
+		return subject
+	}
+	title := h.voice.Lower(h.voice.Title(kind))
+	if id[1] == "" {
+		return title
+	}
+	return h.say("%s, bay %s", title, h.name(id[1]))
 }
 
 // Closes reports whether an alarm is one for which shutting the main helps: water that comes in and

@@ -191,6 +191,8 @@ var germanProcedure = map[string]string{
 	"The main meter stopped within %s, and the site file says that the valve travels for %s: one that shuts faster makes the pipe hammer. Fit an actuator that shuts slowly; a coil cannot slow it.": "Der Hauptzähler stand binnen %s, und die Anlagendatei nennt %s Laufzeit: Schließt ein Ventil schneller, schlägt das Rohr. Einen langsam schließenden Antrieb einbauen; ein Befehl kann ihn nicht bremsen.",
 	"The main meter stopped.": "Der Hauptzähler steht.", "the main meter still moves: the valve has not shut": "der Hauptzähler läuft noch: Das Ventil hat nicht geschlossen",
 
+	"%s, bay %s": "%s, Becken %s",
+
 	// Answers.
 	"there is no procedure %q": "es gibt keinen Ablauf %q", "%s cannot be started: %s": "%s lässt sich nicht beginnen: %s", "say which bay: one of %s": "sagen Sie, welches Becken: eines von %s", "%s is about the whole site, not one bay": "%s betrifft die ganze Anlage, nicht ein Becken", "it is under way since %s, begun by %s: go on with it or stop it": "das läuft seit %s, begonnen von %s: weitermachen oder abbrechen",
 	"%s is under way and wants you first": "%s läuft und braucht Sie zuerst", "no procedure %q is under way": "es läuft kein Ablauf %q", "that step is over; now it is %q": "dieser Schritt ist vorbei; jetzt ist %q", "it is too early for that: %s": "dafür ist es zu früh: %s", "%q cannot be done in this step; possible: %s": "%q geht in diesem Schritt nicht; möglich: %s",
