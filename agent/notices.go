@@ -91,7 +91,7 @@ func (w noticeWords) Message(e site.Event, who, lead string) (short, long string
 func (w noticeWords) Line(e site.Event) string { return alarm.Line(w.cfg.Site, e) }
 
 // Notes implements notice.Words: whoever reads the morning line is reminded of the work that keeps
-// alarms quiet.
+// alarms quiet, and of procedures that wait.
 func (w noticeWords) Notes() (notes []string) {
 	v := w.a.View()
 	if v == nil {
@@ -101,6 +101,7 @@ func (w noticeWords) Notes() (notes []string) {
 	for _, x := range v.Work {
 		notes = append(notes, say.Speak(x.Says()))
 	}
+	notes = append(notes, v.Procedures.Waiting()...)
 	if v.Closed {
 		notes = append(notes, say.Say("The season is closed: only what can still hurt is told."))
 	}

@@ -105,3 +105,13 @@ func TestMainValve(t *testing.T) {
 	require.Equal(t, "the plumber is here", rec.Subject)
 	require.Equal(t, aMorning.Add(8*time.Hour), rec.Until)
 }
+
+// The morning round reminds of a procedure that waits for somebody.
+func TestRoundRemindsOfALook(t *testing.T) {
+	v := aQuietView()
+	v.Procedures.Runs = []procedure.Running{{ID: "1", Kind: procedure.FirstFill, Title: "First fill of a bay", Bay: "A2", Now: procedure.Now{Step: "look 3", Title: "Look 3 of the first week", Alone: true, Can: []string{"answer", "skip", "stop"}}}}
+	const reminder = "First fill of a bay, bay A2, waits for you: Look 3 of the first week."
+	require.Contains(t, get(t, aClub(t, v).Server, "/round").Body.String(), reminder)
+	v.Procedures.Runs[0].Now.Can = []string{"skip", "stop"}
+	require.NotContains(t, get(t, aClub(t, v).Server, "/round").Body.String(), reminder)
+}

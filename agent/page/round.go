@@ -204,7 +204,7 @@ type roundPage struct {
 	shell
 	Bays   []roundCard
 	Said   string
-	Notes  []string // what is told for information
+	Notes  []string // what is told for information, and the procedures that wait for somebody
 	CanAct bool
 	Unit   string
 	WUnit  string
@@ -261,6 +261,7 @@ func (s *Server) round(w http.ResponseWriter, r *http.Request) {
 			p.Notes = append(p.Notes, words.Sentence(a.Now.Because))
 		}
 	}
+	p.Notes = append(p.Notes, v.Procedures.Waiting()...)
 	for i := range v.Bays {
 		p.Bays = append(p.Bays, roundCardOf(sh.voice, v, &v.Bays[i], records, rain, opened))
 	}

@@ -103,6 +103,24 @@ func (b *Book) Picture() Picture {
 	return p
 }
 
+// Waiting says which procedures want somebody who may not know it: a look of the first week can be taken, a
+// step has failed or cannot decide, or nobody has answered for long.
+func (p Picture) Waiting() (told []string) {
+	v := words.Voice{Language: p.Language}
+	for _, r := range p.Runs {
+		stuck := r.Now.Verdict.State == Failed || r.Now.Verdict.State == Undecided
+		if !stuck && !r.Left && !(r.Now.Alone && slices.Contains(r.Now.Can, "answer")) {
+			continue
+		}
+		text := v.Say("%s waits for you: %s", r.Title, r.Now.Title)
+		if r.Bay != "" {
+			text = v.Say("%s, bay %s, waits for you: %s", r.Title, r.Bay, r.Now.Title)
+		}
+		told = append(told, words.Sentence(text))
+	}
+	return told
+}
+
 func (b *Book) offer(bays []string) []Offer {
 	offers := []Offer{}
 	for i := range plans {

@@ -696,11 +696,14 @@ func TestFirstFillLooks(t *testing.T) {
 	require.Equal(t, "look 1", x.run().Now.Step)
 	require.ErrorContains(t, x.answer("right"), "too early", "a look is not answered the day before")
 	require.NotContains(t, x.run().Now.Can, "answer")
+	require.Empty(t, x.b.Picture().Waiting())
 	x.wait(19 * time.Hour)
 	require.Equal(t, "", x.run().Now.Verdict.Phase)
 	x.wait(2 * time.Hour)
 	require.Equal(t, "due", x.run().Now.Verdict.Phase)
+	require.Equal(t, []string{"First fill of a bay, bay A1, waits for you: Look 1 of the first week."}, x.b.Picture().Waiting())
 	require.NoError(t, x.answer("soft"))
+	require.Empty(t, x.b.Picture().Waiting())
 	x.wait(9 * 24 * time.Hour)
 	require.Nil(t, x.run())
 	rec := x.b.Picture().Records[0]
@@ -789,6 +792,7 @@ func TestStoppedByWhatWasFound(t *testing.T) {
 		}
 		x.step()
 	}
+	require.Equal(t, []string{"Wiring proof waits for you: What belongs to what."}, x.b.Picture().Waiting())
 	r := x.run()
 	require.NoError(t, x.say(Answer{Do: "stop", Run: r.ID, Step: r.Now.Step, Why: "the electrician comes tomorrow"}))
 	rec := x.b.Picture().Records[0]

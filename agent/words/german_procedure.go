@@ -191,6 +191,7 @@ var germanProcedure = map[string]string{
 	"The main meter stopped within %s, and the site file says that the valve travels for %s: one that shuts faster makes the pipe hammer. Fit an actuator that shuts slowly; a coil cannot slow it.": "Der Hauptzähler stand binnen %s, und die Anlagendatei nennt %s Laufzeit: Schließt ein Ventil schneller, schlägt das Rohr. Einen langsam schließenden Antrieb einbauen; ein Befehl kann ihn nicht bremsen.",
 	"The main meter stopped.": "Der Hauptzähler steht.", "the main meter still moves: the valve has not shut": "der Hauptzähler läuft noch: Das Ventil hat nicht geschlossen",
 
+	"%s, bay %s, waits for you: %s": "%s, Becken %s, wartet auf Sie: %s", "%s waits for you: %s": "%s wartet auf Sie: %s",
 	"%s, bay %s": "%s, Becken %s",
 
 	// Answers.
