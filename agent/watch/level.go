@@ -138,6 +138,9 @@ func (w *Watch) levels(y *bay, now int64) {
 			forgotten := hour
 			if y.b.Fill.OneAtATime && !k.ValveKnown {
 				forgotten = heldUp.Milliseconds()
+				if w.longer(y) {
+					forgotten *= 2 // that one is likelier to be what holds up the controller, and is told first
+				}
 			}
 			if k.BayM < deep-u && now-s.LowAt >= forgotten || seen && now-s.LowAt >= lowFor+y.turn().Milliseconds() {
 				s.Low = true

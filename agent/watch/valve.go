@@ -44,6 +44,9 @@ type valveState struct {
 	AskFor   time.Duration // how long it has been free while asking
 	AskTick  int64
 	AskMainL float64 // what the main meter had counted beyond the bays' when it began to ask, L
+	// UnderFor is how long the controller has been free while the bay stood under where it asks and got no water,
+	// NearFor the same half a band above: that it has asked for so long at least, and at most.
+	UnderFor, NearFor time.Duration
 	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
 	Wait      time.Duration
 	Closed    bool
@@ -51,10 +54,11 @@ type valveState struct {
 	ClosedFor int64
 
 	// StartM is the level at which fills usually begin, by StartN of them that began when the
-	// controller had been free for a while: only those show at what level it asks. FreeSince is
-	// since when it is free without a break, 0 not.
+	// controller had been free for a while: only those show at what level it asks. Starts are those of the
+	// last fills, where no set point is known. FreeSince is since when it is free without a break, 0 not.
 	StartM    float64
 	StartN    int
+	Starts    []float64
 	StopM     float64 // the highest its chamber came in a usual fill
 	FreeSince int64
 	WasFree   int64 // FreeSince when the fill under way began
@@ -286,17 +290,17 @@ func (w *Watch) habits(y *bay, now int64) {
 		}
 	}
 	if unseen {
-		v.stops(k.LastHighestM, 1.5*max(y.b.BandM, 0.003))
+		v.stops(k.LastHighestM, y.unseenM())
 	}
 	free := v.WasFree > 0 && k.LastFrom-v.WasFree >= freeFor
 	// Where fills begin while water is lost is no habit: a bay that runs off sinks before its turn comes.
 	lost := y.st.Bank.Open == site.Leak && !math.IsNaN(k.SetM)
-	if !lost && !math.IsNaN(k.LastLevelM) && (free || v.StartN < 3) && now-k.SetMoved > 12*hour {
+	switch {
+	case lost || math.IsNaN(k.LastLevelM):
+	case math.IsNaN(k.SetM):
+		v.started(k.LastLevelM, y.unseenM(), free)
+	case (free || v.StartN < 3) && now-k.SetMoved > 12*hour:
 		v.StartN++
-		if v.StartN == 1 || math.IsNaN(k.SetM) && k.LastLevelM < v.StartM-1.5*max(y.b.BandM, 0.003) {
-			// So low, and the bay was filled after all: the level it is held at was lowered unseen.
-			v.StartM = k.LastLevelM
-		}
 		v.StartM += (k.LastLevelM - v.StartM) / float64(min(v.StartN, 8))
 	}
 	if k.HabitStops >= 2 {
@@ -304,6 +308,21 @@ func (w *Watch) habits(y *bay, now int64) {
 		v.StopN++
 		v.StopSpread += (min(d, 0.01) - v.StopSpread) / float64(min(v.StopN, 8))
 	}
+}
+
+// started takes where a fill began. Where nobody says at what level one is asked for it is no lower than
+// there, and higher by what the bay has sunk while it waited for its window or its turn. So the upper quarter of
+// the last fills tells, and not the highest, which somebody may have begun by hand.
+func (v *valveState) started(levelM, far float64, free bool) {
+	if free && levelM < v.StartM-far {
+		v.Starts = v.Starts[:0] // so low, and the bay was filled after all: the level it is held at was lowered unseen
+	}
+	v.StartN++
+	if v.Starts = append(v.Starts, levelM); len(v.Starts) > 8 {
+		v.Starts = v.Starts[1:]
+	}
+	s := slices.Sorted(slices.Values(v.Starts))
+	v.StartM = s[len(s)-1-(len(s)+1)/4]
 }
 
 // stops takes how high a fill has lifted the chamber: where fills come to stop elsewhere, the set point was
@@ -315,6 +334,9 @@ func (v *valveState) stops(highestM, far float64) {
 	if by := highestM - v.StopM; v.StopM == 0 || math.Abs(by) > far {
 		if v.StopM > 0 && v.StartN > 0 {
 			v.StartM += by
+			for i := range v.Starts {
+				v.Starts[i] += by
+			}
 		}
 		v.StopM = highestM
 	}
@@ -353,14 +375,25 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		dt = min(time.Duration(now-v.AskTick)*time.Millisecond, time.Minute)
 	}
 	v.AskTick = now
+	switch low := y.asksM(); {
+	case runs || k.SmoothM > low+y.b.BandM:
+		v.UnderFor, v.NearFor = 0, 0
+	case k.SmoothM < low+y.b.BandM/2 && w.free(y, now):
+		v.NearFor += dt
+		if k.SmoothM < low {
+			v.UnderFor += dt
+		}
+	}
 	if runs || k.RunAt > v.Asked && v.Asked > 0 {
-		if v.AskFor > 0 {
+		// A fill that came after all where nobody knows the set point had been waited for until the level was down
+		// to a lower one.
+		if v.AskFor > 0 && !(v.Closed && math.IsNaN(k.SetM)) {
 			v.Wait = max(v.AskFor, v.Wait-v.Wait/32)
 		}
 		v.Asked, v.AskFor, v.Closed = 0, 0, false
 		return
 	}
-	asks, patience := y.asks(now)
+	asks, patience := y.asks(now, w.inWindow(y, now) && !w.inWindow(y, now+hour))
 	if !asks {
 		if v.Closed && y.recovered() {
 			v.Closed = false
@@ -378,6 +411,9 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		}
 	}
 	if !w.free(y, now) {
+		if !v.Closed && !w.inWindow(y, now) {
+			v.AskFor = 0 // a new window is a new wait
+		}
 		return
 	}
 	v.AskFor += dt
@@ -411,20 +447,42 @@ const onItsWay = 20 * time.Minute
 const heldUp = 2 * time.Hour
 
 // queued says whether the bay may only be waiting for another: where one is filled at a time and no
-// command is read, a valve that gives nothing holds up all whose turn would be next. Any bay that stands
-// where it asks too, and has had no water since this one began to ask, may be the one.
+// command is read, a valve that gives nothing holds up all whose turn would be next. The one asked first, so
+// it may be any that may have asked for half as long as this one must have, and has had no water since this one
+// began to.
 func (w *Watch) queued(y *bay) bool {
 	v := &y.st.Valve
 	if !y.b.Fill.OneAtATime || y.look.ValveKnown && !y.b.Valve.Feedback {
 		return false
 	}
 	return slices.ContainsFunc(w.bays, func(o *bay) bool {
-		return o != y && o.look.RunAt < v.Asked && (o.st.Valve.Asked > 0 || o.look.SmoothM < o.st.Valve.StartM)
+		return o != y && o.look.RunAt < v.Asked && o.st.Valve.NearFor > 0 && o.st.Valve.NearFor >= v.UnderFor/2
 	})
 }
 
-// asks says whether the bay asks for water, and how long it may wait for it.
-func (y *bay) asks(now int64) (bool, time.Duration) {
+// longer says whether another bay has asked for longer and has had no water since this one stands low.
+func (w *Watch) longer(y *bay) bool {
+	return slices.ContainsFunc(w.bays, func(o *bay) bool {
+		return o != y && o.look.RunAt < y.st.Level.LowAt && o.st.Valve.UnderFor > y.st.Valve.UnderFor
+	})
+}
+
+// unseenM is by how much fills must begin or stop elsewhere than usual for the level the bay is held at to be
+// another one.
+func (y *bay) unseenM() float64 { return 1.5 * max(y.b.BandM, 0.003) }
+
+// asksM is the level at which the bay asks for water, NaN while nobody knows.
+func (y *bay) asksM() float64 {
+	v := &y.st.Valve
+	if low := y.look.SetM - y.b.BandM; !math.IsNaN(low) || v.StartN == 0 {
+		return low
+	}
+	return v.StartM
+}
+
+// asks says whether the bay asks for water, and how long it may wait for it. closing is set in the controller's
+// last hour of the day.
+func (y *bay) asks(now int64, closing bool) (bool, time.Duration) {
 	k, v := &y.look, &y.st.Valve
 	wait := time.Duration(y.travel()+2*y.pulses()+3*y.poll()) * time.Millisecond
 	switch {
@@ -438,11 +496,17 @@ func (y *bay) asks(now int64) (bool, time.Duration) {
 			low = min(low, v.StartM)
 		}
 		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait, y.turn())
-	case v.StartN >= 3:
+	case v.StartN > 0:
 		// Nobody said where the level is to be held: a bay one and a half bands under where its
-		// fills begin has been forgotten, if its chamber, which the controller sees, stands there too.
-		low := v.StartM - 1.5*max(y.b.BandM, 0.003)
-		return k.BayM < low && k.SmoothM < low, max(20*time.Minute, wait, y.turn())
+		// fills begin has been forgotten, if its chamber, which the controller sees, stands there too. So has one a
+		// band under as the controller closes for the day, in which it will sink by another.
+		under := y.unseenM()
+		if closing {
+			under = max(y.b.BandM, 0.003)
+		}
+		low := v.StartM - under
+		rests := now-k.RunAt < hour // a bay that takes several fills gets them one by one
+		return k.BayM < low && k.SmoothM < low && !rests, max(20*time.Minute, wait, y.turn())
 	}
 	return false, 0
 }
@@ -460,15 +524,8 @@ func (y *bay) recovered() bool {
 
 // free says whether the controller may fill this bay now, by its stated habits.
 func (w *Watch) free(y *bay, now int64) bool {
-	t := at(now)
-	if n := y.b.Fill.Windows; len(n) > 0 {
-		ok := false
-		for _, win := range n {
-			ok = ok || win.Contains(t, w.s.Zone)
-		}
-		if !ok {
-			return false
-		}
+	if !w.inWindow(y, now) {
+		return false
 	}
 	if y.b.Fill.OneAtATime {
 		for _, o := range w.bays {
@@ -478,6 +535,12 @@ func (w *Watch) free(y *bay, now int64) bool {
 		}
 	}
 	return true
+}
+
+// inWindow says whether one of the bay's fill windows is open.
+func (w *Watch) inWindow(y *bay, now int64) bool {
+	n := y.b.Fill.Windows
+	return len(n) == 0 || slices.ContainsFunc(n, func(win site.DayWindow) bool { return win.Contains(at(now), w.s.Zone) })
 }
 
 // supplyState is what is remembered of the supply.
@@ -563,11 +626,11 @@ func (w *Watch) supply(now int64) {
 		n.ToSoft = y.toDust()
 		n.Confidence = 0.95
 		told := y.look.ValveKnown && !y.b.Valve.Feedback
-		what := site.Say("its level has stood below its band and the controller was free to fill")
+		what, waits := site.Say("its level has stood below its band and the controller was free to fill"), max(v.UnderFor, v.AskFor)
 		if told {
-			what = site.Say("its valve has been told to open")
+			what, waits = site.Say("its valve has been told to open"), time.Duration(now-v.ClosedFor)*time.Millisecond
 		}
-		n.Because = site.Say("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(now-v.ClosedFor), site.Depth(y.look.SmoothM))
+		n.Because = site.Say("Bay %s: %s for %s and no water has come; the level is %s.", y.name(), what, lasted(waits.Milliseconds()), site.Depth(y.look.SmoothM))
 		if !told && w.s.Find(y.b.ID, site.SetPoint) == nil {
 			// A set point that somebody has lowered by more than the band leaves the same readings.
 			n.Confidence = 0.7
