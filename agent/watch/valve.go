@@ -112,6 +112,22 @@ func (y *bay) travel() int64 {
 	return t
 }
 
+// likeValves is how long the water of other bays has been seen to run on, ms, and a poll more; 0 before three
+// have shown it.
+func (w *Watch) likeValves(y *bay) (most int64) {
+	n := 0
+	for _, o := range w.bays {
+		if v := &o.st.Valve; v.RunOnN > 0 && v.RunOn < float64(3*minute) {
+			n++
+			most = max(most, int64(v.RunOn)+o.poll())
+		}
+	}
+	if n < 3 {
+		return 0
+	}
+	return most
+}
+
 // sampleValve follows how long the valve has been heard to be shut. What was commanded while
 // nothing was heard is not known, so after a silence the time begins anew.
 func (y *bay) sampleValve(t int64, open, good bool) {
@@ -184,6 +200,9 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		// has only just begun to run may still be that of a valve which was told to shut since.
 		shut := max(v.Shut, v.Run)
 		free := shut + y.travel()
+		if v.RunOnN == 0 {
+			free = max(free, shut+w.likeValves(y))
+		}
 		if v.Shut == 0 || v.Run == 0 || k.MeterAt < free || k.RestartAt > shut {
 			v.Base = math.NaN()
 			return
@@ -196,7 +215,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 			// how long its valve takes, or where more has come than if it had stood open all its travel; valve and
 			// meter are read up to a poll apart.
 			past := k.TotalM3 - v.ShutBase
-			if v.RunOnN == 0 {
+			if v.RunOnN == 0 && w.likeValves(y) == 0 {
 				past -= max(rate, k.HabitM3S) * float64(y.travel()+y.poll()) / 1000
 			}
 			if !flows || past < least {

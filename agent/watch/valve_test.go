@@ -23,17 +23,35 @@ func uncommanded(t *testing.T, seed uint64) *world {
 
 // Before a bay's own fills have shown how long its valve takes, a flow that is read 50 s after the shut command
 // tells where more has come than through a valve that stood open for all its travel of 30 s and a poll of 10:
-// 50 s at 24 L/min are 20 L, 40 s are 16. One that shuts evenly over a minute has let in 11.7 L by then.
+// 50 s at 24 L/min are 20 L, 40 s are 16. One that shuts evenly over a minute has let in 11.7 L by then. What three
+// other bays' valves have shown, and a poll more, does as well.
 func TestAFirstFillThatGoesOnIsToldByWhatHasCome(t *testing.T) {
 	const shut, rate = 1000 * hour, 24e-3 / 60
 	for _, row := range []struct {
-		past float64
-		told bool
-	}{{20e-3, true}, {16e-3, false}, {11.7e-3, false}} {
-		v := newWorld(t, 1, nil)
+		past  float64
+		like  []int64 // how long the water of other bays runs on
+		after int64
+		told  bool
+	}{
+		{20e-3, nil, 50 * second, true}, {16e-3, nil, 50 * second, false}, {11.7e-3, nil, 50 * second, false},
+		{16e-3, []int64{0, 20 * second, 10 * second}, 50 * second, true},
+		{16e-3, []int64{0, 20 * second}, 50 * second, false}, // two say little of a third
+		{16e-3, []int64{0, 45 * second, 10 * second}, 50 * second, false},
+		{20e-3, []int64{0, 45 * second, 10 * second}, 60 * second, true},
+	} {
+		v := newWorld(t, 1, func(s *site.Site) {
+			for _, id := range []string{"A3", "A4"} {
+				b := s.Courts[0].Bays[1]
+				b.ID = id
+				s.Courts[0].Bays = append(s.Courts[0].Bays, b)
+			}
+		})
+		for i, ms := range row.like {
+			v.w.bays[i+1].st.Valve.RunOnN, v.w.bays[i+1].st.Valve.RunOn = 1, float64(ms)
+		}
 		y := v.w.bays[0]
 		y.b.Valve.Travel = 30 * time.Second
-		now := shut + 50*second
+		now := shut + row.after
 		y.look = water.Look{Now: now, HasFlow: true, FlowGood: true, FlowM3S: rate, HasMeter: true, StartM3S: 1e-5, PulseM3: 1e-3, HabitM3S: rate,
 			TotalM3: 5 + row.past, MeterAt: now, RunAt: now, Runs: true, ValveKnown: true, LevelAt: now, SetM: 0.08, RoomM3: math.NaN()}
 		y.st.Valve.Shut, y.st.Valve.ShutBase, y.st.Valve.Run, y.st.Valve.HeardAt = shut, 5, shut-10*minute, now
