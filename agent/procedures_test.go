@@ -616,6 +616,37 @@ func TestEndToEndSeasons(t *testing.T) {
 		}
 		require.False(t, h.a.View().Closed, "the season is open")
 	})
+	// Over the winter two sensors and two meters were exchanged, and the regulator drifted: the opening stops at
+	// each, and goes on once it is put right.
+	t.Run("a spring with mistakes", func(t *testing.T) {
+		h := house(t, func(c *virtual.Config) {
+			c.Faults = append(swaps(virtual.SwapLevels, "A2+A3"), swaps(virtual.SwapMeters, "B1+B2")...)
+		})
+		h.break_(virtual.PressureLow, "", 60, 0)
+		h.wait(2 * time.Minute)
+		h.start(procedure.SpringOpening, "")
+		var found []string
+		for h.run(procedure.SpringOpening).Now.Step != "weeks" {
+			r := h.work(procedure.SpringOpening, 6*time.Hour, func(r *procedure.Running) {
+				if r.Now.Verdict.Phase == "low" && len(found) == 0 {
+					found = append(found, r.Now.Verdict.Says)
+					h.field.Clear("site")
+				}
+				h.opening(r)
+			})
+			if r.Now.Verdict.State == procedure.Failed {
+				found = append(found, r.Now.Step+": "+r.Now.Verdict.Says)
+				h.field.Clear(strings.TrimPrefix(r.Now.Step, "start "))
+				h.wait(2 * time.Minute)
+				h.say(procedure.Answer{Do: "again", Run: r.ID, Step: r.Now.Step})
+			}
+			h.wait(time.Minute)
+		}
+		require.Len(t, found, 3)
+		require.Contains(t, found[0], "turn the regulator's screw in")
+		require.Contains(t, found[1], "start A2: The chamber of A3 rises, and not that of A2")
+		require.Contains(t, found[2], "start B1: Water runs through the meter of B2, not only B1")
+	})
 	// A valve that passes fills the line again a day later: found while nobody is there.
 	t.Run("it does not stay empty", func(t *testing.T) {
 		h := house(t, nil)

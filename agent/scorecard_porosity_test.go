@@ -175,7 +175,7 @@ func (x *intervals) share() float64 { return float64(x.held) / float64(x.all) }
 //
 // The longer run is kept in testdata/scorecard/porosity.txt:
 //
-//	go test ./agent -run TestScorecardPorosity -v -porosity 1000 -timeout 2h
+//	go test ./agent -run TestScorecardPorosity -v -porosity 1000 -porosity.model virtual -timeout 2h
 func TestScorecardPorosityCoverage(t *testing.T) {
 	n, low, high := 200, 0.91, 0.99
 	if *porosityRuns > 0 {
