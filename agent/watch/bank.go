@@ -155,12 +155,7 @@ func (w *Watch) bank(y *bay, now int64) {
 	slopes := w.l.Slopes(y.i)
 	for i := range slopes {
 		for j := range s.Onsets {
-			o := &s.Onsets[j]
-			g := &o.Slope
-			x := slopes[i].Share - g.E[0]
-			g.E[0] += slopes[i].Gain * x
-			g.D += x * slopes[i].Nu / slopes[i].S
-			g.J += x * x / slopes[i].S
+			carryFills(&s.Onsets[j].Slope, &slopes[i])
 		}
 	}
 	if len(fresh) > 0 {
@@ -187,6 +182,14 @@ func carry(o *onset, f *water.Window) {
 	}
 	f.Carry(&o.Sig[tJump], jump)
 	f.Carry(&o.Sig[tET], f.ET)
+}
+
+// carryFills takes a wrong meter's signature through what half a day's fills say of the storage.
+func carryFills(g *water.Signature, f *water.Slope) {
+	x := f.Share - g.E[0]
+	g.E[0] += f.Gain * x
+	g.D += x * f.Nu / f.S
+	g.J += x * x / f.S
 }
 
 // heavy is the log-likelihood ratio x when the noise itself is only known from n windows: as of

@@ -23,22 +23,23 @@ type budget struct {
 	perBayYear float64
 	// page and morning are logarithms of the thresholds for the two deliveries.
 	page, morning float64
-	// hourly is morning for a test of every hour.
-	hourly float64
+	// hourly is morning for a test of every hour, daily for one of every whole day.
+	hourly, daily float64
 	// odds is how much likelier one cause must be than another to be named alone.
 	odds float64
 }
 
 // tests is how many statistical tests share a bay's budget: loss and gain, meter, seepage,
-// supply line, fills' flow and chamber.
-const tests = 6
+// supply line, fills' flow and chamber, days beside the other bays'.
+const tests = 7
 
 // morningFactor is how much oftener a finding that waits for the morning may be false.
 const morningFactor = 10
 
 const (
 	hoursPerYear   = 8766
-	windowsPerYear = 2 * 365.25
+	daysPerYear    = 365.25
+	windowsPerYear = 2 * daysPerYear
 )
 
 func newBudget(s *site.Site) budget {
@@ -50,5 +51,6 @@ func newBudget(s *site.Site) budget {
 	b.page = math.Log(windowsPerYear * tests / b.perBayYear)
 	b.morning = math.Log(windowsPerYear * tests / (b.perBayYear * morningFactor))
 	b.hourly = b.morning + math.Log(hoursPerYear/windowsPerYear)
+	b.daily = b.morning + math.Log(daysPerYear/windowsPerYear)
 	return b
 }

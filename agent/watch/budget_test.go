@@ -111,15 +111,16 @@ func TestTheBankKeepsItsRate(t *testing.T) {
 }
 
 // TestThresholdsAreTheBudget: rates follow from the site file by arithmetic alone. 0.03 false pages of
-// six bays in half a year are 0.01 in a bay-year; six tests share them, and each has two windows a day:
-// a threshold of 730.5 * 6 / 0.01 windows, a tenth of that for what waits for the morning.
+// six bays in half a year are 0.01 in a bay-year; seven tests share them, and each has two windows a day:
+// a threshold of 730.5 * 7 / 0.01 windows, a tenth of that for what waits for the morning.
 func TestThresholdsAreTheBudget(t *testing.T) {
 	b := newBudget(&site.Site{FalsePagesPerSeason: 0.03})
 	require.InDelta(t, 0.01, b.perBayYear, 1e-12)
-	require.InEpsilon(t, 730.5*6/0.01, math.Exp(b.page), 1e-9)
-	require.InEpsilon(t, 730.5*6/0.1, math.Exp(b.morning), 1e-9)
+	require.InEpsilon(t, 730.5*7/0.01, math.Exp(b.page), 1e-9)
+	require.InEpsilon(t, 730.5*7/0.1, math.Exp(b.morning), 1e-9)
 	// By the hour: as many times the threshold as there are hours to a window.
 	require.InEpsilon(t, math.Exp(b.morning)*8766/730.5, math.Exp(b.hourly), 1e-9)
+	require.InEpsilon(t, 365.25*7/0.1, math.Exp(b.daily), 1e-9)
 	require.InDelta(t, math.Log(10), b.page-newBudget(&site.Site{FalsePagesPerSeason: 0.3}).page, 1e-9, "ten times the pages")
 	require.InDelta(t, math.Log(morningFactor), b.page-b.morning, 1e-9)
 	require.Equal(t, b, newBudget(&site.Site{}), "a site that states none has the built-in one")

@@ -26,8 +26,8 @@
 // Threshold: the Shiryaev-Roberts sum of the likelihood ratios over onsets and a grid of sizes
 // grows by one a window in the mean while all is well, so the mean time to a false alarm is at
 // least the threshold (Pollak 1985). `false pages` of the site file (0.03 for six bays and
-// half a year = 0.01 per bay-year) is shared over six tests; what waits for the morning may be
-// wrong ten times as often: log thresholds 13.0 and 10.7. The ratios are Student's in the
+// half a year = 0.01 per bay-year) is shared over seven tests; what waits for the morning may be
+// wrong ten times as often: log thresholds 13.1 and 10.8. The ratios are Student's in the
 // number of windows behind the noise, whose width is the mean of 25 as stated and those the
 // site has seen (West and Harrison 1997), and as much more as three days of them have been
 // further off together: over a season windows lean the same way for days. The guards below are for what the noise does not know:
@@ -53,6 +53,16 @@
 // 4.3.7), and what is missing beyond its end is judged without it. So with a chamber's lead: either
 // the model's, 35 % wrong in all fills alike, or nothing for water that is fresher at the end than
 // at the start, for a chamber that fills drain through does not stand below its bay.
+//
+// What is small and stays shows beside the other bays (beside.go): whole days, dawn
+// to dawn, each set against the same day of up to five others by a straight line of
+// its own, for clay that gives slowly answers a hot day by less; the middle of at least
+// three is expected. A share that began at some dawn leaves its signature on those
+// surprises; a day counts for three deviations at most, so that a hose and the day
+// after it are not enough; the width is what the other bays' days show. Named by
+// what a litre lifts the level by and by the nights, twenty to one: a meter's share,
+// else a loss or gain, which may be a drift's; while the meter is neither, a loss is
+// unexplained. The bank tells first; while it does, this is silent.
 //
 // The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
 // last pulse's error, by a Kalman filter between moments at which nothing has run for 12

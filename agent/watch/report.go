@@ -17,6 +17,7 @@ func (w *Watch) report(y *bay, now int64) {
 	w.sayMeter(y, now)
 	w.sayFills(y, now)
 	w.sayBank(y, now)
+	w.sayBeside(y)
 }
 
 // tally is what has left a bay since an open loss began, by whatever way: no bay loses more than is let in

@@ -38,10 +38,11 @@ type state struct {
 
 // bay is one bay under watch.
 type bay struct {
-	i    int
-	b    *site.Bay
-	look water.Look
-	st   bayState
+	i     int
+	b     *site.Bay
+	look  water.Look
+	st    bayState
+	whole wholeDay // what the last tick closed, from dawn to dawn
 	// points of the bay, nil when it has none.
 	level, flow, meter, valve *site.Point
 }
@@ -57,6 +58,7 @@ type bayState struct {
 	Meter  meterState
 	Crest  crestState
 	Wiring wiringState
+	Beside besideState
 }
 
 // New returns a watch over the ledger of the same site.
@@ -90,6 +92,7 @@ func (st *bayState) init() {
 	st.Level.init()
 	st.Meter.init()
 	st.Crest.init()
+	st.Beside.init()
 }
 
 // Sample takes one reading, after the ledger has taken it.
@@ -132,11 +135,13 @@ func (w *Watch) Record(r site.Record) {
 			if mine {
 				y.st.Sensor.init()
 				y.st.Bank.restart(t)
+				w.forgetBeside(y)
 			}
 		case site.RecMeterReplaced:
 			if mine {
 				y.st.Meter.init()
 				y.st.Bank.restart(t)
+				w.forgetBeside(y)
 				w.st.Main.Habit.forget(y.i)
 			}
 		case site.RecDip:
@@ -188,8 +193,10 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		w.frost(now)
 		return w.sorted()
 	}
+	strides := false
 	for _, y := range w.bays {
 		fresh := y.look.Seq != y.st.Seq
+		strides = strides || fresh
 		y.st.Seq = y.look.Seq
 		if y.look.Maintain {
 			continue
@@ -206,6 +213,9 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 			w.bank(y, now)
 		}
 	}
+	if strides {
+		w.beside(now)
+	}
 	w.wiring(now)
 	w.sayWiring()
 	w.supply(now)
@@ -219,11 +229,18 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 	}
 	w.frost(now)
 	for _, y := range w.bays {
-		blind := y.st.Meter.Dead || y.st.Meter.Stuck || y.st.Meter.Wrong
-		w.l.Blind(y.i, blind)
-		w.l.Hold(y.i, blind || y.st.Bank.Open != "" || y.st.Crest.slipped() || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow)
+		w.l.Blind(y.i, y.blind())
+		w.l.Hold(y.i, y.troubled() || y.st.Beside.Open)
 	}
 	return w.sorted()
+}
+
+// blind says that nobody knows what comes into the bay.
+func (y *bay) blind() bool { return y.st.Meter.Dead || y.st.Meter.Stuck || y.st.Meter.Wrong }
+
+// troubled says that what the bay shows now is no habit of its own.
+func (y *bay) troubled() bool {
+	return y.blind() || y.st.Bank.Open != "" || y.st.Crest.slipped() || y.st.Sensor.open() || y.st.Valve.Open || y.look.Overflow
 }
 
 func (w *Watch) sorted() []site.Finding {

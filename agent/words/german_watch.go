@@ -58,6 +58,7 @@ var germanWatch = map[string]string{
 	"The main meter has counted %.0f %% (± %.0f %%) %s than the bays' meters, whichever bay is filled, since about %s.": "Der Hauptzähler zählt %.0f %% (± %.0f %%) %s als die Zähler der Becken, gleich welches Becken gefüllt wird, etwa seit %s.",
 
 	// What the balance finds.
+	"By the account bay %s has lost about %.0f %% (± %.0f %%) %s a day than the other bays' days let expect, since about %s.":                                                               "Nach der Bilanz verliert Becken %s etwa %.0f %% (± %.0f %%) %s am Tag, als die Tage der anderen Becken erwarten lassen, etwa seit %s.",
 	"Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.":                                                                                                         "Becken %s verliert %s (± %s) mehr, als Wetter und Wasserstand erklären, etwa seit %s%s.",
 	"Bay %s gains %s (± %s) that no meter counted, since about %s%s.":                                                                                                                       "Becken %s gewinnt %s (± %s), die kein Zähler gezählt hat, etwa seit %s%s.",
 	"Bay %s loses %s (± %s) to its neighbour %s, which gains as much, since about %s.":                                                                                                      "Becken %s verliert %s (± %s) an seinen Nachbarn %s, der ebenso viel gewinnt, etwa seit %s.",
