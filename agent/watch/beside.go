@@ -60,7 +60,6 @@ type wholeDay struct {
 	Loss, Var         float64
 	Level, Far        float64 // mm; the variance that its level off its home makes, a share squared
 	Night, NightS     float64 // L/h and its variance
-	hours, held, rel2 float64
 }
 
 // besideState is what is kept of a bay set beside others.
@@ -207,6 +206,9 @@ func (w *Watch) wholeDays() (any bool) {
 	for _, y := range w.bays {
 		y.whole = wholeDay{}
 		s := &y.st.Beside
+		if s.Open && y.st.Bank.Open != "" {
+			s.Open, s.Onsets = false, s.Onsets[:0] // it is the bank's now
+		}
 		fresh := w.l.Fresh(y.i)
 		for i := range fresh {
 			f := &fresh[i]
@@ -284,7 +286,9 @@ func (w *Watch) beside(now int64) {
 	for _, y := range w.bays {
 		s, slopes := &y.st.Beside, w.l.Slopes(y.i)
 		for i := range slopes {
-			carryFills(&s.Begun.Slope, &slopes[i])
+			if s.Open {
+				carryFills(&s.Begun.Slope, &slopes[i])
+			}
 			for j := range s.Onsets {
 				carryFills(&s.Onsets[j].Slope, &slopes[i])
 			}
@@ -431,16 +435,7 @@ func (w *Watch) besideWide(y *bay) (wide, known float64) {
 func (w *Watch) besideRaise(y *bay, pred, known float64, now int64) {
 	s := &y.st.Beside
 	for _, way := range [2]float64{1, -1} {
-		best, total := -1, 0.0
-		for i := range s.Onsets {
-			g := &s.Onsets[i].Sig
-			for _, z := range besideShares {
-				total += math.Exp(min(600, heavy(g.llr(way*z), known)))
-			}
-			if g.J > 0 && g.D*way > 0 && (best < 0 || g.D*g.D/g.J > s.Onsets[best].Sig.D*s.Onsets[best].Sig.D/s.Onsets[best].Sig.J) {
-				best = i
-			}
-		}
+		best, says := s.likeliest(way, known)
 		days := len(s.Onsets) - best
 		if best < 0 || days < besideDays {
 			continue
@@ -448,7 +443,6 @@ func (w *Watch) besideRaise(y *bay, pred, known float64, now int64) {
 		o := &s.Onsets[best]
 		share, u := o.Sig.D/o.Sig.J, 1/math.Sqrt(o.Sig.J)
 		// Half of what is looked for is a meter, whose fills show it too: they count for as much as names a cause.
-		says := math.Log(total / float64(len(besideShares)))
 		if says+max(0, min(w.budget.odds, o.Slope.LLR(share))-math.Ln2) < w.budget.daily {
 			continue
 		}
@@ -462,6 +456,22 @@ func (w *Watch) besideRaise(y *bay, pred, known float64, now int64) {
 		w.besideName(y)
 		return
 	}
+}
+
+// likeliest is the dawn at which a loss (way 1) or gain (-1) is most likely to have begun, below 0 for none, and the
+// logarithm of the sum over all dawns and the mean over shares.
+func (s *besideState) likeliest(way, known float64) (best int, says float64) {
+	best, most, total := -1, 0.0, 0.0
+	for i := range s.Onsets {
+		g := &s.Onsets[i].Sig
+		for _, z := range besideShares {
+			total += math.Exp(min(600, heavy(g.llr(way*z), known)))
+		}
+		if g.J > 0 && g.D*way > 0 && g.D*g.D/g.J > most {
+			best, most = i, g.D*g.D/g.J
+		}
+	}
+	return best, math.Log(total / float64(len(besideShares)))
 }
 
 // besideName takes away causes: a meter's share shows in what a litre lifts the level by, and little by night; what

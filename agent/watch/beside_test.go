@@ -229,3 +229,49 @@ func TestBesideForgets(t *testing.T) {
 	v.days(30)
 	require.False(t, v.w.bays[3].st.Beside.Open)
 }
+
+// What the bank tells is its own; and a finding that was open is not told again when the bank's is over.
+func TestBesideGivesWayToTheBank(t *testing.T) {
+	v := newBesideWorld(6, besideScatter)
+	v.days(10)
+	v.times[2] = 1.2
+	v.days(12)
+	y := v.w.bays[2]
+	require.True(t, y.st.Beside.Open)
+	v.w.sayBeside(y)
+	require.Len(t, v.w.out, 1)
+	v.w.out = v.w.out[:0]
+	y.st.Bank.Open = site.Leak
+	v.w.sayBeside(y)
+	require.Empty(t, v.w.out)
+	v.w.beside(v.n * day)
+	y.st.Bank.Open, v.times[2] = "", 1
+	v.days(20)
+	require.False(t, y.st.Beside.Open)
+}
+
+// A watch that goes on from a snapshot says the same as one that was never put down.
+func TestBesideGoesOnFromASnapshot(t *testing.T) {
+	for _, before := range []int{3, 9, 14, 30} { // relations not begun, begun, a trouble under way, told
+		a, b := newBesideWorld(8, besideScatter), newBesideWorld(8, besideScatter)
+		for _, v := range []*besideWorld{a, b} {
+			v.days(min(before, 10))
+			v.times[1] = 0.85
+			v.days(max(0, before-10))
+		}
+		data, err := a.w.Snapshot()
+		require.NoError(t, err)
+		a.w = newBesideWorld(8, besideScatter).w
+		require.NoError(t, a.w.Restore(data))
+		a.days(12)
+		b.days(12)
+		for i := range a.w.bays {
+			x, y := a.w.bays[i].st.Beside, b.w.bays[i].st.Beside
+			require.Equal(t, y.Open, x.Open, "%d days, bay %d", before, i)
+			require.Equal(t, y.Share, x.Share)
+			require.Equal(t, y.With, x.With)
+			require.Equal(t, len(y.Onsets), len(x.Onsets))
+		}
+		require.True(t, b.w.bays[1].st.Beside.Open || before < 14)
+	}
+}

@@ -81,6 +81,14 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
 			what, site.Rate(math.Abs(size)/3.6e6), site.Rate(2*u/3.6e6), when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}
+	_, besides := w.besideWide(y)
+	for _, way := range [2]float64{1, -1} {
+		if i, says := y.st.Beside.likeliest(way, besides); i >= 0 {
+			o := &y.st.Beside.Onsets[i]
+			say("Beside the other bays' days: likeliest %.0f %% (± %.0f %%) %s a day since %s; the test stands at %.1f and raises at %.1f.",
+				100*math.Abs(o.Sig.D/o.Sig.J), 200/math.Sqrt(o.Sig.J), moreOrLess(way), when(o.From), says, w.budget.daily)
+		}
+	}
 	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
 		say("The loss went on as the water sank, so it is not the overflow's.")
 	} else if s.Open == site.Leak && c.LipM != c.LipM {
