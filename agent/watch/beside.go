@@ -56,8 +56,9 @@ var besideShares = [...]float64{0.05, 0.1, 0.2, 0.4}
 
 // wholeDay is what a bay lost from one dawn to the next, as of 24 hours.
 type wholeDay struct {
-	From, To          int64 // To 0: there is none
-	Loss, Var         float64
+	From, To          int64   // To 0: there is none
+	Loss, Var         float64 // Var but for the ends
+	FromU, ToU, Scale float64 // L, of the water held at its ends, and 24 hours over the day's length
 	Level, Far        float64 // mm; the variance that its level off its home makes, a share squared
 	Night, NightS     float64 // L/h and its variance
 }
@@ -97,19 +98,28 @@ func (m *mark) llr(size float64) float64 { return size*m.D - size*size*m.J/2 }
 // besideOnset is a dawn at which a trouble may have begun.
 type besideOnset struct {
 	From  int64
-	E     [besideMost][2]float64 // the error of unit share it has put into each relation
+	E     [besideMost][besideStates]float64 // the error of unit share it has put into each relation
 	Sig   mark
 	EN    float64 // that of a litre an hour into the habit of the nights
 	Night mark
 	Slope water.Signature // of a meter's share, in the slopes of its fills
 }
 
+// The states of a relation. What a day's end is read too high or too low by is missing from the next day, so that
+// over weeks it does not add up.
+const (
+	besideConst = iota // L
+	besideTimes
+	besideEnd // error of the water held at the last day's end, L
+	besideStates
+)
+
 // relation is how a bay's days stand to those of one other.
 type relation struct {
 	First []pairOfDays // until they are enough to begin with
-	X     [2]float64
-	P     [2][2]float64
-	At    int64   // 0 until begun
+	X     [besideStates]float64
+	P     [besideStates][besideStates]float64
+	At    int64   // the end of the day learned last; 0 until begun
 	Moved float64 // of both, when last seen
 }
 
@@ -120,10 +130,12 @@ type expectation struct {
 	k                  int // which
 	nu, pred           float64
 	known, own, others float64 // variances
-	h, gain            [2]float64
+	joined             bool    // it follows on the last day
+	toS                float64 // L2, how the end's error goes with the day's loss
+	h, ph, gain        [besideStates]float64
 }
 
-// begin takes one of the first days, and begins when there are enough: nearest first to the middle ratio, so
+// begin takes one of the first days, and begins when there are enough: those nearest to the middle ratio first, so
 // that a hose on the first day does not become the habit.
 func (r *relation) begin(own, other *wholeDay, moved float64) {
 	r.First = append(r.First, pairOfDays{*own, *other})
@@ -138,67 +150,116 @@ func (r *relation) begin(own, other *wholeDay, moved float64) {
 	slices.Sort(ratios)
 	slices.Sort(losses)
 	mid := ratios[len(ratios)/2]
-	r.X = [2]float64{0, mid}
-	r.P = [2][2]float64{{sq(besideLevel * losses[len(losses)/2]), 0}, {0, sq(besideSlope * mid)}}
-	r.At, r.Moved = own.To, moved
-	off := func(p pairOfDays) float64 { return math.Abs(math.Log(ratio(&p) / mid)) }
-	slices.SortStableFunc(r.First, func(a, b pairOfDays) int {
-		switch d := off(a) - off(b); {
-		case d < 0:
-			return -1
-		case d > 0:
-			return 1
-		}
-		return 0
-	})
+	r.X = [besideStates]float64{besideTimes: mid}
+	r.P[besideConst][besideConst], r.P[besideTimes][besideTimes] = sq(besideLevel*losses[len(losses)/2]), sq(besideSlope*mid)
+	r.Moved = moved
+	off := func(p *pairOfDays) float64 { return math.Abs(math.Log(ratio(p) / mid)) }
 	for i := range r.First {
-		t := r.look(&r.First[i].Own, &r.First[i].Other)
-		r.learn(&t)
+		ratios[i] = off(&r.First[i])
+	}
+	usual := median(ratios)
+	for _, last := range [2]bool{false, true} {
+		for i := range r.First {
+			if p := &r.First[i]; off(p) > usual == last {
+				t := r.look(&p.Own, &p.Other)
+				r.learn(&t, p.Own.To, false)
+			}
+		}
 	}
 	r.First = nil
 }
 
 // age makes the relation as unsure as the time since it was last seen, and the moves of both levels, ask for.
 func (r *relation) age(now int64, moved float64) {
-	r.P[1][1] += sq(r.X[1]) * (sq(besideWanders)*float64(now-r.At)/float64(day) + moved - r.Moved)
-	r.At, r.Moved = now, moved
+	r.P[besideTimes][besideTimes] += sq(r.X[besideTimes]) * (sq(besideWanders)*float64(now-r.At)/float64(day) + moved - r.Moved)
+	r.Moved = moved
 }
 
 // look sets a day against the other bay's.
 func (r *relation) look(own, other *wholeDay) (t expectation) {
-	t.h = [2]float64{1, other.Loss}
-	t.pred = r.X[0] + r.X[1]*other.Loss
-	t.nu = own.Loss - t.pred
-	t.own = own.Var + (sq(besideScatter)+own.Far)*sq(t.pred)
-	t.others = sq(r.X[1])*other.Var + (sq(besideScatter)+other.Far)*sq(t.pred)
-	var ph [2]float64
-	for i := range ph {
-		ph[i] = r.P[i][0]*t.h[0] + r.P[i][1]*t.h[1]
-		t.known += t.h[i] * ph[i]
+	if t.joined = own.From == r.At; !t.joined {
+		for i := range r.P {
+			r.P[i][besideEnd], r.P[besideEnd][i] = 0, 0
+		}
+		r.X[besideEnd], r.P[besideEnd][besideEnd] = 0, sq(own.FromU)
 	}
-	s := t.known + t.own + t.others
-	s = max(s, sq(t.nu)/mostDayZ2)
-	t.gain = [2]float64{ph[0] / s, ph[1] / s}
+	t.h = [besideStates]float64{1, other.Loss, own.Scale}
+	t.pred = r.X[besideConst] + r.X[besideTimes]*other.Loss
+	t.nu = own.Loss - t.pred - t.h[besideEnd]*r.X[besideEnd]
+	t.own = own.Var + sq(own.Scale*own.ToU) + (sq(besideScatter)+own.Far)*sq(t.pred)
+	t.others = sq(r.X[besideTimes])*(other.Var+sq(other.Scale)*(sq(other.FromU)+sq(other.ToU))) + (sq(besideScatter)+other.Far)*sq(t.pred)
+	for i := range t.ph {
+		for j, h := range t.h {
+			t.ph[i] += r.P[i][j] * h
+		}
+		t.known += t.h[i] * t.ph[i]
+	}
+	s := t.variance()
+	for i := range t.gain {
+		t.gain[i] = t.ph[i] / s
+	}
+	t.toS = -own.Scale * sq(own.ToU)
 	return t
 }
 
-// learn takes the day into the relation.
-func (r *relation) learn(t *expectation) {
-	s := t.known + t.own + t.others
-	s = max(s, sq(t.nu)/mostDayZ2)
-	g, p := t.gain, r.P
-	for i := range g {
-		r.X[i] += g[i] * t.nu
-		for j := range g {
-			r.P[i][j] = p[i][j] - g[i]*g[j]*s
+// variance is that of the day's surprise, or as much as makes it three deviations.
+func (t *expectation) variance() float64 {
+	return max(t.known+t.own+t.others, sq(t.nu)/mostDayZ2)
+}
+
+// learn takes the day that ends at to into the relation, unless that is held, and its end's error for that of the
+// next day's start.
+func (r *relation) learn(t *expectation, to int64, hold bool) {
+	s, toU2 := t.variance(), -t.toS/t.h[besideEnd]
+	if !hold {
+		for i := range t.gain {
+			r.X[i] += t.gain[i] * t.nu
+			for j := range t.gain {
+				r.P[i][j] -= t.gain[i] * t.gain[j] * s
+			}
 		}
 	}
+	r.X[besideEnd] = t.toS / s * t.nu
+	for i := range t.gain {
+		r.P[i][besideEnd] = -t.gain[i] * t.toS
+		r.P[besideEnd][i] = r.P[i][besideEnd]
+	}
+	r.P[besideEnd][besideEnd] = toU2 - sq(t.toS)/s
+	r.At = to
 }
 
 // nightHabit is what a bay loses by night, L/h, and how well that is known.
 type nightHabit struct {
 	X, P float64
 	At   int64
+}
+
+// night is a night set against its habit: what it lost beyond that, L/h, the variance, and what of it is learned.
+type night struct{ nu, s, gain float64 }
+
+// see sets a night against the habit and learns it, unless that is held. The first says nothing.
+func (n *nightHabit) see(d *wholeDay, area float64, hold bool) (x night) {
+	if n.At == 0 {
+		*n = nightHabit{X: d.Night, P: d.NightS, At: d.To}
+		return night{s: math.Inf(1)}
+	}
+	n.P += sq(nightMoves*area) * float64(d.To-n.At) / float64(day)
+	n.At = d.To
+	x.nu = d.Night - n.X
+	x.s = max(n.P+d.NightS, sq(x.nu)/mostDayZ2)
+	if !hold {
+		x.gain = n.P / x.s
+	}
+	n.X += x.gain * x.nu
+	n.P *= 1 - x.gain
+	return x
+}
+
+// carry takes an onset's signature of a steady loss through the night.
+func (x night) carry(o *besideOnset) {
+	e := 1 - o.EN
+	o.EN += x.gain * e
+	o.Night.add(e, x.nu, x.s)
 }
 
 // wholeDays puts the windows that the last tick closed together to whole days.
@@ -234,17 +295,17 @@ func (y *bay) wholeOf(a, b *water.Window) (d wholeDay) {
 	if h < 20 || h > 28 || loss <= 0 {
 		return wholeDay{}
 	}
-	stated := func(fromU, toU, rel, held float64, parts ...*water.Window) float64 {
-		v := sq(fromU) + sq(toU) + sq(rel*held)
+	stated := func(rel, held float64, parts ...*water.Window) float64 {
+		v := sq(rel * held)
 		for _, f := range parts {
 			v += sq(f.U) + sq(besideRain*f.Rain) + sq(besideHand*f.Hand)
 		}
 		return v
 	}
-	d = wholeDay{From: a.From, To: b.To, Loss: loss * 24 / h, Level: (a.Level*a.Hours + b.Level*b.Hours) / h}
-	d.Var = stated(a.FromU, b.ToU, max(a.Rel, b.Rel), held, a, b) * sq(24/h)
+	d = wholeDay{From: a.From, To: b.To, Loss: loss * 24 / h, FromU: a.FromU, ToU: b.ToU, Scale: 24 / h, Level: (a.Level*a.Hours + b.Level*b.Hours) / h}
+	d.Var = stated(max(a.Rel, b.Rel), held, a, b) * sq(d.Scale)
 	d.Night = b.Loss / b.Hours
-	d.NightS = stated(b.FromU, b.ToU, b.Rel, b.Held, b)/sq(b.Hours) + sq(nightOff*y.b.AreaM2)*min(1, 2*nightAlike/b.Hours)
+	d.NightS = (sq(b.FromU)+sq(b.ToU)+stated(b.Rel, b.Held, b))/sq(b.Hours) + sq(nightOff*y.b.AreaM2)*min(1, 2*nightAlike/b.Hours)
 	s := &y.st.Beside
 	if math.IsNaN(s.Home) {
 		s.Home = d.Level
@@ -329,14 +390,13 @@ func (w *Watch) besideOthers(y *bay, now int64) {
 		n++
 	}
 	others := all[:n]
-	if n >= besideLeast {
-		w.besideTest(y, others, now)
-	}
-	if s.Open {
+	if n < besideLeast {
 		return
 	}
+	hold := s.Open
+	w.besideTest(y, others, now)
 	for i := range others {
-		s.With[others[i].k].learn(&others[i])
+		s.With[others[i].k].learn(&others[i], d.To, hold)
 	}
 }
 
@@ -363,41 +423,30 @@ func (w *Watch) besideTest(y *bay, others []expectation, now int64) {
 	left := func(o *besideOnset) (e float64) {
 		for i := range others {
 			t := &others[i]
-			x := pred - t.h[0]*o.E[t.k][0] - t.h[1]*o.E[t.k][1]
-			if !s.Open {
-				o.E[t.k][0] += t.gain[0] * x
-				o.E[t.k][1] += t.gain[1] * x
+			in := &o.E[t.k]
+			if !t.joined {
+				in[besideEnd] = 0
 			}
+			x := pred
+			for j, h := range t.h {
+				x -= h * in[j]
+			}
+			if !s.Open {
+				for j, g := range t.gain {
+					in[j] += g * x
+				}
+			}
+			in[besideEnd] = t.toS / t.variance() * x
 			e += x / float64(len(others))
 		}
 		return e
 	}
-	night := &s.Night
-	if night.At == 0 {
-		night.X, night.P = d.Night, d.NightS
-	} else {
-		night.P += sq(nightMoves*y.b.AreaM2) * float64(d.To-night.At) / float64(day)
-	}
-	fresh := night.At == 0
-	night.At = d.To
-	nightNu, nightS := d.Night-night.X, night.P+d.NightS
-	nightS = max(nightS, sq(nightNu)/mostDayZ2)
-	gain := 0.0
-	if !s.Open && !fresh {
-		gain = night.P / nightS
-	}
-	byNight := func(o *besideOnset) {
-		if !fresh {
-			e := 1 - o.EN
-			o.EN += gain * e
-			o.Night.add(e, nightNu, nightS)
-		}
-	}
+	night := s.Night.see(d, y.b.AreaM2, s.Open)
 	if s.Open {
 		e := left(&s.Begun)
 		s.Sig.add(e, nu, v)
 		s.Back.add(e, nu, v)
-		byNight(&s.Begun)
+		night.carry(&s.Begun)
 		s.Usual = pred / 24
 		w.besideFollow(y, now)
 	} else {
@@ -410,12 +459,10 @@ func (w *Watch) besideTest(y *bay, others []expectation, now int64) {
 		for i := range s.Onsets {
 			o := &s.Onsets[i]
 			o.Sig.add(left(o), nu, v)
-			byNight(o)
+			night.carry(o)
 		}
 		w.besideRaise(y, pred, known, now)
 	}
-	night.X += gain * nightNu
-	night.P *= 1 - gain
 }
 
 // besideWide is the variance that the other bays' days have shown over what is stated, from as many days as the

@@ -22,7 +22,11 @@ type besideWorld struct {
 	times [6]float64 // what the account makes of a bay's loss
 	plus  [6]float64 // L a day besides
 	away  [6]bool    // no day closes
+	ends  [6]float64 // by how much the last day's end was read too high, L
 }
+
+// endU is how well a day's end is known, L.
+const endU = 3.0
 
 func newBesideWorld(seed uint64, noise float64) *besideWorld {
 	s := &site.Site{ID: "club", Zone: time.UTC, LatitudeDeg: 48, FalsePagesPerSeason: 0.03}
@@ -46,8 +50,10 @@ func (v *besideWorld) day() {
 	for i, y := range v.w.bays {
 		level, slope := []float64{0, 20, 60, 0, 120, 40}[i], []float64{300, 280, 150, 420, 60, 220}[i]
 		loss := (level+slope*sky)*v.times[i]*(1+v.noise*v.rng.NormFloat64()) + v.plus[i]
+		end := v.noise / besideScatter * endU * v.rng.NormFloat64()
 		night := 2*v.times[i] + v.plus[i]/24 + 0.8*v.rng.NormFloat64()
-		y.whole = wholeDay{From: from, To: from + day, Loss: loss, Var: 9, Level: 80, Night: night, NightS: 0.8 * 0.8}
+		y.whole = wholeDay{From: from, To: from + day, Loss: loss + v.ends[i] - end, Var: 4, FromU: endU, ToU: endU, Scale: 1, Level: 80, Night: night, NightS: 0.8 * 0.8}
+		v.ends[i] = end
 		if v.away[i] {
 			y.whole = wholeDay{}
 		}
