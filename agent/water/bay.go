@@ -78,6 +78,8 @@ type bayState struct {
 	HabitStopMM          float64 // where fills usually stop, when no set point is known
 	HabitStopN           int
 	WaterTempC           float64
+	SensorC              float64 // of the level sensor, as far as water or air say; NaN when neither does
+	SensorLagC           float64 // how far it is taken to be behind the air
 
 	Span spanState
 
@@ -195,7 +197,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 		y.startM3S = 0.02 * q
 	}
 	st.LevelMM, st.SmoothMM, st.SetMM, st.SetBeforeMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
-	st.HabitStopMM, st.WaterTempC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN()
+	st.HabitStopMM, st.WaterTempC, st.SensorC, st.HomeMM, st.WasMM = math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	st.HabitFlow = q
 	st.Quiet, st.RScale = 1, 1
 	st.Win.Home = [2]float64{math.NaN(), math.NaN()}

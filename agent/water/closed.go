@@ -11,6 +11,8 @@ type anchor struct {
 	Lead float64    // mm, how far the chamber was taken to lead
 	X    [3]float64 // L, the fades that lead is made of
 	Soak float64    // L of rain that may still have been on its way through the clay
+	Warm float64    // degC, of the level sensor; NaN when nothing says
+	Lags float64    // degC, how far it is behind the air
 	Poor bool       // in the clay, where a level says little of water
 }
 
@@ -65,7 +67,7 @@ func (y *bay) rest(s *step, h float64, x [3]float64, late, lost float64, now int
 	if st.Runs || now-st.RunT < strideMS {
 		uLead = math.Hypot(uLead, math.Hypot(0.25*lead, 0.3))
 	}
-	a := anchor{M: st.Cum, H: h - lead, Bare: st.NoiseMM2/4 + sq(passing), Lead: lead, X: x, Soak: st.Soak, Poor: s.Poor}
+	a := anchor{M: st.Cum, H: h - lead, Bare: st.NoiseMM2/4 + sq(passing), Lead: lead, X: x, Soak: st.Soak, Warm: st.SensorC, Lags: st.SensorLagC, Poor: s.Poor}
 	a.M.Metered -= late
 	if r.N >= 3 {
 		a.H, a.Bare, uLead = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing), leadScatter*lead
@@ -109,6 +111,9 @@ type Closed struct {
 	FromU, ToU, Rel, U      float64
 	// Lead is how much more water the chamber's lead beyond the bay is taken for at the end than at the start, L.
 	Lead float64
+	// Warmer is what the level reads too high at the end beside the start where it does so by a millimetre
+	// for each degree its sensor is warmer, L, and WarmerU what of that the air's way to the sensor leaves unsure.
+	Warmer, WarmerU float64
 	// Led is how much more the bay holds than Held at most, by what its chamber is taken to lead at
 	// the end beyond the start (leads), L; LedS less EndS, L2, what that changes of the variance, and
 	// LedRel the curve's part of it.
@@ -133,6 +138,10 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
 	poor := a.Poor || b.Poor
 	c.Lead = scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
+	if warmer := b.Warm - a.Warm; warmer == warmer {
+		slope := scale * slopeMM(y.curve, c.Level)
+		c.Warmer, c.WarmerU = slope*warmer, slope*(b.Lags-a.Lags)
+	}
 	q := 0.0
 	if y.meter != nil && y.meter.PulseM3 > 0 {
 		q = PulseU(y.meter.PulseM3 * 1000)
@@ -203,6 +212,16 @@ const (
 const (
 	leadModel   = 0.35
 	leadScatter = 0.20
+)
+
+// warmsMM is by how much a level reads too high or low for each degree its sensor is warmer, mm (one standard
+// deviation): a fiftieth of a per cent of a range of a quarter of a metre, as data sheets have it. The same every
+// day, so it is learned: by night every bay would seem to gain what by day it seems to lose. tauWarm is how
+// long, h, the air takes to warm a chamber whose water's temperature nothing reads; it may as well be at once, or
+// twice as long.
+const (
+	warmsMM = 0.05
+	tauWarm = 3.0
 )
 
 // movedMM is a change of level, mm, beyond what a controller's band makes of one day to the next.

@@ -37,9 +37,11 @@
 // What a bay loses is learned and judged on balances closed between settled levels (closed.go,
 // windows.go): one for the day, dawn to two hours after sunset, one for the rest of the night.
 // Loss = metered + hand + 0.9 rain - held. habit.go regresses it on reference evaporation (factor
-// K), on what falls due to the clay after sunset (share W) and on hours (constant loss C); the
-// error of the level between two windows is a state, so windows hang together. A window's
-// variance: its ends; the passing weather and night air, scaled by what the site's own windows
+// K), on what falls due to the clay after sunset (share W), on hours (constant loss C) and on how
+// much warmer the level sensor is at the end than at the start (0.05 mm a degree, three hours
+// behind the air); the error of the level between two windows is a state, so windows hang together. A window's
+// variance: its ends; the passing weather and night air (and what clay draws by night is as unsure as the evaporation that
+// dried it), scaled by what the site's own windows
 // show (all bays together, never below 0.6 of what is stated); the curve, a factor known to 1.5 %
 // for each mm up to 10 and 8.5 % more for each beyond 4 mm of a rise, only where level and balance go the same way (a wrong
 // curve makes no fall of a rise); the lead, wrong by 35 % in all fills alike, which is a state of the habit too (nights seem to gain what days

@@ -8,6 +8,7 @@ const (
 	aW           // share of the day's evaporation the clay takes up after sunset, 1
 	aC           // constant loss, L/h
 	aL           // by how much more the chamber leads than is known of it, 1
+	aT           // by how much the level reads too high for each degree its sensor is warmer, mm/K
 	aFrom        // error of the water held at the window's start, L
 	aTo          // and at its end
 	nHabit
@@ -44,6 +45,9 @@ type Window struct {
 	// What clay draws late within a day, L, and the variance of when it does; 0 for whole days and
 	// nights, whose habits hold it.
 	late, lateVar float64
+	// The variance in S of how soon air warms the sensor, L2: next to nothing from dawn to night, by which Wide is
+	// learned, and much of a morning's.
+	warming float64
 }
 
 // Missing is a loss beyond what is expected, L, and its variance, L2.
@@ -83,6 +87,7 @@ func (a *habit) prior(area float64) {
 	set(aW, 0.06, 0.06)
 	set(aC, 0, 0.05*area)
 	set(aL, 0, leadModel)
+	set(aT, 0, warmsMM)
 }
 
 // pace keeps the site's common knowledge of how far windows depart from habit, learned from all
@@ -168,6 +173,11 @@ func (y *bay) passingVar(w *Window, etu, q float64) (common, own float64) {
 	sky := sq(q * etu * e)
 	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
 	own = OwnSky*sky + 0.7*n
+	if w.Night {
+		// What clay draws by night is as unsure as the evaporation that dried it, each bay's by itself: whatever
+		// of it the habit takes for constant is so while days are alike.
+		own += sq(q * etu * (y.st.Habit.X[aW]*c.Wet + max(0, y.st.Habit.X[aC])*c.Hours))
+	}
 	rain := sq(0.4 * c.Rain)
 	if w.Nu < 0 {
 		rain += sq(0.3 * c.Soaked)
@@ -187,7 +197,7 @@ const wetFor = 24 * hour
 
 // missing is what the window lost beyond habit, and beyond shift, what else is expected.
 func (a *habit) missing(w *Window, shift float64) {
-	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aFrom: 1, aTo: -1}
+	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aT: -w.Warmer, aFrom: 1, aTo: -1}
 	w.Expected = shift
 	for i, h := range w.h {
 		x := a.X[i]
@@ -211,7 +221,8 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		p[aFrom][aFrom] = sq(w.FromU)
 	}
 	p[aTo][aTo] = sq(w.ToU)
-	s := r + sq(w.U) + w.farVar()
+	w.warming = sq(w.WarmerU) * (sq(a.X[aT]) + p[aT][aT])
+	s := r + sq(w.U) + w.farVar() + w.warming
 	var ph [nHabit]float64
 	for i := range p {
 		for j, h := range w.h {
@@ -279,7 +290,7 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 		}
 	}
 	if hold {
-		w.gain[aK], w.gain[aW], w.gain[aC], w.gain[aL] = 0, 0, 0, 0
+		w.gain[aK], w.gain[aW], w.gain[aC], w.gain[aL], w.gain[aT] = 0, 0, 0, 0, 0
 	} else {
 		a.N++
 	}
@@ -309,7 +320,12 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 	}
 	// Clay takes water and does not give it back to the stone: what comes in by night and is not
 	// metered is no habit.
-	a.X[aK], a.X[aW], a.X[aC] = max(0.1, a.X[aK]), max(0, a.X[aW]), max(-0.005*area, a.X[aC])
+	for range 5 { // what moves along may meet a bound of its own
+		a.atLeast(aC, -0.005*area)
+		a.atLeast(aW, 0)
+		a.atLeast(aK, 0.1)
+	}
+	a.X[aC] = max(a.X[aC], -0.005*area)
 	// The end is the next window's start.
 	a.X[aFrom], a.X[aTo] = a.X[aTo], 0
 	for i := range nHabit {
@@ -320,6 +336,20 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 		a.P[i][aFrom] = a.P[aFrom][i]
 		a.P[i][aTo], a.P[aTo][i] = 0, 0
 	}
+}
+
+// atLeast keeps a state from going below what it can be. What hangs together with it moves along, as it
+// would had that been known: a constant loss held at its least alone would leave in the factor, for good,
+// what had been set against it.
+func (a *habit) atLeast(i int, least float64) {
+	short := least - a.X[i]
+	if short <= 0 {
+		return
+	}
+	for j := range a.X {
+		a.X[j] += a.P[j][i] / a.P[i][i] * short
+	}
+	a.X[i] = least
 }
 
 // byDepth is how far the evaporation factor may lie elsewhere where the level lives a
@@ -380,8 +410,9 @@ func (w *Window) Carry(sig *Signature, litres float64) {
 		e[i] += w.gain[i] * g
 	}
 	e[aFrom], e[aTo] = e[aTo], 0
-	sig.D += g * w.Nu / (w.S * w.Wide)
-	sig.J += g * g / (w.S * w.Wide)
+	s := w.S*w.Wide + max(0, 1-w.Wide)*w.warming
+	sig.D += g * w.Nu / s
+	sig.J += g * g / s
 }
 
 // Signature is the mark a trouble of unit size leaves on a bay's balances from its onset on. Size

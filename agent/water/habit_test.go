@@ -65,6 +65,56 @@ func TestHabitLearnsHowFarTheChamberLeads(t *testing.T) {
 	require.InDelta(t, 2, a.X[aC], 2*math.Sqrt(a.P[aC][aC])+0.2)
 }
 
+// A level that reads 0.08 mm less for each degree makes every night seem to gain, which no habit of losing
+// water could be. That is learned, and a weeping valve of 4 L/h still stands out.
+func TestHabitLearnsASensorThatWarms(t *testing.T) {
+	const perDeg = -0.08
+	var a habit
+	a.prior(100)
+	var sig Signature
+	for n := range 60 {
+		w := windowAt(n, 0, n > 0)
+		w.Warmer = 25 * (8 + 2*math.Sin(1.7*float64(n))) // a day's warmth, 25 L to the millimetre
+		if n%2 == 1 {
+			w.Warmer, w.Loss = -w.Warmer, 0
+		}
+		w.Loss -= perDeg * w.Warmer
+		if n >= 54 {
+			w.Loss -= 4 * w.Hours
+		}
+		a.expect(&w, 0, sq(10))
+		if n > 20 && n < 54 {
+			require.Less(t, math.Abs(w.Nu), 5.0, "window %d", n) // of 16 L
+		}
+		if n >= 54 {
+			w.Carry(&sig, w.Hours)
+		}
+		a.learn(&w, 100, false)
+	}
+	size, u, llr := sig.Best()
+	require.InDelta(t, -4, size, 2*u)
+	require.Greater(t, llr, 13.0)
+}
+
+// What a bound holds back is not kept elsewhere: where the clay gives nothing back, the factor is what the days
+// say though the nights say less than nothing.
+func TestWhatABoundHoldsBackMovesWithIt(t *testing.T) {
+	var a habit
+	a.prior(100)
+	for n := range 60 {
+		w := windowAt(n, -2, n > 0)
+		if n%2 == 1 {
+			w.Loss = -15 // and not warmer or colder: nothing explains it
+		}
+		a.expect(&w, 0, sq(10))
+		a.learn(&w, 100, false)
+	}
+	require.GreaterOrEqual(t, a.X[aC], -0.5-1e-9)
+	require.InDelta(t, 0, a.X[aW], 0.02)
+	day := windowAt(60, -2, false)
+	require.InDelta(t, day.Loss, a.X[aK]*day.ET+a.X[aW]*day.Wet+a.X[aC]*day.Hours, 15, "a day is expected as days were")
+}
+
 // Windows that depart by one deviation each to the same side are no surprise one by one, and one together.
 func TestARunOfWindowsShowsWhatTheyHaveInCommon(t *testing.T) {
 	var p pace
@@ -218,6 +268,65 @@ func TestAFactorWandersLessThanTheSeason(t *testing.T) {
 	require.InDelta(t, 0.100, math.Sqrt(alone.P[aK][aK]), 1e-9)
 	require.InDelta(t, 0.100*math.Sqrt(OwnSky), math.Sqrt(among.P[aK][aK]), 1e-9)
 	require.Equal(t, alone.P[aC][aC], among.P[aC][aC], "what its liner loses no sky explains")
+}
+
+// A bay whose nights take a hundred litres departs from that by as much as the days do that dried its clay.
+func TestANightThatDrinksMuchIsUnsure(t *testing.T) {
+	_, s := newFormula(t)
+	y := New(s).bays[0]
+	own := func(c float64) float64 {
+		y.st.Habit.X[aC], y.st.Habit.X[aW] = c, 0.1
+		_, v := y.passingVar(&Window{Closed: Closed{Hours: 10, Wet: 200}, Night: true}, 0.2, 1)
+		return v
+	}
+	require.InDelta(t, sq(0.2*(20+80))-sq(0.2*20), own(8)-own(0), 1e-9)
+	require.Equal(t, own(0), own(-1))
+}
+
+// A level sensor is as warm as its water where that is read, and else as the air was hours ago.
+func TestHowWarmALevelSensorIs(t *testing.T) {
+	_, s := newFormula(t)
+	y := New(s).bays[0]
+	y.warm(1, math.NaN())
+	require.True(t, math.IsNaN(y.st.SensorC))
+	y.warm(1, 10)
+	for range 36 {
+		y.warm(1.0/12, 20)
+	}
+	require.InDelta(t, 20-10*math.Exp(-1), y.st.SensorC, 0.1, "three hours after the air was 10 degrees warmer")
+	require.InDelta(t, 10*math.Exp(-1), y.st.SensorLagC, 0.1)
+	y.warm(1.0/12, math.NaN())
+	require.InDelta(t, 20-10*math.Exp(-1), y.st.SensorC, 0.1, "nothing was heard of the air")
+	a, b := anchor{H: 60, Warm: 10}, anchor{H: 60, Warm: 14, Lags: 2}
+	c := y.closed(&a, &b)
+	scale, _ := y.curveScale()
+	require.InDelta(t, 4*scale*slopeMM(y.curve, 60), c.Warmer, 1e-9)
+	require.InDelta(t, 2*scale*slopeMM(y.curve, 60), c.WarmerU, 1e-9)
+	b.Warm = math.NaN()
+	require.Zero(t, y.closed(&a, &b).Warmer, "nobody knows how warm it is")
+	y.waterTemp, y.st.WaterTempC = &site.Point{}, 12
+	y.warm(1.0/12, 30)
+	require.Equal(t, 12.0, y.st.SensorC)
+}
+
+// How soon a morning's air warms the sensor is as unsure as it was, however quiet whole days and nights are.
+func TestAQuietSiteKnowsNoMoreOfAMorningsWarmth(t *testing.T) {
+	var a habit
+	a.prior(100)
+	a.X[aT] = 0.1
+	seen := func(warmer, wide float64) float64 {
+		w := windowAt(0, 0, false)
+		w.WarmerU = warmer
+		a.expect(&w, 0, sq(10))
+		w.Wide = wide
+		var sig Signature
+		w.Carry(&sig, 1)
+		return 1 / sig.J
+	}
+	unsure := sq(100) * (sq(0.1) + sq(warmsMM))
+	require.InDelta(t, unsure, seen(100, 1)-seen(0, 1), 1e-6)
+	require.InDelta(t, unsure, seen(100, 0.25)-seen(0, 0.25), 1e-6)
+	require.InDelta(t, 2*unsure, seen(100, 2)-seen(0, 2), 1e-6)
 }
 
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.

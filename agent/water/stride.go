@@ -9,6 +9,7 @@ func (y *bay) stride(from, now int64, k *sky) {
 	y.fades(now, 0)
 	hand := st.ByHandM3 * 1000
 	y.expect(from, now, hand, k)
+	y.warm(s.DT, k.TempC)
 	m := y.meanLevel()
 	if math.IsNaN(f.Ref) {
 		if m.n > 0 {
@@ -60,6 +61,20 @@ func (y *bay) expect(from, now int64, hand float64, k *sky) {
 	}
 	if !y.metered && st.ValveKnow && (st.ValveOpen || now-st.ValveChangeT < 10*minute) {
 		s.NoiseW += sq(2 * st.HabitFlow * s.DT * 3.6e6)
+	}
+}
+
+// warm follows how warm the level sensor is: as the water is where that is read, else as the air was hours ago.
+func (y *bay) warm(dt, airC float64) {
+	st := &y.st
+	switch {
+	case y.waterTemp != nil:
+		st.SensorC = st.WaterTempC
+	case math.IsNaN(st.SensorC):
+		st.SensorC = airC
+	case airC == airC:
+		st.SensorC += (airC - st.SensorC) * dt / (tauWarm + dt)
+		st.SensorLagC = airC - st.SensorC
 	}
 }
 
