@@ -265,11 +265,6 @@ const (
 	youngHours   = 3.0
 )
 
-// hoseWindows is over how many windows a hose or a shower nobody put on record shows as water that came
-// in uncounted: the one it fell in, and the next, in which wet clay draws less from below. What is told
-// as a gain must show beyond them, as much likelier than nothing as a cause must be than another.
-const hoseWindows = 2
-
 // test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
 // a spell of weather) explains the same surprises nearly as well.
 func (w *Watch) test(y *bay, now int64) {
@@ -560,25 +555,36 @@ func goesOn(onsets []onset, o *onset, size float64) bool {
 	return half.Sig[tRate].LLR(size/2) > 1 && (first > 1 || n > 2)
 }
 
-// clayDries is how much of a day must have passed until clay that was watered the day before draws as
-// ever.
-const clayDries = 8 * hour
+// wetFor is how long clay that was watered by hand draws less from below. What is told as a gain must show
+// beyond a hose or a shower nobody put on record: after the window it may have come in and the day after, as
+// much likelier than nothing as a cause must be than another.
+const wetFor = day
 
-// beyondHose says whether a gain since from shows in windows beyond those a hose does.
+// beyondHose says whether a gain since the onset of from shows in windows beyond those a hose does. Nobody
+// waters by night, so one that shows first in a night may have been watered the day before. A night in which the
+// bay gains though its clay were to draw nothing does not show it sooner: an evening's hose is still on its way.
 func beyondHose(onsets []onset, from int64, size, odds float64) bool {
-	n := 0
+	dry := int64(0)
 	for i := range onsets {
 		o := &onsets[i]
 		if o.From < from {
 			continue
 		}
-		if n++; n > hoseWindows {
-			last := &onsets[len(onsets)-1]
-			return (last.Night || last.To-last.From >= clayDries) && o.Sig[tRate].LLR(size) >= odds
+		if dry == 0 {
+			dry = o.To + wetFor
+			if o.Night {
+				dry = o.From + wetFor
+			}
+		}
+		if o.From >= dry-duskEarlier {
+			return o.Sig[tRate].LLR(size) >= odds
 		}
 	}
 	return false
 }
+
+// duskEarlier is by how much an evening's first rest may come earlier than that of the day before.
+const duskEarlier = 3 * hour
 
 // carryOpen takes the open trouble's signatures through a window.
 func (w *Watch) carryOpen(s *bankState, f *water.Window) {

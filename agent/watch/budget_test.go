@@ -126,7 +126,7 @@ func TestThresholdsAreTheBudget(t *testing.T) {
 	require.Equal(t, b, newBudget(&site.Site{}), "a site that states none has the built-in one")
 }
 
-// A hose nobody put on record brings water in by day, and the wet clay draws less in the night after it;
+// A hose nobody put on record brings water in by day, and the wet clay draws less until the evening after it;
 // a valve that weeps goes on.
 func TestAHoseIsNoWeepingValve(t *testing.T) {
 	odds := newBudget(&site.Site{}).odds
@@ -134,7 +134,7 @@ func TestAHoseIsNoWeepingValve(t *testing.T) {
 		var s bankState
 		for n, x := range append(make([]float64, 20), z...) {
 			f := quietWindow(int64(n), x, 1)
-			s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu})
+			s.Onsets = append(s.Onsets, onset{From: f.From, To: f.To, Nu: f.Nu, Night: f.Night})
 			for i := range s.Onsets {
 				carry(&s.Onsets[i], &f)
 			}
@@ -147,6 +147,7 @@ func TestAHoseIsNoWeepingValve(t *testing.T) {
 	require.False(t, gain(-4, -4, 0), "a morning of watering, and the night after it")
 	require.False(t, gain(-4, -4, 0, 0.3, 0.1))
 	require.False(t, gain(-4, -4), "nobody knows yet")
+	require.False(t, gain(-4, -4, -4), "the day after it the clay is wet still")
 	require.True(t, gain(-3, -4, -3, -4))
 }
 

@@ -34,7 +34,7 @@
 //
 //   - twenty to one against the weather (step of twice the method's uncertainty, or of its own part
 //     where other bays show the rest); a gain also against a jump, and twenty to
-//     one by what follows on the window it began in and the next: hand watering nobody recorded,
+//     one by what follows on the day it began in and the next: hand watering nobody recorded,
 //     after which wet clay draws less for a day; or by hours that show it to go on, as much likelier
 //     than a hose at any moment (steady.go);
 //   - a loss shows in two windows, or in both halves of the last;
@@ -127,7 +127,8 @@
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
 //     fills only the level saw: three, two where the valve was told to open, one where the main
 //     meter counted the water;
-//   - what an open loss or gain has come to is the account's since its onset, not rate times hours;
+//   - what an open loss or gain has come to is its mean rate since its onset times the hours, and a
+//     loss no more than was let in and held;
 //   - wiring: a command that turns another bay's meter, two fills that lift another bay's chamber;
 //     the main meter against the bays only while nothing has run for 12 minutes.
 package watch
