@@ -39,11 +39,11 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	say("Learned: storage %.2f ± %.2f of nominal, evaporation factor %.2f ± %.2f, constant loss %s ± %s, settling %s, learning %s.",
 		le.Scale.Value, le.Scale.U, le.Factor.Value, le.Factor.U, site.Rate(le.ConstantM3S.Value), site.Rate(le.ConstantM3S.U), lasted(int64(le.SettleS*1000)), learning)
 	if !le.OldLeakExcluded {
-		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, 5 L/h is asked for.", site.Rate(le.ConstantM3S.U))
+		say("A leak older than the watch cannot be excluded yet: the constant loss is known to %s, %s is asked for.", site.Rate(le.ConstantM3S.U), site.Rate(5e-3/3600))
 	}
 	if le.WhiteDays > 0 {
-		say("Second opinion, by level and meter alone (White 1932), still nights %d: evaporation factor %.2f ± %.2f; in the last the level %s by %.2f mm (± %.2f mm) an hour.",
-			le.WhiteDays, le.White.Value, le.White.U, oneWay(le.NightRise.Value, site.Say("rose"), site.Say("fell")), 1000*math.Abs(le.NightRise.Value), 1000*le.NightRise.U)
+		say("Second opinion, by level and meter alone (White 1932), still nights %d: evaporation factor %.2f ± %.2f; in the last the level %s by %s (± %s) a day.",
+			le.WhiteDays, le.White.Value, le.White.U, oneWay(le.NightRise.Value, site.Say("rose"), site.Say("fell")), site.Close(24*math.Abs(le.NightRise.Value)), site.Close(24*le.NightRise.U))
 	}
 	held := 0
 	for _, f := range w.out {
