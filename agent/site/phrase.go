@@ -31,6 +31,9 @@ type (
 	Kelvin  float64
 )
 
+// RateU is what a flow is unsure of, U, in a phrase, both m3/s: it is shown in the flow's own unit of time.
+type RateU struct{ U, Of float64 }
+
 // List is a list in a phrase.
 type List []Phrase
 

@@ -210,7 +210,10 @@ func (d Display) Water(m3 float64) string {
 
 // Rate formats a flow given in cubic metres a second: by the hour when it is small, by the
 // minute when it is a valve's.
-func (d Display) Rate(m3s float64) string {
+func (d Display) Rate(m3s float64) string { return d.RateNear(m3s, m3s) }
+
+// RateNear formats a flow by the hour or the minute as another is.
+func (d Display) RateNear(m3s, other float64) string {
 	per, name := m3PerLitre, " L"
 	if d.Gallons {
 		per, name = m3PerGallon, " gal"
@@ -218,8 +221,8 @@ func (d Display) Rate(m3s float64) string {
 	if !Known(m3s) {
 		return "unknown"
 	}
-	if perMinute := m3s * 60 / per; math.Abs(perMinute) >= 3 {
-		return significant(perMinute) + name + "/min"
+	if math.Abs(other*60/per) >= 3 {
+		return significant(m3s*60/per) + name + "/min"
 	}
 	return significant(m3s*3600/per) + name + "/h"
 }

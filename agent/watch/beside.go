@@ -574,7 +574,7 @@ func (w *Watch) sayBeside(y *bay) {
 		n.RateM3S = math.Abs(s.Share) * s.Usual / 3.6e6
 	}
 	n.Confidence = 1 / (1 + math.Exp(-max(0, min(s.LLR-w.budget.daily+w.budget.odds, 30))))
-	n.Because = site.Say("By the account bay %s has lost about %.0f %% (± %.0f %%) %s a day than the other bays' days let expect, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.U, moreOrLess(s.Share), when(s.Since))
+	n.Because = site.Say("By the account bay %s has lost about %.0f %% (± %.0f %%) %s a day than the other bays' days let expect, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.U, moreOrLess(s.Share), w.when(s.Since))
 	w.say(n)
 }
 

@@ -79,14 +79,14 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 		size, u, _ := o.Sig[tRate].Best()
 		jump, et := w.harmless(y, s.Onsets)
 		say("Likeliest %s: %s ± %s since %s; log-likelihood %.1f against none, %.1f for a single jump, %.1f for the weather; the test stands at %.1f and raises at %.1f (%.1f for what may page).",
-			what, site.Rate(math.Abs(size)/3.6e6), site.Rate(2*u/3.6e6), when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
+			what, site.Rate(math.Abs(size)/3.6e6), site.Rate(2*u/3.6e6), w.when(o.From), llr, jump, et, sum(s.Onsets, tRate, sign, sizes[:], known), w.budget.morning, w.budget.page)
 	}
 	_, besides := w.besideWide(y)
 	for _, way := range [2]float64{1, -1} {
 		if i, says := y.st.Beside.likeliest(way, besides); i >= 0 {
 			o := &y.st.Beside.Onsets[i]
 			say("Beside the other bays' days: likeliest %.0f %% (± %.0f %%) %s a day since %s; the test stands at %.1f and raises at %.1f.",
-				100*math.Abs(o.Sig.D/o.Sig.J), 200/math.Sqrt(o.Sig.J), moreOrLess(way), when(o.From), says, w.budget.daily)
+				100*math.Abs(o.Sig.D/o.Sig.J), 200/math.Sqrt(o.Sig.J), moreOrLess(way), w.when(o.From), says, w.budget.daily)
 		}
 	}
 	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
@@ -104,11 +104,11 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	k := &y.look
 	switch {
 	case v.Open:
-		say("The valve rule holds since %s.", when(v.Since))
+		say("The valve rule holds since %s.", w.when(v.Since))
 	case !math.IsNaN(v.Base):
 		say("Since the valve shut %s have been counted; two pulses are %s.", site.Water(k.TotalM3-v.Base), site.Water(2*k.PulseM3))
 	case v.Asked > 0:
-		say("The bay has asked for water since %s and been free to get it for %s.", when(v.Asked), lasted(v.AskFor.Milliseconds()))
+		say("The bay has asked for water since %s and been free to get it for %s.", w.when(v.Asked), lasted(v.AskFor.Milliseconds()))
 	}
 	return lines, true
 }

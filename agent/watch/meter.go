@@ -129,7 +129,7 @@ func (w *Watch) sayMeter(y *bay, now int64) {
 	case s.Dead:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Since))
 		n.Confidence = 0.95
-		n.Because = site.Say("Bay %s's level has risen like in a fill %s since %s (last by %s), and its meter has not turned.", y.name(), times(s.Rises), when(s.Since), site.Depth(s.Rise))
+		n.Because = site.Say("Bay %s's level has risen like in a fill %s since %s (last by %s), and its meter has not turned.", y.name(), times(s.Rises), w.when(s.Since), site.Depth(s.Rise))
 		w.say(n)
 	case s.Stuck:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.Still))
@@ -139,7 +139,7 @@ func (w *Watch) sayMeter(y *bay, now int64) {
 	case s.Wrong:
 		n := site.NewFinding(site.MeterFault, y.b.ID, id, at(s.WrongAt))
 		n.Confidence = 1 / (1 + math.Exp(-min(s.Odds, 30)))
-		n.Because = site.Say("Bay %s's meter has counted %.0f %% (± %.0f %%) %s than the main meter does while it is filled, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.ShareU, moreOrLess(s.Share), when(s.WrongAt))
+		n.Because = site.Say("Bay %s's meter has counted %.0f %% (± %.0f %%) %s than the main meter does while it is filled, since about %s.", y.name(), 100*math.Abs(s.Share), 200*s.ShareU, moreOrLess(s.Share), w.when(s.WrongAt))
 		w.say(n)
 	}
 }

@@ -289,7 +289,7 @@ func (w *Watch) saySlipped(y *bay, now int64) {
 		n.Confidence = 0.8
 		n.VolumeM3, n.VolumeU = c.LostM3, c.LostUM3
 		n.Because = site.Say("Bay %s has lost water since about %s and stopped losing at %s, below the %s it should keep: a liner would go on losing, an overflow that has slipped down to there does not.",
-			y.name(), when(c.ShortAt), site.Depth(c.LipM), site.Depth(y.lower()))
+			y.name(), w.when(c.ShortAt), site.Depth(c.LipM), site.Depth(y.lower()))
 		w.say(n)
 		return
 	}
@@ -297,6 +297,6 @@ func (w *Watch) saySlipped(y *bay, now int64) {
 	n.VolumeM3, n.VolumeU = c.RanM3, c.RanU
 	n.RateM3S = n.VolumeM3 / (float64(now-c.ShortAt) / 1000)
 	n.Because = site.Say("Bay %s has been let in %s since %s and stands at %s, still below the %s it should keep; %s (± %s) have run off.",
-		y.name(), site.Water(k.TotalM3-c.ShortM3), when(c.ShortAt), site.Depth(y.shown()), site.Depth(y.lower()), site.Water(c.RanM3), site.Water(c.RanU))
+		y.name(), site.Water(k.TotalM3-c.ShortM3), w.when(c.ShortAt), site.Depth(y.shown()), site.Depth(y.lower()), site.Water(c.RanM3), site.Water(c.RanU))
 	w.say(n)
 }

@@ -88,7 +88,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	n.Confidence = 1 / (1 + math.Exp(-max(0, min(s.Rival, 30))))
 	if s.Open == site.MeterFault {
 		n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Run a bucket of known size through the meter; if it counts it rightly, dip the chamber.")
-		n.Because = site.Say("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, moreOrLess(s.Size), when(s.Since))
+		n.Because = site.Say("Bay %s's meter counts about %.0f %% (± %.0f %%) %s than the level says has come in, since about %s.", y.name(), 100*math.Abs(s.Size), 200*s.SizeU, moreOrLess(s.Size), w.when(s.Since))
 		w.say(n)
 		return
 	}
@@ -99,11 +99,11 @@ func (w *Watch) sayBank(y *bay, now int64) {
 	if n.VolumeM3 > n.VolumeU {
 		so = site.Say(": %s (± %s) so far", site.Water(n.VolumeM3), site.Water(n.VolumeU))
 	}
-	u := site.Rate(2 * s.SizeU / 3.6e6)
+	u := site.RateU{U: 2 * s.SizeU / 3.6e6, Of: rate}
 	other := s.Other & w.others(y)
 	switch s.Open {
 	case site.Leak:
-		n.Because = site.Say("Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.", y.name(), site.Rate(rate), u, when(s.Since), so)
+		n.Because = site.Say("Bay %s loses %s (± %s) more than weather and level explain, since about %s%s.", y.name(), site.Rate(rate), u, w.when(s.Since), so)
 		switch other {
 		case 0:
 		case byMeter:
@@ -118,7 +118,7 @@ func (w *Watch) sayBank(y *bay, now int64) {
 			n.WouldDecide = y.decides(other)
 		}
 	case site.ValveWeeping:
-		n.Because = site.Say("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), site.Rate(rate), u, when(s.Since), so)
+		n.Because = site.Say("Bay %s gains %s (± %s) that no meter counted, since about %s%s.", y.name(), site.Rate(rate), u, w.when(s.Since), so)
 		// Nobody is woken for an overflow that only the upper end of what is said would reach.
 		if least := rate - 2*s.SizeU/3.6e6; least > 0 && !math.IsNaN(k.RoomM3) {
 			n.ToCrest = left(k.RoomM3 / least)
@@ -227,7 +227,7 @@ func (w *Watch) saySeepage(a, b *bay, since, now int64, rate, u float64) {
 	hours := float64(now-since) / float64(hour)
 	n.RateM3S, n.VolumeM3, n.VolumeU = rate/3.6e6, rate*hours/1000, u*hours/1000
 	n.Confidence = 0.9
-	n.Because = site.Say("Bay %s loses %s (± %s) to its neighbour %s, which gains as much, since about %s.", a.name(), site.Rate(n.RateM3S), site.Rate(u/3.6e6), b.name(), when(since))
+	n.Because = site.Say("Bay %s loses %s (± %s) to its neighbour %s, which gains as much, since about %s.", a.name(), site.Rate(n.RateM3S), site.RateU{U: u / 3.6e6, Of: n.RateM3S}, b.name(), w.when(since))
 	w.say(n)
 }
 
@@ -240,5 +240,11 @@ func (w *Watch) bay(id string) *bay {
 	return nil
 }
 
-// when is a moment with its day, as the club's clock shows it.
-func when(ms int64) site.Day { return site.Day(at(ms)) }
+// when is a moment as the club's clock shows it, with the day of the week, or the date where that would be
+// taken for this week's.
+func (w *Watch) when(ms int64) any {
+	if w.st.Now-ms < 6*day {
+		return site.Day(at(ms))
+	}
+	return site.Moment{At: at(ms), Now: at(ms + 6*day)}
+}

@@ -293,7 +293,7 @@ func (w *Watch) sayMain(now int64) {
 		h := float64(now-st.Since) / float64(hour)
 		n.RateM3S, n.VolumeM3, n.VolumeU = st.Rate/3.6e6, st.Rate*h/1000, 2*st.RateU*h/1000
 		n.Confidence = 0.95
-		n.Because = site.Say("The main meter has counted %s (± %s) more than the bays' meters since about %s: %s so far.", site.Rate(n.RateM3S), site.Rate(2*st.RateU/3.6e6), when(st.Since), site.Water(n.VolumeM3))
+		n.Because = site.Say("The main meter has counted %s (± %s) more than the bays' meters since about %s: %s so far.", site.Rate(n.RateM3S), site.RateU{U: 2 * st.RateU / 3.6e6, Of: n.RateM3S}, w.when(st.Since), site.Water(n.VolumeM3))
 		w.say(n)
 	}
 	if st.Fault {
@@ -305,7 +305,7 @@ func (w *Watch) sayMain(now int64) {
 		n.Confidence = 0.9
 		n.Because = site.Say("The main meter counts %.0f %% less than the bays' meters together.", -100*st.Short/st.ShortAt)
 		if st.Share != 0 {
-			n.Because = site.Say("The main meter has counted %.0f %% (± %.0f %%) %s than the bays' meters, whichever bay is filled, since about %s.", 100*math.Abs(st.Share), 200*st.ShareU, moreOrLess(st.Share), when(st.FaultAt))
+			n.Because = site.Say("The main meter has counted %.0f %% (± %.0f %%) %s than the bays' meters, whichever bay is filled, since about %s.", 100*math.Abs(st.Share), 200*st.ShareU, moreOrLess(st.Share), w.when(st.FaultAt))
 		}
 		w.say(n)
 	}

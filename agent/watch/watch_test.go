@@ -616,6 +616,19 @@ func TestLitresAreTheRateSinceItBegan(t *testing.T) {
 	require.Less(t, u, m3)
 }
 
+// TestAWeekLaterADayOfTheWeekIsNotEnough: "since Thursday" is this Thursday.
+func TestAWeekLaterADayOfTheWeekIsNotEnough(t *testing.T) {
+	v := newWorld(t, 1, nil)
+	thursday := time.Date(2026, 7, 30, 17, 16, 0, 0, time.UTC)
+	for _, x := range []struct {
+		later time.Duration
+		says  string
+	}{{5 * 24 * time.Hour, "Thu 17:16"}, {6*24*time.Hour + 7*time.Hour, "Thu 30 Jul 17:16"}} {
+		v.w.st.Now = thursday.Add(x.later).UnixMilli()
+		require.Equal(t, x.says, said(site.Say("%s", v.w.when(thursday.UnixMilli()))))
+	}
+}
+
 func TestLeakIsFoundSizedAndEnds(t *testing.T) {
 	v := newWorld(t, 8, nil)
 	v.step = 30 * time.Second

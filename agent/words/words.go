@@ -106,6 +106,8 @@ func (v Voice) fill(a any) any {
 		return v.measure(float64(a), v.Display.Water)
 	case site.Rate:
 		return v.measure(float64(a), v.Display.Rate)
+	case site.RateU:
+		return v.measure(a.U, func(u float64) string { return v.Display.RateNear(u, a.Of) })
 	case site.Press:
 		return v.measure(float64(a), v.Display.Press)
 	case site.Celsius:

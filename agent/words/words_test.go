@@ -24,6 +24,7 @@ func TestWhatFillsAPhrase(t *testing.T) {
 		phrase     string // %s where empty
 	}{
 		{name: "a flow through a valve", with: site.Rate(26e-3 / 60), metric: "26 L/min", us: "6.9 gal/min", german: "26 L/min"},
+		{name: "what a fast loss is unsure of", with: site.RateU{U: 92e-3 / 3600, Of: 5.1e-3 / 60}, metric: "1.5 L/min", us: "24 gal/h", german: "1,5 L/min"},
 		{name: "a slow loss", with: site.Rate(6.25e-3 / 3600), metric: "6.2 L/h", us: "1.7 gal/h", german: "6,2 L/h"},
 		{name: "a level", with: site.Depth(0.0635), metric: "64 mm", us: "2.50 in", german: "64 mm"},
 		{name: "a little water", with: site.Water(0.0042), metric: "4.2 L", us: "1.1 gal", german: "4,2 L"},
