@@ -93,8 +93,8 @@ func (w *Watch) crest(y *bay, now int64) {
 	// flow needs, and stays there; it sinks to the crest when the flow ends. An overflow that does
 	// not carry lets the level go on rising, or leaves it standing when nothing runs in. In a
 	// storm the sky runs in, and nothing can be said.
-	raining := k.RainAt > 0 && now-k.RainAt < hour || w.storm(y)
-	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above && !raining {
+	raining := k.RainAt > 0 && now-k.RainAt < hour
+	if above := y.b.CrestM + 0.008 + 3*noise; k.SmoothM > above && !raining && !w.storm(y) {
 		if s.AboveAt == 0 {
 			s.AboveAt, s.AboveM = now, k.SmoothM
 		}

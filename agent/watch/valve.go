@@ -114,7 +114,7 @@ func (y *bay) travel() int64 {
 
 // likeValves is how long the water of other bays has been seen to run on, ms, and a poll more; 0 before three
 // have shown it.
-func (w *Watch) likeValves(y *bay) (most int64) {
+func (w *Watch) likeValves() (most int64) {
 	n := 0
 	for _, o := range w.bays {
 		if v := &o.st.Valve; v.RunOnN > 0 && v.RunOn < float64(3*minute) {
@@ -199,11 +199,13 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		// A whole fill may have come and gone between two polls of the command, so water that
 		// has only just begun to run may still be that of a valve which was told to shut since.
 		shut := max(v.Shut, v.Run)
-		free := shut + y.travel()
-		if v.RunOnN == 0 {
-			free = max(free, shut+w.likeValves(y))
+		counts := v.Shut > 0 && v.Run > 0 && k.MeterAt >= shut+y.travel() && k.RestartAt <= shut
+		like := int64(0)
+		if counts && v.RunOnN == 0 {
+			like = w.likeValves()
+			counts = k.MeterAt >= shut+like
 		}
-		if v.Shut == 0 || v.Run == 0 || k.MeterAt < free || k.RestartAt > shut {
+		if !counts {
 			v.Base = math.NaN()
 			return
 		}
@@ -215,7 +217,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 			// how long its valve takes, or where more has come than if it had stood open all its travel; valve and
 			// meter are read up to a poll apart.
 			past := k.TotalM3 - v.ShutBase
-			if v.RunOnN == 0 && w.likeValves(y) == 0 {
+			if v.RunOnN == 0 && like == 0 {
 				past -= max(rate, k.HabitM3S) * float64(y.travel()+y.poll()) / 1000
 			}
 			if !flows || past < least {
