@@ -104,6 +104,22 @@ func TestNoAirBeforeItsPressureIsKnown(t *testing.T) {
 	require.Equal(t, Passed, look.airPressure().State)
 }
 
+// springStep moves a spring opening by a step of the bench, as a person who answers what is asked; open is what
+// flows while a bay's valve is open for its first start.
+func (x *bench) springStep(t *testing.T, open func(bay string)) {
+	r := x.run()
+	id, is := strings.CutPrefix(r.Now.Step, "start ")
+	switch {
+	case r.Now.Step == "backflow" && !r.Now.Answered:
+		require.NoError(t, x.answer("2026-04-01"))
+	case r.Now.Ask != nil && !r.Now.Answered:
+		require.NoError(t, x.answer(""))
+	case is && r.Now.Verdict.Phase != "shut":
+		open(id)
+	}
+	x.step()
+}
+
 func TestSpringAgainstAutumn(t *testing.T) {
 	x := newBench(t)
 	x.b.house.autumn = &Figures{Time: morning.Add(-160 * 24 * time.Hour), Values: map[string]float64{"pressure_pa": 300e3, "fill_m3s A1": 4e-4, "fill_m3s A2": 4e-4, "fill_m3s A3": 4e-4}}
@@ -111,21 +127,14 @@ func TestSpringAgainstAutumn(t *testing.T) {
 	for x.run() != nil && x.run().Now.Step != "opened" {
 		r := x.run()
 		require.NotEqual(t, Failed, r.Now.Verdict.State, r.Now.Verdict.Says)
-		id, is := strings.CutPrefix(r.Now.Step, "start ")
-		switch {
-		case r.Now.Step == "backflow" && !r.Now.Answered:
-			require.NoError(t, x.answer("2026-04-01"))
-		case r.Now.Ask != nil && !r.Now.Answered:
-			require.NoError(t, x.answer(""))
-		case is && r.Now.Verdict.Phase != "shut":
+		x.springStep(t, func(id string) {
 			flow := 4e-3
 			if id == "A2" {
 				flow = 2.8e-3 // its strainer has clogged
 			}
 			x.total[id] += flow
 			x.level[id] += 1e-4
-		}
-		x.step()
+		})
 	}
 	res := x.run().Results
 	says := res[len(res)-1].Says
@@ -205,22 +214,14 @@ func TestSpringFindsWhatWasMixedUp(t *testing.T) {
 			x := newBench(t)
 			x.start(SpringOpening, "")
 			for x.run().Now.Step != "start A3" && x.run().Now.Verdict.State != Failed {
-				r := x.run()
-				id, is := strings.CutPrefix(r.Now.Step, "start ")
-				switch {
-				case r.Now.Step == "backflow" && !r.Now.Answered:
-					require.NoError(t, x.answer("2026-04-01"))
-				case r.Now.Ask != nil && !r.Now.Answered:
-					require.NoError(t, x.answer(""))
-				case is && r.Now.Verdict.Phase != "shut":
+				x.springStep(t, func(id string) {
 					meter, level := id, id
 					if id == "A2" {
 						meter, level = row.meter, row.level
 					}
 					x.total[meter] += 4e-3
 					x.level[level] += 3e-4
-				}
-				x.step()
+				})
 			}
 			if row.says == "" {
 				require.Equal(t, "start A3", x.run().Now.Step)
