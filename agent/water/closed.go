@@ -138,7 +138,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
 	poor := a.Poor || b.Poor
 	c.Lead = scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
-	if warmer := b.Warm - a.Warm; warmer == warmer {
+	if warmer := b.Warm - a.Warm; !math.IsNaN(warmer) {
 		slope := scale * slopeMM(y.curve, c.Level)
 		c.Warmer, c.WarmerU = slope*warmer, slope*(b.Lags-a.Lags)
 	}
