@@ -175,25 +175,21 @@ func (d Display) String() string {
 }
 
 // Depth formats a level or a difference of levels given in metres.
-func (d Display) Depth(m float64) string {
-	switch {
-	case !Known(m):
-		return "unknown"
-	case d.Inches:
-		return strconv.FormatFloat(zero(m/metrePerInch, 2), 'f', 2, 64) + " in"
-	}
-	return strconv.FormatFloat(zero(m*1000, 0), 'f', 0, 64) + " mm"
-}
+func (d Display) Depth(m float64) string { return d.length(m, 0) }
 
 // Close formats a level or a difference of levels that is measured more closely than a bay is held.
-func (d Display) Close(m float64) string {
-	switch {
-	case !Known(m):
-		return "unknown"
-	case d.Inches:
-		return strconv.FormatFloat(zero(m/metrePerInch, 3), 'f', 3, 64) + " in"
+func (d Display) Close(m float64) string { return d.length(m, 1) }
+
+// length formats metres to so many decimals of a millimetre, and two more of an inch.
+func (d Display) length(m float64, decimals int) string {
+	v, unit := m*1000, " mm"
+	if d.Inches {
+		v, unit, decimals = m/metrePerInch, " in", decimals+2
 	}
-	return strconv.FormatFloat(zero(m*1000, 1), 'f', 1, 64) + " mm"
+	if !Known(m) {
+		return "unknown"
+	}
+	return strconv.FormatFloat(zero(v, decimals), 'f', decimals, 64) + unit
 }
 
 // Water formats a volume given in cubic metres.
