@@ -6,22 +6,12 @@ import (
 	"encoding/json"
 	"os"
 	"time"
-
-	"golang.org/x/sys/unix"
 )
 
 // This is this machine seen through the file that BAYLEDGER_CLOCK names, so that a test can
 // give a real process a clock that is wrong and is put right: {"shift": "-17520h", "sync": true}.
 // It is not in any build but the test's own.
 func This() Machine { return Machine{look, sinceBoot} }
-
-func sinceBoot() time.Duration {
-	var ts unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts); err != nil {
-		panic(err)
-	}
-	return time.Duration(ts.Nano())
-}
 
 func look() Look {
 	text, err := os.ReadFile(os.Getenv("BAYLEDGER_CLOCK"))
@@ -39,7 +29,8 @@ func look() Look {
 	if err != nil {
 		panic(err)
 	}
-	l := Look{Wall: time.Now().UTC().Round(0).Add(shift), Boot: sinceBoot(), Kernel: Unsynchronised}
+	l := clocks()
+	l.Wall, l.Kernel = l.Wall.Add(shift), Unsynchronised
 	if f.Sync {
 		l.Kernel = Synchronised
 	}

@@ -4,7 +4,6 @@ package clock
 
 import (
 	"os"
-	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -23,27 +22,6 @@ func look() Look {
 		l.SyncFile = info.ModTime()
 	}
 	return l
-}
-
-// clocks reads both clocks at nearly the same moment.
-func clocks() (l Look) {
-	for range 5 {
-		before := sinceBoot()
-		l.Wall = time.Now().UTC().Round(0)
-		l.Boot = sinceBoot()
-		if l.Boot-before < slack/2 {
-			break // nothing came between
-		}
-	}
-	return l
-}
-
-func sinceBoot() time.Duration {
-	var ts unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts); err != nil {
-		panic("clock: the kernel does not know the time since the boot: " + err.Error())
-	}
-	return time.Duration(ts.Nano())
 }
 
 // unsynchronised is the greatest error the kernel counts up to, in us: it stands there from the

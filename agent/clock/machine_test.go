@@ -4,6 +4,7 @@ package clock
 
 import (
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -52,6 +53,27 @@ func TestThisMachine(t *testing.T) {
 	up, err := time.ParseDuration(first + "s")
 	require.NoError(t, err)
 	require.InDelta(t, up.Seconds(), l.Boot.Seconds(), 60)
+}
+
+// Both clocks are read at once or nearly so: a machine that was busy between them would date every
+// reading of a boot wrongly by as much.
+func TestBothClocksAtOnce(t *testing.T) {
+	truth := time.Date(2026, time.May, 3, 4, 0, 0, 0, time.UTC)
+	for name, between := range map[string][]time.Duration{
+		"a quiet machine": {0},
+		"busy at first":   {80 * time.Millisecond, 300 * time.Millisecond, 100 * time.Microsecond},
+		"busy throughout": {300 * time.Millisecond, 80 * time.Millisecond, 2 * time.Millisecond, 40 * time.Millisecond, time.Second},
+	} {
+		at, n := time.Duration(0), 0
+		l := atOnce(func() time.Duration { return at }, func() time.Time {
+			wall := truth.Add(at)
+			at += between[n]
+			n++
+			return wall
+		})
+		require.Equal(t, slices.Min(between), l.Boot-l.Wall.Sub(truth), name)
+		require.Len(t, between, n, name)
+	}
 }
 
 // setLong sets a C long, which has 32 bits on a 32-bit machine.

@@ -26,6 +26,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"bayledger/agent/clock"
 	"bayledger/agent/servertest"
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
@@ -53,6 +54,8 @@ type pumphouse struct {
 	field   *servertest.Process
 	daemon  *exec.Cmd
 
+	boot time.Time // when this machine was started, by its clock at the beginning of the test
+
 	mu   sync.Mutex
 	acks []ack
 }
@@ -65,6 +68,8 @@ type ack struct {
 
 func newPumphouse(t *testing.T, fault string) *pumphouse {
 	h := &pumphouse{t: t, dir: t.TempDir()}
+	l := clock.This().Look()
+	h.boot = l.Wall.Add(-l.Boot)
 	// The kernel ends the daemon with this thread, so that an aborted test leaves nothing behind.
 	runtime.LockOSThread()
 	t.Cleanup(runtime.UnlockOSThread)
@@ -120,6 +125,13 @@ page: { listen: %q }
 		h.log.Close()
 	})
 	return h
+}
+
+// stepped is by how much somebody has set this machine's own clock since the test began: the field
+// dates its answers by that clock, the daemon by the time since the boot.
+func (h *pumphouse) stepped() time.Duration {
+	l := clock.This().Look()
+	return l.Wall.Add(-l.Boot).Sub(h.boot).Abs()
 }
 
 // clock turns the daemon's clock.
@@ -402,7 +414,7 @@ func TestCrash(t *testing.T) {
 	// last commit of a life. A commit holds at least what had come when the one before it was
 	// acknowledged.
 	served := h.served()
-	behind := fieldBehind(served, stored)
+	behind, unsure := fieldBehind(served, stored), 20*time.Millisecond+h.stepped()
 	total, late, lost, dead := 0, 0, 0, 0
 	for i := range lives {
 		lives[i].heard = lives[i].to
@@ -420,7 +432,7 @@ func TestCrash(t *testing.T) {
 		// Two answers can be close together, one at the start and one at the next whole interval. So
 		// each sample, the last one first, takes the last answer that may be its own and that no later
 		// sample took.
-		const unsure, reach = 20 * time.Millisecond, 2 * time.Second
+		const reach = 2 * time.Second
 		took, excused := make([]bool, len(times)), make([]bool, len(times))
 		next := len(times)
 		for _, s := range slices.Backward(stored[point]) {
@@ -545,12 +557,12 @@ func TestCrashClock(t *testing.T) {
 	require.Greater(t, upto, undated[len(undated)-1].seq)
 
 	served, stored := h.served(), h.stored()
-	behind := fieldBehind(served, stored)
+	behind, unsure := fieldBehind(served, stored), 50*time.Millisecond+h.stepped()
 	require.Less(t, behind, crashPoll)
 	for point := range served {
 		for _, s := range stored[point] {
 			require.Equal(t, site.Good, s.Quality)
-			i, _ := slices.BinarySearchFunc(served[point], s.Time.Add(50*time.Millisecond-behind), func(w, t time.Time) int { return w.Compare(t) })
+			i, _ := slices.BinarySearchFunc(served[point], s.Time.Add(unsure-behind), func(w, t time.Time) int { return w.Compare(t) })
 			require.Positive(t, i)
 			require.Less(t, s.Time.Sub(served[point][i-1]), behind+2*time.Second, "%s: %v is not the time of an answer", point, s.Time)
 		}
