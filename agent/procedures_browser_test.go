@@ -140,7 +140,10 @@ func everyProcedure(t *testing.T, language words.Language) {
 	st, err := access.Open(users, false, func() time.Time { return evening })
 	require.NoError(t, err)
 	require.NoError(t, st.Add("ann", access.Keeper, "stone clay water"))
-	h := house(t, func(c *virtual.Config) { c.Courts[0].Bays[0].LevelM, c.Courts[0].Bays[1].LevelM = 0.030, 0.030 })
+	h := house(t, func(c *virtual.Config) {
+		c.Courts[0].Bays[0].LevelM, c.Courts[0].Bays[1].LevelM = 0.030, 0.030
+		master(c)
+	})
 	h.stop()
 	h.users, h.language = users, language
 	h.boot()
@@ -164,6 +167,7 @@ func everyProcedure(t *testing.T, language words.Language) {
 		}
 		shown[name] = true
 		b.Go("/procedures")
+		require.False(t, browsertest.Evaluate[bool](b, `document.body.innerText.includes("isolation-proof/")`), "%s: people read words", name)
 		b.Fits(name)
 		require.GreaterOrEqual(t, browsertest.Evaluate[float64](b, `Math.min(...[...document.querySelectorAll("#runs form button")].filter((x) => x.offsetParent).map((x) => x.getBoundingClientRect().height), 1000)`), 44.0, name)
 		b.Picture(name + "-360")
@@ -188,6 +192,13 @@ func everyProcedure(t *testing.T, language words.Language) {
 		truth, err := h.field.Truth("A1")
 		require.NoError(t, err)
 		switch {
+		case k == procedure.IsolationProof:
+			if what == "reopen" {
+				h.field.OpenMaster(false)
+			} else {
+				h.openValve("A1", 10*time.Second)
+			}
+			h.yes(r)
 		case what == "upstream":
 			h.act(virtual.Act{Kind: virtual.ShutSupply, At: h.clk.Now(), Until: h.clk.Now().Add(16 * time.Minute)})
 			h.yes(r)
@@ -216,7 +227,7 @@ func everyProcedure(t *testing.T, language words.Language) {
 			h.yes(r)
 		}
 	}
-	for _, k = range []procedure.Kind{procedure.BeforeWater, procedure.PressureOn, procedure.WiringProof, procedure.Flush, procedure.Calibrate, procedure.FirstFill, procedure.SpringOpening} {
+	for _, k = range []procedure.Kind{procedure.BeforeWater, procedure.PressureOn, procedure.IsolationProof, procedure.WiringProof, procedure.Flush, procedure.Calibrate, procedure.FirstFill, procedure.SpringOpening} {
 		bay := map[procedure.Kind]string{procedure.Calibrate: "A1", procedure.FirstFill: "A2"}[k]
 		h.start(k, bay)
 		for h.run(k) != nil {

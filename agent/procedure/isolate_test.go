@@ -119,6 +119,22 @@ func TestClosesOnlyForWaterThatComesIn(t *testing.T) {
 	}
 }
 
+// What shut the main is said in people's words, never as the identity of an alarm or of a procedure.
+func TestWhyTheMainIsShut(t *testing.T) {
+	x := newBench(t)
+	x.s.Isolation = &site.Isolation{Enabled: true, Device: "pump", Travel: time.Minute, MostPerDay: 2}
+	alarm := func(bay string, k site.Kind) string { return site.EventID("club", site.Key{Bay: bay, Kind: k}, x.now) }
+	x.start(IsolationProof, "")
+	for subject, want := range map[string]string{
+		alarm("A1", site.ValveStuckOpen): "valve stuck open, bay A1",
+		alarm("", site.SupplyLineLeak):   "supply line leak",
+		x.run().ID:                       "isolation valve proof",
+		"a burst by court 1/2":           "a burst by court 1/2",
+	} {
+		require.Equal(t, want, x.b.house.reason(subject))
+	}
+}
+
 // A valve that shuts sooner than the site file says makes the pipe hammer: its proof fails. One that
 // takes its time passes; one that does not shut fails.
 func TestProofOfAValveThatShutsTooFast(t *testing.T) {

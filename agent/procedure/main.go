@@ -123,21 +123,20 @@ func (b *Book) Main() *Main {
 	return out
 }
 
-// reason is why the main was shut, as people know it: an alarm by its name and bay, and else a person's words.
+// reason is why the main was shut, as people know it: an alarm by its name and bay, a proof by its
+// title, and else a person's words.
 func (h *house) reason(subject string) string {
-	id := strings.Split(subject, "/") // site, bay, kind, what of it, since when
-	if len(id) != 5 {
-		return subject
+	_, alarm, _, ok := site.ParseEventID(subject)
+	kind, _, _ := strings.Cut(subject, "/")
+	switch pl := planOf(Kind(kind)); {
+	case ok && alarm.Bay != "":
+		return h.say("%s, bay %s", h.voice.Lower(h.voice.Title(alarm.Kind)), h.name(alarm.Bay))
+	case ok:
+		return h.voice.Lower(h.voice.Title(alarm.Kind))
+	case pl != nil:
+		return h.voice.Lower(h.say(pl.title))
 	}
-	kind := site.Kind(id[2])
-	if _, known := kind.Info(); !known {
-		return subject
-	}
-	title := h.voice.Lower(h.voice.Title(kind))
-	if id[1] == "" {
-		return title
-	}
-	return h.say("%s, bay %s", title, h.name(id[1]))
+	return subject
 }
 
 // Closes reports whether an alarm is one for which shutting the main helps: water that comes in and

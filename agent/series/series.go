@@ -7,7 +7,6 @@ package series
 
 import (
 	"math"
-	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -230,7 +229,8 @@ func (s Site) Alarms(open []site.OpenAlarm) {
 		s.Put(acked, One(a.Acknowledged), l...)
 		s.Put(present, One(!a.Gone), l...)
 		s.Put(reference, float64(a.Seq), l...)
-		s.Put(raised, Seconds(firstRaised(a.ID)), l...)
+		_, _, at, _ := site.ParseEventID(a.ID)
+		s.Put(raised, Seconds(at), l...)
 		s.Put(since, Seconds(a.Since.Time), l...)
 		s.Put(rate, scaled(a.RateLPH, 1/3.6e6), l...)
 		s.Put(volume, scaled(a.Litres, 1e-3), l...)
@@ -244,13 +244,4 @@ func (s Site) Alarms(open []site.OpenAlarm) {
 		s.Put(confidence, scaled(a.Confidence, 1), l...)
 	}
 	s.Put(suppressed, float64(quiet))
-}
-
-// firstRaised is the last part of an alarm's id (site.EventID); no time where it is none.
-func firstRaised(id string) time.Time {
-	t, err := time.Parse(time.RFC3339, id[strings.LastIndexByte(id, '/')+1:])
-	if err != nil {
-		return time.Time{}
-	}
-	return t
 }

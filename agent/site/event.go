@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -141,6 +142,17 @@ func (s *Stamp) UnmarshalJSON(b []byte) error {
 // same for the alarm's life.
 func EventID(site string, k Key, raised time.Time) string {
 	return fmt.Sprintf("%s/%s/%s/%s/%s", site, k.Bay, k.Kind, k.Subject, raised.UTC().Format(stampLayout))
+}
+
+// ParseEventID takes apart what EventID has made. ok is false for what is no alarm's identity.
+func ParseEventID(id string) (site string, k Key, raised time.Time, ok bool) {
+	parts := strings.Split(id, "/")
+	last := len(parts) - 1
+	if last < 4 {
+		return "", Key{}, time.Time{}, false
+	}
+	raised, err := time.Parse(stampLayout, parts[last])
+	return parts[0], Key{parts[1], Kind(parts[2]), strings.Join(parts[3:last], "/")}, raised, err == nil
 }
 
 // ParseEvent reads one event and refuses one of a version it does not know.

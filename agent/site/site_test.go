@@ -109,6 +109,21 @@ func TestEventRoundTrip(t *testing.T) {
 	}
 }
 
+func TestEventIDIsTakenApart(t *testing.T) {
+	at := time.Date(2026, 7, 2, 1, 41, 5, 120e6, time.UTC)
+	for _, k := range []Key{{"A3", ValveStuckOpen, ""}, {"", NoSupply, ""}, {"A1", SeepageBetweenBays, "A1/A2"}} {
+		club, got, raised, ok := ParseEventID(EventID("club", k, at))
+		require.True(t, ok)
+		require.Equal(t, "club", club)
+		require.Equal(t, k, got)
+		require.Equal(t, at, raised)
+	}
+	for _, bad := range []string{"", "a burst", "isolation-proof/20260715T164410Z", "club/A3/leak/2026-07-02T01:41:05.120Z", "the pipe by court 1/2/3/4/5 has burst"} {
+		_, _, _, ok := ParseEventID(bad)
+		require.False(t, ok, bad)
+	}
+}
+
 func TestNum(t *testing.T) {
 	require.Nil(t, Num(math.NaN()))
 	require.Nil(t, Num(math.Inf(1)))
