@@ -27,8 +27,8 @@ type fieldCmd struct {
 	Control string    `placeholder:"HOST:PORT" help:"Loopback address of the control line, for faults while it runs. Send it the line: help."`
 	Seed    uint64    `help:"Seed of weather and noise."`
 	Speed   float64   `default:"1" help:"How many times faster than real time the model runs."`
-	Start   time.Time `placeholder:"TIME" help:"RFC 3339 moment at which it begins; now if not given."`
-	Step    string    `default:"1s" help:"Internal step."`
+	Start   time.Time `placeholder:"TIME" help:"RFC 3339 moment at which it begins; now if neither this nor --config gives one."`
+	Step    string    `placeholder:"DURATION" help:"Internal step; 1s if neither this nor --config gives one."`
 	Fault   []string  `sep:"none" placeholder:"KIND:PLACE:FROM:TO[:SIZE]" help:"A fault by schedule, repeatable. FROM and TO are durations after the start or moments such as 20260715T014000Z, empty for start and never."`
 	Witness string    `type:"path" placeholder:"FILE" help:"Append every point served to this file: time, point, count, value."`
 
@@ -40,25 +40,32 @@ type fieldCmd struct {
 // config is the pump house the flags ask for.
 func (c *fieldCmd) config() (virtual.Config, error) {
 	cfg := virtual.Default()
-	cfg.Start = time.Now().UTC().Truncate(time.Second)
+	cfg.Start = time.Time{}
 	if c.Config != "" {
 		file, err := os.Open(c.Config)
 		if err != nil {
 			return cfg, badInput(err)
 		}
 		defer file.Close()
-		if cfg, err = virtual.ReadConfig(file); err != nil {
+		if cfg, err = virtual.ReadConfig(file, cfg); err != nil {
 			return cfg, badInput(fmt.Errorf("%s: %w", c.Config, err))
 		}
 	}
-	if !c.Start.IsZero() {
+	switch {
+	case !c.Start.IsZero():
 		cfg.Start = c.Start.UTC()
+	case cfg.Start.IsZero():
+		cfg.Start = time.Now().UTC().Truncate(time.Second)
+	default:
+		c.Start = cfg.Start
 	}
 	if c.Seed != 0 {
 		cfg.Seed = c.Seed
 	}
-	if err := cfg.Step.UnmarshalText([]byte(c.Step)); err != nil {
-		return cfg, badInput(fmt.Errorf("--step: %w", err))
+	if c.Step != "" {
+		if err := cfg.Step.UnmarshalText([]byte(c.Step)); err != nil {
+			return cfg, badInput(fmt.Errorf("--step: %w", err))
+		}
 	}
 	for _, text := range c.Fault {
 		f, err := virtual.ParseFault(text, cfg.Start)

@@ -109,6 +109,37 @@ func TestFieldServes(t *testing.T) {
 	require.NoError(t, reader.Close())
 }
 
+// A file of what differs leaves the rest as it is without one: such a pump house begins now, with steps
+// of a second, unless the file or a flag says otherwise. One that began months ago would have to catch up.
+func TestFieldByAFile(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "house.json")
+	summer, spring := time.Date(2026, 7, 15, 22, 0, 0, 0, time.UTC), time.Date(2026, 4, 1, 6, 0, 0, 0, time.UTC)
+	for text, want := range map[string]struct {
+		start time.Time
+		step  time.Duration
+		flags fieldCmd
+	}{
+		`{"supply": {"master": true}}`:                       {time.Time{}, time.Second, fieldCmd{}},
+		`{"start": "2026-04-01T06:00:00Z", "step": "500ms"}`: {spring, time.Second / 2, fieldCmd{}},
+		`{"start": "2026-04-01T06:00:00Z", "step": "200ms"}`: {summer, 2 * time.Second, fieldCmd{Start: summer, Step: "2s"}},
+	} {
+		require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+		c := want.flags
+		c.Config, c.Speed = file, 1
+		before := time.Now().Truncate(time.Second)
+		cfg, err := c.config()
+		require.NoError(t, err)
+		require.Equal(t, want.step, time.Duration(cfg.Step), text)
+		if want.start.IsZero() {
+			require.WithinRange(t, cfg.Start, before, time.Now(), text)
+			require.Zero(t, c.Start, "it goes by the machine's clock")
+			continue
+		}
+		require.Equal(t, want.start, cfg.Start, text)
+		require.Equal(t, want.start, c.Start, "its clock begins there")
+	}
+}
+
 // What the user got wrong ends with exit code 2 and says what would be right.
 func TestFieldRefuses(t *testing.T) {
 	config := filepath.Join(t.TempDir(), "house.json")

@@ -240,10 +240,10 @@ type Act struct {
 	Value float64   `json:"value,omitempty"`
 }
 
-// ReadConfig reads a Config as JSON over the default pump house, so that a file need hold only
-// what differs. Unknown keys are refused.
-func ReadConfig(r io.Reader) (Config, error) {
-	c := Default()
+// ReadConfig reads a Config as JSON over another, so that a file need hold only what differs.
+// Unknown keys are refused.
+func ReadConfig(r io.Reader, over Config) (Config, error) {
+	c := over
 	d := json.NewDecoder(r)
 	d.DisallowUnknownFields()
 	if err := d.Decode(&c); err != nil {

@@ -17,11 +17,11 @@ func TestConfigJSON(t *testing.T) {
 	c.Weather.Spells = []Spell{{From: c.Start, To: c.Start.Add(time.Hour), WarmerC: 3}}
 	text, err := json.Marshal(c)
 	require.NoError(t, err)
-	got, err := ReadConfig(bytes.NewReader(text))
+	got, err := ReadConfig(bytes.NewReader(text), Default())
 	require.NoError(t, err)
 	require.Equal(t, c, got)
 
-	some, err := ReadConfig(strings.NewReader(`{"seed": 9, "step": "10s", "faults": [{"kind": "leak", "bay": "A1", "size": 30}], "weather": {"cloud": 0.9}}`))
+	some, err := ReadConfig(strings.NewReader(`{"seed": 9, "step": "10s", "faults": [{"kind": "leak", "bay": "A1", "size": 30}], "weather": {"cloud": 0.9}}`), Default())
 	require.NoError(t, err)
 	want := Default()
 	want.Seed, want.Step, want.Weather.Cloud = 9, Span(10*time.Second), 0.9
@@ -29,7 +29,7 @@ func TestConfigJSON(t *testing.T) {
 	require.Equal(t, want, some)
 
 	for _, bad := range []string{`{"step": "soon"}`, `{"stepp": "1s"}`, `{"seed": -1}`, `[`, ``} {
-		_, err := ReadConfig(strings.NewReader(bad))
+		_, err := ReadConfig(strings.NewReader(bad), Default())
 		require.Error(t, err, bad)
 	}
 }
