@@ -42,6 +42,7 @@ func (h *pumpHouse) proof(stuck bool) {
 			h.openValve("A1", 10*time.Second)
 		case "reopen":
 			h.field.OpenMaster(stuck)
+			h.openValve("A1", 10*time.Second)
 		}
 		if r.Now.Step == "order" {
 			require.False(h.t, h.field.MasterShut(), "nothing is written before the person says so")

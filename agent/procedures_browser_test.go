@@ -195,9 +195,8 @@ func everyProcedure(t *testing.T, language words.Language) {
 		case k == procedure.IsolationProof:
 			if what == "reopen" {
 				h.field.OpenMaster(false)
-			} else {
-				h.openValve("A1", 10*time.Second)
 			}
+			h.openValve("A1", 10*time.Second)
 			h.yes(r)
 		case what == "upstream":
 			h.act(virtual.Act{Kind: virtual.ShutSupply, At: h.clk.Now(), Until: h.clk.Now().Add(16 * time.Minute)})

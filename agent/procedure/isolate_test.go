@@ -171,6 +171,14 @@ func TestProofOfAValveThatShutsTooFast(t *testing.T) {
 			return r.Now.Verdict
 		}
 		require.False(t, x.b.Proved().IsZero())
+		require.NoError(t, x.answer("")) // it is said to be open
+		x.wait(5 * time.Minute)
+		require.Equal(t, "reopen", x.run().Now.Step, "and no water comes")
+		began, flows = x.now, time.Hour
+		for range 10 {
+			step()
+		}
+		require.Nil(t, x.run())
 		return Verdict{State: Passed}
 	}
 	require.Equal(t, Passed, prove(50*time.Second).State)

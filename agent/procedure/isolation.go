@@ -36,7 +36,8 @@ func isolationProof(h *house, r *run) []step {
 		{id: "seen", title: "The water stops", expect: 5*time.Minute + i.Travel, must: true,
 			do: []string{"Wait. The main meter must stop."}, judge: (*look).mainStops},
 		{id: "reopen", title: "Open it again by hand", expect: 2 * time.Minute, caution: []string{cautionPressure},
-			do: []string{"Open the main by hand, slowly. The daemon never opens it.", "Shut the bay's valve."}, ask: confirm("It is open, and the pipe did not bang")},
+			do: []string{"Open the main by hand, slowly. The daemon never opens it.", "Wait until the main meter moves. Then shut the bay's valve."}, judge: (*look).mainRuns,
+			ask: confirm("It is open, and the pipe did not bang")},
 	}
 }
 
