@@ -257,14 +257,6 @@ const urgentRate = 40.0
 // changed: what a few days have not pinned down yet looks like a step.
 const meterBaseline = 3 * day
 
-// leadBaseline is how long a bay must have been known before an hour tells a large loss: how far and
-// how long its chamber leads behind a fill. Until then it takes youngHours, over which a lead of three
-// millimetres nobody knew of, in a bay that holds 20 L in each, is half of what pages.
-const (
-	leadBaseline = 3 * day
-	youngHours   = 3.0
-)
-
 // test asks whether a trouble holds. A loss or gain counts only when no harmless cause (a jump,
 // a spell of weather) explains the same surprises nearly as well.
 func (w *Watch) test(y *bay, now int64) {
@@ -401,7 +393,7 @@ const (
 // learned wrong can be it.
 func (w *Watch) quick(y *bay, now int64, known float64) {
 	s := &y.st.Bank
-	young := now < w.st.Started+leadBaseline
+	young := w.young(&y.look, now)
 	var f water.Window
 	for n := 1; n < stretches; n++ {
 		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"bayledger/agent/site"
+	"bayledger/agent/water"
 )
 
 // A spell of weather is a rival of a loss by as much as evaporation may be wrong by: by twice what is
@@ -118,5 +119,31 @@ func TestAHoseIsNoNeighboursLoss(t *testing.T) {
 			}
 		}
 		require.Equal(t, row.named, v.w.mirrors(a, b), "%v", row)
+	}
+}
+
+// How a chamber leads is not known in the first days, nor for hours after each of the first fills, though rain
+// has put them off for a week; a bay that is never filled has no lead.
+func TestTheFirstFillsLeadIsUnknown(t *testing.T) {
+	v := newWorld(t, 1, nil)
+	v.tick()
+	began := v.w.st.Started
+	for _, row := range []struct {
+		after, ago time.Duration // since the beginning, since the last fill
+		fills      int
+		runs       bool
+		young      bool
+	}{
+		{2 * 24 * time.Hour, 6 * time.Hour, 9, false, true},
+		{5 * 24 * time.Hour, 0, 0, false, false},
+		{5 * 24 * time.Hour, 0, 0, true, true},
+		{5 * 24 * time.Hour, time.Hour, 1, false, true},
+		{5 * 24 * time.Hour, 4 * time.Hour, 1, false, false},
+		{5 * 24 * time.Hour, time.Hour, 3, false, true},
+		{5 * 24 * time.Hour, time.Hour, 4, false, false},
+	} {
+		now := began + row.after.Milliseconds()
+		k := water.Look{Fills: row.fills, Runs: row.runs, LastTo: now - row.ago.Milliseconds()}
+		require.Equal(t, row.young, v.w.young(&k, now), "%+v", row)
 	}
 }
