@@ -117,7 +117,8 @@
 //     lies six below the least there was and the chamber rises still: no storage curve enters;
 //   - frost by the night's trend (Parton and Logan 1981, and the root of the hours since sunset, Brunt
 //     1932), down to sunrise or to when the last two nights were coldest, and by how the day before went,
-//     each weighed by what it knows; not under the dew point less four degrees. What lies on the
+//     each weighed by what it knows; not under the dew point less four degrees, and with the lowest of the
+//     last nights as what was to be expected: a summer's first frost takes more to be believed. What lies on the
 //     ground is up to three and a half degrees colder, by how clear and calm the night is. It is told
 //     when in the next six hours the ground is likelier to freeze than not by three to one, and urgent
 //     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows

@@ -350,7 +350,8 @@ func (s *frostState) ahead(now int64, h float64) (c, u float64, ok bool) {
 	if dew := s.dewC(now); !math.IsNaN(dew) {
 		c = max(c, min(s.T, dew-underDew))
 	}
-	return c, 1 / math.Sqrt(weight), true
+	c, u = s.Nights.usual(c, 1/math.Sqrt(weight))
+	return c, u, true
 }
 
 // lowest is the lowest the air can be expected to be within frostAhead, degC, and in how many hours.

@@ -413,3 +413,27 @@ func TestSunTellsHowColdTheGroundWillBe(t *testing.T) {
 	k, _ = s.ground(now, 5)
 	require.Greater(t, k, 1.5, "in the coming night")
 }
+
+// A frost after mild nights takes more to be believed than on the same evening after nights that nearly froze.
+func TestAFrostAfterMildNightsIsLessSure(t *testing.T) {
+	likely := func(milder float64) float64 {
+		o := newOutdoors(t)
+		first := time.Date(2025, 6, 10, 0, 0, 0, 0, time.UTC)
+		at := first
+		for ; at.Before(first.Add(9*24*time.Hour - 3*time.Hour)); at = at.Add(5 * time.Minute) {
+			h := math.Mod(at.Sub(first).Hours(), 24)
+			c := 6 - 6*math.Cos(math.Pi*(h-4)/11) // 0 at four, 12 at three in the afternoon
+			if h < 4 || h >= 15 {
+				c = 12 - 12*math.Sqrt(math.Mod(h-15+24, 24)/13)
+			}
+			if at.Sub(first) < 7*24*time.Hour {
+				c += milder
+			}
+			o.read(at, map[string]float64{"temp": c})
+		}
+		return o.w.st.Frost.likely(at.Add(-5 * time.Minute).UnixMilli())
+	}
+	mild, cold := likely(8), likely(0)
+	require.Less(t, mild, cold-0.05)
+	require.Greater(t, mild, 0.5*cold, "it is believed none the less")
+}
