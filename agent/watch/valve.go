@@ -20,11 +20,12 @@ type valveState struct {
 	RunBase float64 // total before it
 
 	// HeardAt is when the valve's point last said something good. Shut is since when it has been
-	// heard to be shut without a break, 0 not; ShutBase the total then.
+	// heard to be shut without a break, 0 not; ShutBase the total then, which the meter had shown at ShutBaseAt.
 	HeardAt, Shut int64
 	Opened        int64 // when it was last heard to open, 0 never
 	IsOpen        bool
 	ShutBase      float64
+	ShutBaseAt    int64
 
 	Open      bool // stuck open
 	Since     int64
@@ -192,7 +193,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		v.Run = cmp.Or(k.RunAt, now) // the reading that showed it; a tick comes up to a poll later
 	}
 	if v.Shut > 0 && math.IsNaN(v.ShutBase) {
-		v.ShutBase = k.TotalM3
+		v.ShutBase, v.ShutBaseAt = k.TotalM3, k.MeterAt
 	}
 	told := k.ValveKnown && y.heardValve(now)
 	if told && !k.ValveOpen {
@@ -214,11 +215,16 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		if v.For != shut || math.IsNaN(v.Base) {
 			v.For, v.Base, v.BaseAt = shut, k.TotalM3, k.MeterAt
 			// A flow that is read needs no second look, for it runs now: where the bay's own fills have shown
-			// how long its valve takes, or where more has come than if it had stood open all its travel; valve and
-			// meter are read up to a poll apart.
+			// how long its valve takes, or where more has come than if it had stood open all its travel. The meter
+			// was read before or after the command was, by how much is known. Of a valve that nobody described
+			// travel is a guess, and a poll more is allowed for.
 			past := k.TotalM3 - v.ShutBase
 			if v.RunOnN == 0 && like == 0 {
-				past -= max(rate, k.HabitM3S) * float64(y.travel()+y.poll()) / 1000
+				most := shut + y.travel() - v.ShutBaseAt
+				if y.b.Valve.Travel == 0 {
+					most += y.poll()
+				}
+				past -= max(rate, k.HabitM3S) * float64(max(0, most)) / 1000
 			}
 			if !flows || past < least {
 				return
@@ -451,7 +457,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	// Water that lifts the level has come, whatever the meter says; and while the main meter counts
 	// water that no bay's does, it may be on its way here.
 	main := w.mainBeyond()-v.AskMainL > 1000*sparseM3
-	if rise := k.SmoothM - v.AskLevel; rise > max(0.003, 5*k.NoiseM) {
+	if rise := k.SmoothM - v.AskLevel; rise > max(0.003, 5*k.NoiseM, y.stillRises()) {
 		y.st.Meter.sawRise(now, v.Asked, rise, main)
 		return
 	}
@@ -459,6 +465,16 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		return
 	}
 	v.Closed, v.ClosedAt, v.ClosedFor = true, now, v.Asked
+}
+
+// stillRises is how far the chamber may have risen since the water stopped under an open command by what was
+// counted before, m: up to half of what the fill would have lifted it, had it gone on uncounted.
+func (y *bay) stillRises() float64 {
+	k, s := &y.look, &y.st.Fills
+	if !k.ValveKnown || !k.ValveOpen || k.RunAt <= k.ValveChanged || s.HabitN < 3 {
+		return 0
+	}
+	return s.Gain * k.HabitM3S * y.st.Valve.AskFor.Seconds() / 2
 }
 
 // onItsWay is how long water that the main meter counts may take to lift a chamber.
@@ -543,9 +559,10 @@ func (y *bay) recovered() bool {
 	return !math.IsNaN(k.SetM) && !math.IsNaN(k.BayM) && k.BayM > k.SetM-y.b.BandM/2
 }
 
-// free says whether the controller may fill this bay now, by its stated habits.
+// free says whether the controller may fill this bay now, by its stated habits; what has been told to open
+// may, and be it that its window has closed since.
 func (w *Watch) free(y *bay, now int64) bool {
-	if !w.inWindow(y, now) {
+	if !w.inWindow(y, now) && !(y.look.ValveKnown && y.look.ValveOpen && !y.b.Valve.Feedback && y.heardValve(now)) {
 		return false
 	}
 	if y.b.Fill.OneAtATime {
