@@ -123,8 +123,9 @@ type Valve struct {
 	// Feedback is true when the valve point reports the valve's position, false when it reports
 	// the controller's command.
 	Feedback bool
-	// Travel is how long the valve takes to open or shut after the command.
-	Travel time.Duration
+	// Travel is how long the valve takes to open or shut after the command, Assumed that nobody has stated it.
+	Travel  time.Duration
+	Assumed bool
 }
 
 // FillPolicy is the controller's habit, as far as the club knows it: when it may fill.

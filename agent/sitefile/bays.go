@@ -139,7 +139,7 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 	b := site.Bay{
 		ID: f.ID, Name: nameOr(f.Name, f.ID), Court: court, AreaM2: f.AreaM2, FloorUnevenM: f.FloorUnevenM,
 		CrestM: math.NaN(), OverflowM3S: math.NaN(), SetPointM: f.SetPointM, BandM: f.BandM, FillM3S: f.FillM3S, DeadBandM: f.DeadBandM,
-		Valve: site.Valve{Travel: defaultTravel},
+		Valve: site.Valve{Travel: defaultTravel, Assumed: true},
 	}
 	marked := -1
 	for i, layer := range f.Layers {
@@ -203,7 +203,7 @@ func (l *loader) bay(path string, f *Bay, court string) site.Bay {
 		b.Plan = site.Rect{XM: f.Plan.XM, YM: f.Plan.YM, WidthM: f.Plan.WidthM, LengthM: f.Plan.LengthM}
 	}
 	if v := f.Points.Valve; v != nil {
-		b.Valve = site.Valve{Feedback: v.Means == "feedback", Travel: v.Travel}
+		b.Valve = site.Valve{Feedback: v.Means == "feedback", Travel: v.Travel, Assumed: !l.has(path + ".points.valve.travel")}
 	}
 	l.bayPoints(path, f)
 	return b

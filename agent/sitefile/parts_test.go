@@ -55,6 +55,21 @@ influxdb: [ { id: archive, url: "http://192.0.2.8:8086", bucket: courts } ]`))
 	require.Equal(t, &mqtt, c.MQTT)
 }
 
+// A travel that stands in the file, be it for all bays, is known; the ten seconds taken without are assumed.
+func TestTravelIsStatedOrAssumed(t *testing.T) {
+	for _, row := range []struct {
+		valve, more string
+		want        site.Valve
+	}{
+		{"valve: { means: feedback }", "", site.Valve{Feedback: true, Travel: 10 * time.Second, Assumed: true}},
+		{"valve: { travel: 10 s }", "", site.Valve{Travel: 10 * time.Second}},
+		{"valve:", "defaults: { points: { valve: { travel: 8 s } } }\n", site.Valve{Travel: 8 * time.Second}},
+	} {
+		c := load(t, oneBay("", "        points: { level:, "+row.valve+" }\n", row.more))
+		require.Equal(t, row.want, c.Site.Bay("A1").Valve, row.valve)
+	}
+}
+
 func TestLinkDefaultsAreTheDrivers(t *testing.T) {
 	for _, kind := range []modbus.LinkKind{modbus.TCP, modbus.Serial, modbus.RTUOverTCP} {
 		where := "address: \"192.0.2.1:502\""

@@ -221,7 +221,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 			past := k.TotalM3 - v.ShutBase
 			if v.RunOnN == 0 && like == 0 {
 				most := shut + y.travel() - v.ShutBaseAt
-				if y.b.Valve.Travel == 0 {
+				if y.b.Valve.Travel == 0 || y.b.Valve.Assumed {
 					most += y.poll()
 				}
 				past -= max(rate, k.HabitM3S) * float64(max(0, most)) / 1000

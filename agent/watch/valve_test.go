@@ -62,7 +62,7 @@ func TestAFirstFillThatGoesOnIsToldByWhatHasCome(t *testing.T) {
 
 // Read every 20 s, a first fill's flow 40 s after the shut command tells where the valve's travel of 30 s is stated:
 // at 24 L/min 16 L have come, and 12 through a valve that stood open all that time. The meter is read when it is
-// read: 10 s before the command, and 16 L may have come by then. A travel nobody stated (60 s) is a guess, and a poll
+// read: 10 s before the command, and 16 L may have come by then. A travel nobody stated is a guess, and a poll
 // more is allowed for.
 func TestAFirstFillIsToldByWhenMeterAndCommandWereRead(t *testing.T) {
 	const shut, rate = 1000 * hour, 24e-3 / 60
@@ -71,13 +71,15 @@ func TestAFirstFillIsToldByWhenMeterAndCommandWereRead(t *testing.T) {
 		travel      time.Duration
 		after, base int64   // when the meter was read, from the shut command
 		past        float64 // m3
+		assumed     bool
 		told        bool
 	}{
-		{"read together", 30 * time.Second, 40 * second, 0, 16e-3, true},
-		{"read 10 s before", 30 * time.Second, 40 * second, -10 * second, 16e-3, false},
-		{"read 10 s before, and it went on", 30 * time.Second, 50 * second, -10 * second, 20e-3, true},
-		{"nobody stated the travel", 0, 80 * second, 0, 32e-3, false},
-		{"nor then does it take for ever", 0, 100 * second, 0, 40e-3, true},
+		{"read together", 30 * time.Second, 40 * second, 0, 16e-3, false, true},
+		{"read 10 s before", 30 * time.Second, 40 * second, -10 * second, 16e-3, false, false},
+		{"read 10 s before, and it went on", 30 * time.Second, 50 * second, -10 * second, 20e-3, false, true},
+		{"the travel is assumed", 30 * time.Second, 40 * second, 0, 16e-3, true, false},
+		{"nobody knows the travel", 0, 80 * second, 0, 32e-3, false, false},
+		{"nor then does it take for ever", 0, 100 * second, 0, 40e-3, false, true},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			v := newWorld(t, 1, func(s *site.Site) {
@@ -86,7 +88,7 @@ func TestAFirstFillIsToldByWhenMeterAndCommandWereRead(t *testing.T) {
 				}
 			})
 			y := v.w.bays[0]
-			y.b.Valve.Travel = row.travel
+			y.b.Valve = site.Valve{Travel: row.travel, Assumed: row.assumed}
 			now := shut + row.after
 			y.look = water.Look{Now: now, HasFlow: true, FlowGood: true, FlowM3S: rate, HasMeter: true, StartM3S: 1e-5, PulseM3: 1e-3, HabitM3S: rate,
 				TotalM3: 5 + row.past, MeterAt: now, RunAt: now, Runs: true, ValveKnown: true, LevelAt: now, SetM: 0.08, RoomM3: math.NaN()}
