@@ -222,7 +222,8 @@ func (w *Watch) sayLevels(y *bay, now int64) {
 				}
 			}
 			w.carries(y, &n)
-		} else if lasts := s.RoseAt - s.HighAt; lasts > 0 && now-s.RoseAt < hour && s.MostM-s.HighM >= 0.005 && !math.IsNaN(k.RoomM3) {
+		} else if lasts := s.RoseAt - s.HighAt; lasts > 0 && now-s.RoseAt < hour && s.RoseAt-k.RunAt >= displacedRest && s.MostM-s.HighM >= 0.005 && !math.IsNaN(k.RoomM3) {
+			// What rises within minutes of a fill is the fill's, which a meter has counted.
 			n.RateM3S = k.SlopeM2 * (s.MostM - s.HighM) / float64(lasts) * 1000
 			n.ToCrest = left(k.RoomM3 / n.RateM3S)
 			n.OrKind, n.WouldDecide = site.LevelSensorFault, site.Say("Dip the chamber of bay %s: if the dip stands lower, it is the sensor; else look for what runs in: valve, hose, neighbour.", y.name())

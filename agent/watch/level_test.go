@@ -58,3 +58,19 @@ func TestDryingIsToldEarlyOnlyWhereTheSetPointIsKnown(t *testing.T) {
 		})
 	}
 }
+
+// A bay that was filled above its band is not said to rise by water no meter counts while the fill still comes
+// through its chamber; one that goes on rising long after is, with the time until its overflow runs.
+func TestAFillsOwnRiseIsCounted(t *testing.T) {
+	for ago, foretold := range map[int64]bool{3 * minute: false, 3 * hour: true} {
+		v := newWorld(t, 1, nil)
+		y := v.w.bays[0]
+		const now = 1000 * hour
+		y.look = water.Look{Now: now, BayM: 0.104, SmoothM: 0.104, SetM: 0.080, SetBefore: math.NaN(), HabitStopM: math.NaN(), LevelAt: now, RunAt: now - 2*minute - ago, SlopeM2: 25, RoomM3: 0.01}
+		y.st.Level = levelState{High: true, HighAt: now - 20*minute, RoseAt: now - 2*minute, HighM: 0.090, MostM: 0.104}
+		v.w.sayLevels(y, now)
+		f := has(v.w.out, site.Overfill, "A1")
+		require.NotNil(t, f)
+		require.Equal(t, foretold, f.ToCrest != site.NoTimeLeft, "%v", f)
+	}
+}
