@@ -262,18 +262,24 @@ const meterBaseline = 3 * day
 func (w *Watch) test(y *bay, now int64) {
 	s := &y.st.Bank
 	known := leastKnown + w.l.Known()
-	onsets := s.Onsets
-	// The window under way counts as if it closed now.
-	if u, ok := w.l.Underway(y.i); ok && u.From >= s.Quiet && u.Hours >= 2 {
-		w.trial = append(append(w.trial[:0], onsets...), onset{From: u.From, To: u.To, Nu: u.Nu, ET: u.ET, Alone: !u.Shared, Night: u.Night})
-		onsets = w.trial
-		for i := range onsets {
-			carry(&onsets[i], u)
-		}
-	}
+	onsets := w.upToNow(y, &w.trial)
 	if w.slow(y, onsets, now, known); s.Open == "" {
 		w.quick(y, now, known)
 	}
+}
+
+// upToNow are a bay's onsets, with the window under way as if it closed now; kept in room until used again.
+func (w *Watch) upToNow(y *bay, room *[]onset) []onset {
+	s := &y.st.Bank
+	u, ok := w.l.Underway(y.i)
+	if !ok || u.From < s.Quiet || u.Hours < 2 {
+		return s.Onsets
+	}
+	*room = append(append((*room)[:0], s.Onsets...), onset{From: u.From, To: u.To, Nu: u.Nu, ET: u.ET, Alone: !u.Shared, Night: u.Night})
+	for i := range *room {
+		carry(&(*room)[i], u)
+	}
+	return *room
 }
 
 // slow is the test over windows; the last of the onsets may be the window under way.

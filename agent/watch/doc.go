@@ -76,7 +76,8 @@
 // or a fast loss that has not yet been seen to go on as the water sinks; a meter nearly as
 // likely; a drift under a centimetre a day), or with more causes an unexplained loss; gain =
 // weeping, or a drift unless the main meter counts it; equal and opposite on neighbours =
-// seepage, also where only one is found and the other shows as much since, downhill (mirrors); meter = a
+// seepage, also where only one is found and the other shows as much since, downhill (mirrors), or where both
+// together show what neither does alone (pairs); meter = a
 // share twenty to one likelier, and so by its fills alone, since a balance may be the evaporation's.
 // Causes fall away and do not come back.
 //

@@ -22,6 +22,8 @@ type Watch struct {
 	st     state
 	out    []site.Finding
 	trial  []onset   // the bank's onsets with the window under way, used again
+	beyond []onset   // the same of a neighbour
+	sums   []mark    // of two neighbours' onsets, used again
 	fed    []float64 // L, of the main meter's comparison, used again
 }
 
@@ -33,6 +35,7 @@ type state struct {
 	Frost   frostState
 	Main    mainState
 	Started int64
+	Paired  int64 // when neighbours were last set beside each other
 	Resumed int64 // the end of the last pause in which nothing was watched
 }
 
@@ -214,6 +217,7 @@ func (w *Watch) Tick(t time.Time) []site.Finding {
 		}
 	}
 	if strides {
+		w.pairs(now)
 		w.beside(now)
 	}
 	w.wiring(now)
