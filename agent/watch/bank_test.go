@@ -56,7 +56,7 @@ func TestAWithdrawnLossIsAStrayDay(t *testing.T) {
 	v.step = 30 * time.Second
 	v.quiet(t, 9*24*time.Hour+17*time.Hour)
 	s := &v.w.bays[0].st.Bank
-	v.bays[0].loss = 12e-3 / 3600
+	v.bays[0].loss = 10e-3 / 3600
 	require.NotEqual(t, time.Duration(-1), v.until(10*time.Hour, site.Leak, "A1"))
 	require.Positive(t, s.Quick, "found within one window")
 	quick, most := s.Quick, s.Stray.Most

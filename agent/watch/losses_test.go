@@ -54,6 +54,16 @@ func TestLeakIsFoundSizedAndEnds(t *testing.T) {
 	require.Nil(t, has(v.out, site.Leak, "A2"), "the account has closed again")
 }
 
+// A loss of 12 L/h is told in its first night where five days have shown how little the windows of a quiet site
+// scatter: what settled levels are unsure of decides about that.
+func TestASmallLeakIsToldInItsFirstNight(t *testing.T) {
+	v := newWorld(t, 8, nil)
+	v.step = 30 * time.Second
+	v.quiet(t, 5*24*time.Hour)
+	v.bays[1].loss = 12e-3 / 3600
+	require.Positive(t, v.until(12*time.Hour, site.Leak, "A2"))
+}
+
 func TestATornLinerIsFoundWithinHours(t *testing.T) {
 	v := newWorld(t, 9, nil)
 	v.step = 30 * time.Second

@@ -26,9 +26,9 @@ const (
 	restMean   = 6 // strides in the mean of a settled level
 	anchorKeep = 48
 	anchorGap  = 15 * minute
-	// passing is what a settled level is unsure of beyond its noise, mm: the sensor's answer to
-	// temperature, the last of the chamber's settling.
-	passing = 0.2
+	// passing is what a settled level is unsure of beyond its noise, mm: the last of the chamber's settling, what a
+	// sensor wanders by in a day. Its answer to temperature is a state of the habit (aT) and not counted here again.
+	passing = 0.15
 )
 
 // settleWait is how long after water ran the chamber's level is taken for the bay's: the learned

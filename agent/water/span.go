@@ -113,8 +113,8 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	if p.Open && p.In > 0 && math.Abs(p.Lost) < 0.3*p.In {
 		x, dv := p.In-p.Lost, v-p.V
 		slope := slopeMM(y.curve, p.Mean)
-		// Two settled levels, each with its noise and a fifth of a millimetre of what has not
-		// quite settled; a quarter of what was lost meanwhile.
+		// Two settled levels, each with its noise and what has not quite settled; a quarter of what was
+		// lost meanwhile.
 		r := 2*sq(slope)*(st.NoiseMM2/20+sq(passing)) + sq(0.25*p.Lost*p.Inverse)
 		p.XX += x * x / r
 		p.XY += x * dv / r
