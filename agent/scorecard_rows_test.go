@@ -25,6 +25,9 @@ type row struct {
 	learn, spread float64
 	// begins says when the fault can first be felt; nil means with its onset.
 	begins func(s *exposed) bool
+	// met says that what was asked when it began has come all the same, before its limit and before anything was
+	// told: it begins again, with the next time. nil means never.
+	met func(s *exposed) bool
 	// within says whether the limit has not passed yet, limit the same in words.
 	within func(s *exposed) bool
 	limit  string
@@ -121,6 +124,12 @@ func runsUnasked(s *exposed) bool { return s.truth.flowM3S > 0 && !s.truth.asks 
 func asks(s *exposed) bool        { return s.truth.asks }
 func runs(s *exposed) bool        { return s.truth.flowM3S > 0 }
 
+// content is a controller that takes its command back because the level it reads is where it is to be: a valve
+// that sticks in the last seconds of a fill has left nothing undone.
+func content(s *exposed) bool {
+	return !s.truth.asks && s.truth.chamberM >= s.truth.setM-3*s.truth.noiseM
+}
+
 const day = 24 * time.Hour
 
 var (
@@ -140,7 +149,7 @@ var rows = []row{
 		}, limit: "half the room to the crest", most: 6 * time.Hour, reach: 0.99, runs: 300,
 		short: map[string]shortfall{seenInTime: {0.97, "Until three fills have shown where they leave the bay, which after days of rain takes days, one that goes on looks like one from far down."}}},
 	{name: "valve stuck closed", fault: virtual.StuckShut, set: fullSet, kinds: []site.Kind{site.ValveStuckClosed}, related: []site.Kind{site.Drying, site.LowFlow, site.MeterFault, site.NoSupply},
-		learn: 1, spread: 3, begins: asks, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
+		learn: 1, spread: 3, begins: asks, met: content, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
 	{name: "no supply", fault: virtual.SupplyLost, site: true, set: fullSet, kinds: []site.Kind{site.NoSupply}, related: []site.Kind{site.PressureOutOfBand, site.ValveStuckClosed, site.Drying},
 		learn: 1, spread: 3, begins: asks, within: within(30 * time.Minute), limit: "30 min of the demand", most: 6 * time.Hour, reach: 0.99, runs: 300},
 	{name: "valve stuck closed, no command or set point", fault: virtual.StuckShut, set: noValve, kinds: []site.Kind{site.ValveStuckClosed, site.Drying}, related: []site.Kind{site.Leak, site.UnexplainedLoss, site.MeterFault, site.NoSupply},

@@ -170,6 +170,9 @@ func play(p plan, r *row, lean bool) outcome {
 			exp.update(t, tie(), p.poll, p.fault, r)
 			if !exp.felt.IsZero() && r.within(exp) {
 				o.limit = exp.since()
+				if r.met != nil && o.seen == never && r.met(exp) {
+					exp.felt = time.Time{}
+				}
 			}
 		}
 		for _, smp := range w.samples() {

@@ -41,7 +41,7 @@ import (
 var (
 	scorecardSize = flag.String("scorecard", "short", `"short": eight runs a row; "full": every run the table asks for, and the degraded sets`)
 	scorecardSeed = flag.Uint64("scorecard.seed", 1, "first seed; every row's runs count up from it")
-	scorecardRow  = flag.String("scorecard.row", "", "only rows whose name holds this text; \"clean\" for the clean runs")
+	scorecardRow  = flag.String("scorecard.row", "", "only rows whose name holds this text, or the row of exactly this name; \"clean\" for the clean runs")
 	scorecardSet  = flag.String("scorecard.set", "full", "instruments of the clean runs, by a name of the degraded sets")
 	scorecardDays = flag.Int("scorecard.days", 14, "days of a clean run")
 	scorecardRuns = flag.Int("scorecard.runs", 0, "runs a row, in place of the size's own")
@@ -466,6 +466,7 @@ func TestScorecard(t *testing.T) {
 
 	var jobs []job
 	var clean []outcome
+	whole := slices.ContainsFunc(rows, func(r row) bool { return r.name == *scorecardRow })
 	wantClean := *scorecardRow == "" || *scorecardRow == "clean"
 	if wantClean {
 		jobs, clean = jobsOf(cleanPlans(instrumentsOf(t, *scorecardSet), count(shortClean, fullClean)), nil)
@@ -474,7 +475,7 @@ func TestScorecard(t *testing.T) {
 	var ofRows [][]job
 	for i := range rows {
 		r := &rows[i]
-		if !strings.Contains(r.name, *scorecardRow) {
+		if !strings.Contains(r.name, *scorecardRow) || whole && r.name != *scorecardRow {
 			continue
 		}
 		more, out := jobsOf(plansOf(r, count(shortRuns, r.runs)), r)

@@ -179,6 +179,20 @@ func TestLumpedCurveIsItsOwnInverse(t *testing.T) {
 	}
 }
 
+// A demand counts as met only where the level that the controller reads is as high as it is to be: not while it is
+// asked, nor where the command went because the window closed.
+func TestADemandThatWasMet(t *testing.T) {
+	e := &exposed{}
+	for want, cases := range map[bool][]truth{
+		true:  {{setM: 0.080, chamberM: 0.0805}, {setM: 0.080, chamberM: 0.0797, noiseM: 1.5e-4}},
+		false: {{setM: 0.080, chamberM: 0.0805, asks: true}, {setM: 0.080, chamberM: 0.0785, noiseM: 1.5e-4}, {setM: 0.080, bandM: 0.004, chamberM: 0.074}},
+	} {
+		for _, e.truth = range cases {
+			require.Equal(t, want, content(e), "%+v", e.truth)
+		}
+	}
+}
+
 // TestExposureCountsWhatItSays walks the judge's own clock through an invented night.
 func TestExposureCountsWhatItSays(t *testing.T) {
 	onset := time.Date(2026, 6, 10, 18, 0, 0, 0, time.UTC)
