@@ -216,7 +216,7 @@ func newBay(s *site.Site, b *site.Bay) *bay {
 	if math.IsNaN(ref) {
 		ref = y.curve.StoneTopM * 1000 * 0.7
 	}
-	st.F.prior(b.AreaM2, slopeMM(y.curve, ref), q*3.6e6)
+	st.F.prior(b.AreaM2, slopeMM(y.curve, ref))
 	st.Cum.H, st.Cum.UH = math.NaN(), math.NaN()
 	return y
 }

@@ -77,7 +77,7 @@ type filter struct {
 
 // prior fills the filter for a bay of area m2, whose nominal slope at the reference level is
 // slope L/mm.
-func (f *filter) prior(area, slope, fillLPerH float64) {
+func (f *filter) prior(area, slope float64) {
 	f.X, f.P = vec{}, mat{}
 	set := func(i int, mean, sd float64) { f.X[i], f.P[i][i] = mean, sd*sd }
 	// Porosity of a nominal figure is good to 30 %, area to 3 % (design); the shape to a fifth

@@ -92,6 +92,32 @@ func TestAFastLossIsNoSlip(t *testing.T) {
 	require.Positive(t, outs, "or nothing has been shown")
 }
 
+// A filter that takes the bay for a fifth of its water, and is sure of it, begins anew at the next settled moment
+// with what the spans have measured; a sound one is left alone.
+func TestAFilterThatIsAstrayBeginsAnew(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 4*24*time.Hour)
+	y := f.l.bays[0]
+	x := &y.st.F
+	const measured = 1.0 // as the site file says; spans in which as much is lost as filled teach nothing here
+	y.st.Span.Taken, y.st.Span.Inverse, y.st.Span.P = 3, 1/measured, sq(0.1)
+	ref := x.Ref
+	f.run(f.l, 24*time.Hour)
+	require.Equal(t, ref, x.Ref, "it has not begun anew")
+	require.InDelta(t, measured, x.X[sScale], 0.3*measured)
+
+	for i := range nState {
+		x.P[sScale][i], x.P[i][sScale] = 0, 0
+	}
+	x.X[sScale], x.P[sScale][sScale] = measured/5, sq(measured/50)
+	x.X[sK] /= 5
+	require.True(t, y.astray())
+	f.run(f.l, 24*time.Hour)
+	require.False(t, y.astray())
+	require.InDelta(t, measured, x.X[sScale], 0.3*measured)
+	require.InDelta(t, f.h*1000, x.H, 1)
+}
+
 // A lead that fades by one time constant has sunk to a twentieth after ln 20 of it; how well that is
 // known goes with how well the leads are.
 func TestSettlingTimeAndItsUncertainty(t *testing.T) {

@@ -135,6 +135,29 @@ func (y *bay) curveScale() (scale, u float64) {
 	return 1 / p.Inverse, math.Hypot(math.Sqrt(p.P)/sq(p.Inverse), 0.02)
 }
 
+// astray says that the filter has lost its way: even at the upper end of what it is unsure of its scale lies under
+// half of the lower end of what settled spans measured. Where a hot day has a fill every hour, a bay of a third of
+// its water that evaporates a third explains the level as well, and each bears the other out: whatever a fill then
+// brings too much is taken for a slip of the level.
+func (y *bay) astray() bool {
+	scale, u := y.curveScale()
+	f := &y.st.F
+	return y.st.Span.Taken > 0 && f.X[sScale]+2*math.Sqrt(f.P[sScale][sScale]) < (scale-2*u)/2
+}
+
+// findTheWay begins the filter of a bay that stands settled at mm anew, with the scale that its spans have measured.
+func (y *bay) findTheWay(mm float64) {
+	f := &y.st.F
+	scale, u := y.curveScale()
+	hold := f.Hold
+	f.prior(y.b.AreaM2, slopeMM(y.curve, mm))
+	f.X[sScale], f.P[sScale][sScale] = scale, u*u
+	f.Ref, f.H, f.Hold = mm, mm, hold
+	f.P[sW][sW] = sq(2 * f.slope(y.curve, mm))
+	y.st.RScale, y.st.ZN = 1, 0
+	y.st.Cum.Spoils++
+}
+
 // heldL is the water, L, between two levels in mm by the learned curve, with its standard
 // uncertainty: the scale's, and a sixth of the difference beyond ten millimetres, where the shape
 // is the nominal one.

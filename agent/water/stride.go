@@ -26,6 +26,9 @@ func (y *bay) stride(from, now int64, k *sky) {
 		after = y.observe(m, now)
 	}
 	y.settledSpan(s, m.mm, -lost-hand, now)
+	if y.st.Span.N == spanMean && y.astray() {
+		y.findTheWay(y.st.Span.Mean)
+	}
 	y.endStride(now, s, k, hand)
 	y.rest(s, m.mm, m.x, after, -lost-hand, now)
 }

@@ -216,7 +216,7 @@ func TestHeldIsInvertedByLevel(t *testing.T) {
 	b := testBay()
 	c := NewCurve(&b)
 	var f filter
-	f.prior(100, 25, 1800)
+	f.prior(100, 25)
 	f.Ref, f.H = 70, 70
 	f.X[sScale], f.X[sTilt] = 1.3, 0.012
 	for h := 5.0; h < 140; h += 3.7 {
