@@ -91,7 +91,7 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	}
 	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
 		say("The loss went on as the water sank, so it is not the overflow's.")
-	} else if s.Open == site.Leak && c.LipM != c.LipM {
+	} else if s.Open == site.Leak && math.IsNaN(c.LipM) {
 		say("Whether the loss ends as the water sinks, as an overflow's would, has not shown itself yet.")
 	}
 	if f, ok := w.lastHours(y); ok {

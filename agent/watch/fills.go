@@ -100,7 +100,7 @@ func (y *bay) chamber(now int64) {
 		s.EndM, s.InM3 = k.SmoothM, k.FillM3
 	case s.Ran:
 		s.Ran, s.EndT = false, 0
-		if k.FillM3 > 0 && s.StartM == s.StartM && !y.st.Valve.Open && now-k.LevelAt < 2*minute && k.SlopeM2 > 0 {
+		if k.FillM3 > 0 && !math.IsNaN(s.StartM) && !y.st.Valve.Open && now-k.LevelAt < 2*minute && k.SlopeM2 > 0 {
 			s.EndT, s.EndM, s.InM3 = now, k.SmoothM, k.FillM3
 		}
 	case s.EndT > 0 && now-s.EndT >= settleTime:

@@ -240,7 +240,7 @@ func (s *frostState) margin(now int64) (k, u float64) {
 		clear += (min(1, max(0, c)) - clear) * w / (w + weight)
 		weight += w
 	}
-	if s.Clear == s.Clear {
+	if !math.IsNaN(s.Clear) {
 		learn(s.Clear, clearBySun)
 	}
 	if since := float64(now-s.Sunset) / float64(hour); s.Dark && since >= 2 {
@@ -336,11 +336,11 @@ func (s *frostState) ahead(now int64, h float64) (c, u float64, ok bool) {
 		sum, weight = sum+c/(u*u), weight+1/(u*u)
 	}
 	y := s.yesterday(now, h)
-	if y == y {
+	if !math.IsNaN(y) {
 		add(y, yesterdayShare)
 	}
 	// How the afternoon falls says little of the night.
-	if h <= s.left(now) && (y != y || s.Dark || !s.darkAt(now+int64(h*float64(hour)))) {
+	if h <= s.left(now) && (math.IsNaN(y) || s.Dark || !s.darkAt(now+int64(h*float64(hour)))) {
 		add(s.trend(now, h), s.share(now))
 	}
 	if weight == 0 {

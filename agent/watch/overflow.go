@@ -43,7 +43,7 @@ func (s *crestState) init() {
 }
 
 // slipped says whether the overflow is held to have slipped below the band.
-func (s *crestState) slipped() bool { return s.Displaced || s.LipM == s.LipM }
+func (s *crestState) slipped() bool { return s.Displaced || !math.IsNaN(s.LipM) }
 
 // sparseM3 is metered water of no account at a full bay: a fill that had begun, a slow valve.
 const sparseM3 = 0.02
@@ -181,7 +181,7 @@ func (w *Watch) lip(y *bay, now int64, low float64) {
 	if s.LipFor != b.Seen {
 		s.LipFor, s.LipAt, s.GoesOn, s.LipM = b.Seen, 0, false, math.NaN()
 	}
-	if s.GoesOn || s.LipM == s.LipM || s.LipAt == k.Seq {
+	if s.GoesOn || !math.IsNaN(s.LipM) || s.LipAt == k.Seq {
 		return
 	}
 	s.LipAt = k.Seq
@@ -285,7 +285,7 @@ func (w *Watch) saySlipped(y *bay, now int64) {
 	n := site.NewFinding(site.OverflowFault, y.b.ID, "", at(c.ShortAt))
 	n.OrKind = site.Leak
 	n.WouldDecide = site.Say("Look at the overflow of bay %s while it is filled: if water runs there, it has slipped or drains below its crest; if none does, it is the liner.", y.name())
-	if c.LipM == c.LipM {
+	if !math.IsNaN(c.LipM) {
 		n.Confidence = 0.8
 		n.VolumeM3, n.VolumeU = c.LostM3, c.LostUM3
 		n.Because = site.Say("Bay %s has lost water since about %s and stopped losing at %s, below the %s it should keep: a liner would go on losing, an overflow that has slipped down to there does not.",

@@ -99,7 +99,7 @@ func (s *frostState) tonight(now int64) (c, u float64, ok bool) {
 	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
 		return c, u, false
 	}
-	if dew := s.dewC(now); dew == dew {
+	if dew := s.dewC(now); !math.IsNaN(dew) {
 		c = max(c, min(s.T, dew-underDew))
 	}
 	return c, u, true

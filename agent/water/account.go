@@ -82,7 +82,7 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	uEvap := math.Sqrt(max(0, quad(&habit.P, &r)) + common + own)
 
 	held, uHeld := 0.0, 0.0
-	if a.H == a.H && b.H == b.H {
+	if !math.IsNaN(a.H) && !math.IsNaN(b.H) {
 		var uCurve float64
 		held, uCurve = y.heldMarks(a, b)
 		scale, _ := y.curveScale()

@@ -124,7 +124,7 @@ func (l *Ledger) Look(i int, k *Look) {
 	}
 	k.RestartAt = st.LastRestart
 	k.RoomM3, k.SlopeM2 = math.NaN(), math.NaN()
-	if f.Ref == f.Ref {
+	if !math.IsNaN(f.Ref) {
 		k.RoomM3 = y.room() / 1000
 		scale, _ := y.curveScale()
 		k.SlopeM2 = scale * slopeMM(y.curve, f.H)

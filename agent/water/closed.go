@@ -43,12 +43,12 @@ func (y *bay) settleWait() int64 {
 func (y *bay) rest(s *step, h float64, x [3]float64, late, lost float64, now int64) {
 	st := &y.st
 	r := &st.Rest
-	none := h != h || s.Slip || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
+	none := math.IsNaN(h) || s.Slip || st.Overflowed || st.Dry || st.Maintain > now || s.Rain > 0
 	// The lead is good to leadScatter, and to a twentieth of the fades it is made of.
 	lead, uLead, gross := y.lead(x)
 	uLead = math.Hypot(uLead, math.Hypot(leadScatter*lead, 0.05*gross))
 	if none || st.Runs || now-st.RunT < st.SettleMS {
-		if h == h || now-st.GoodLevelT > hour {
+		if !math.IsNaN(h) || now-st.GoodLevelT > hour {
 			r.N = 0
 		}
 	} else {

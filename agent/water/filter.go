@@ -140,7 +140,7 @@ const rainCatch = 0.9
 // by how much the water held is expected to change, L.
 func (f *filter) predict(s *step, add float64, area float64) (change float64) {
 	dh := 0.0
-	if f.H == f.H && f.Ref == f.Ref {
+	if !math.IsNaN(f.H) && !math.IsNaN(f.Ref) {
 		dh = f.H - f.Ref
 	}
 	s.Row, s.Decay = vec{}, vec{}
@@ -357,7 +357,7 @@ func (f *filter) slope(c *Curve, h float64) float64 {
 // what a bay can show.
 func (f *filter) level(c *Curve) float64 {
 	h := f.H
-	if h != h {
+	if math.IsNaN(h) {
 		h = f.Ref
 	}
 	lo, hi := -100.0, c.TopM*1000+200

@@ -221,7 +221,7 @@ func (l *Ledger) Record(r site.Record) {
 				st.LastRestart = t
 			}
 		case site.RecSensorChanged, site.RecCalibration:
-			if y.level != nil && y.level.ID == r.Subject && st.F.Ref == st.F.Ref {
+			if y.level != nil && y.level.ID == r.Subject && !math.IsNaN(st.F.Ref) {
 				// The level starts anew; what is known of the bay stays.
 				st.F.P[sW][sW] += sq(50 * slopeMM(y.curve, st.F.Ref))
 				st.F.X[sB] = 0

@@ -45,7 +45,7 @@ func (y *bay) takeSlope(pace *pace) {
 	if a := y.st.Now; a.M.T > 0 {
 		h = a.H
 	}
-	if p.At == p.At {
+	if !math.IsNaN(p.At) {
 		// Held elsewhere, the bay shows another stretch of its curve.
 		if d := math.Abs(h - p.At); d > 4 {
 			p.P += sq(shapeMM * min(d, 15) * p.Inverse)
@@ -88,7 +88,7 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	if p.P == 0 {
 		p.Inverse, p.P, p.At = 1, sq(0.30), math.NaN()
 	}
-	if s.Rain > 0 || s.Poor || s.Out || st.F.Hold || st.Soak > 0.2*y.b.AreaM2 || !y.metered || h != h {
+	if s.Rain > 0 || s.Poor || s.Out || st.F.Hold || st.Soak > 0.2*y.b.AreaM2 || !y.metered || math.IsNaN(h) {
 		p.Open, p.N = false, 0
 		return
 	}

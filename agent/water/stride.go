@@ -75,7 +75,7 @@ func (y *bay) warm(dt, airC float64) {
 		st.SensorC = st.WaterTempC
 	case math.IsNaN(st.SensorC):
 		st.SensorC = airC
-	case airC == airC:
+	case !math.IsNaN(airC):
 		st.SensorC += (airC - st.SensorC) * dt / (tauWarm + dt)
 		st.SensorLagC = airC - st.SensorC
 	}
@@ -163,7 +163,7 @@ func (y *bay) firstLevel(m meanLevel, now int64) {
 // maintenance, and while watch has a finding open here.
 func (y *bay) holdLearning(mm float64, now int64) {
 	st := &y.st
-	if st.Dry && mm == mm && mm > 0.8*min(y.curve.StoneTopM*1000, nanOr(st.SetMM, math.Inf(1))) && !st.Runs {
+	if st.Dry && !math.IsNaN(mm) && mm > 0.8*min(y.curve.StoneTopM*1000, nanOr(st.SetMM, math.Inf(1))) && !st.Runs {
 		st.Dry = false
 	}
 	st.F.Hold = st.Dry || st.LearnHold || st.Maintain > now
@@ -269,7 +269,7 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 	st := &y.st
 	c := &st.Cum
 	dh := 0.0
-	if st.F.Ref == st.F.Ref && st.F.H == st.F.H {
+	if !math.IsNaN(st.F.Ref) && !math.IsNaN(st.F.H) {
 		dh = st.F.H - st.F.Ref
 	}
 	c.T = now
