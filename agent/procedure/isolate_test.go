@@ -130,6 +130,7 @@ func TestWhyTheMainIsShut(t *testing.T) {
 		alarm("", site.SupplyLineLeak):   "supply line leak",
 		x.run().ID:                       "isolation valve proof",
 		"a burst by court 1/2":           "a burst by court 1/2",
+		"first-fill":                     "first-fill",
 	} {
 		require.Equal(t, want, x.b.house.reason(subject))
 	}

@@ -127,13 +127,13 @@ func (b *Book) Main() *Main {
 // title, and else a person's words.
 func (h *house) reason(subject string) string {
 	_, alarm, _, ok := site.ParseEventID(subject)
-	kind, _, _ := strings.Cut(subject, "/")
+	kind, _, isRun := strings.Cut(subject, "/")
 	switch pl := planOf(Kind(kind)); {
 	case ok && alarm.Bay != "":
 		return h.say("%s, bay %s", h.voice.Lower(h.voice.Title(alarm.Kind)), h.name(alarm.Bay))
 	case ok:
 		return h.voice.Lower(h.voice.Title(alarm.Kind))
-	case pl != nil:
+	case isRun && pl != nil:
 		return h.voice.Lower(h.say(pl.title))
 	}
 	return subject
