@@ -54,14 +54,20 @@ func TestLeakIsFoundSizedAndEnds(t *testing.T) {
 	require.Nil(t, has(v.out, site.Leak, "A2"), "the account has closed again")
 }
 
-// A loss of 12 L/h is told in its first night where five days have shown how little the windows of a quiet site
-// scatter: what settled levels are unsure of decides about that.
+// A loss of 12 L/h is told in its first night in most worlds where five days have shown how little the windows of a
+// quiet site scatter: what settled levels are unsure of decides about that. With 0.2 mm it was told in two of these.
 func TestASmallLeakIsToldInItsFirstNight(t *testing.T) {
-	v := newWorld(t, 8, nil)
-	v.step = 30 * time.Second
-	v.quiet(t, 5*24*time.Hour)
-	v.bays[1].loss = 12e-3 / 3600
-	require.Positive(t, v.until(12*time.Hour, site.Leak, "A2"))
+	told := 0
+	for seed := range uint64(8) {
+		v := newWorld(t, seed+1, nil)
+		v.step = 30 * time.Second
+		v.quiet(t, 5*24*time.Hour)
+		v.bays[1].loss = 12e-3 / 3600
+		if v.until(12*time.Hour, site.Leak, "A2") > 0 {
+			told++
+		}
+	}
+	require.GreaterOrEqual(t, told, 6)
 }
 
 func TestATornLinerIsFoundWithinHours(t *testing.T) {
