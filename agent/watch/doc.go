@@ -98,11 +98,12 @@
 //     the fill has let in over a third of the room to the crest beyond what its fills leave (RestM), or
 //     nearly half of all the room there was, twice its uncertainty beyond at least; only a reading says
 //     that it has stopped, so a gap ends nothing;
-//   - stuck shut when it asked, was free and its turn was due (learned: Wait); without command and set
-//     point when it and its chamber stand a band and a half (one, as its window closes) under StartM, where
-//     the upper quarter of its fills began: a set point lowered unseen by as much looks the same, and is what
-//     the words ask for first. Where one bay is filled at a time and another may have asked for half as
-//     long, either may hold up the other: then after two hours;
+//   - stuck shut when it asked, was free and its turn was due (learned: Wait). Without command and set
+//     point it asks while its chamber stands under where its fills began (AskM: to some tenths of a millimetre,
+//     where they began at once), and is told when it has asked in vain and stands, in or out of its window, a band
+//     and a half under the lowest of its last three days: a set point lowered unseen by as much looks the
+//     same, and is what the words ask for first. Where one bay is filled at a time and another may have asked
+//     for half as long, either may hold up the other: then after two hours;
 //   - an overflow is told once an episode, and only of metered water; what a stuck valve left
 //     behind when it was shut is explained;
 //   - overfill is told five minutes after more was let in above the band than is unsure, or when a bay

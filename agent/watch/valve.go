@@ -48,6 +48,8 @@ type valveState struct {
 	// UnderFor is how long the controller has been free while the bay stood under where it asks and got no water,
 	// NearFor the same half a band above: that it has asked for so long at least, and at most.
 	UnderFor, NearFor time.Duration
+	// Vain is set once it has asked longer than its turn may take, where nobody knows the level it is held at.
+	Vain bool
 	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
 	Wait      time.Duration
 	Closed    bool
@@ -64,9 +66,21 @@ type valveState struct {
 	FreeSince int64
 	WasFree   int64 // FreeSince when the fill under way began
 	SeenN     int   // fills seen
+	EndedAt   int64 // when the last of them did
+	// BeforeM is where the chamber stood before the fill under way, Began where it and the bay stood before the
+	// fills of the last three days, eight at least. AskM is the level of the chamber at which it asks, by
+	// those, where no set point is known.
+	BeforeM, AskM float64
+	Began         []begun
 
 	RunOn  float64 // ms that water usually runs on after the shut command, a slowly fading greatest
 	RunOnN int     // fills it was learned from
+}
+
+// begun is where chamber and bay stood as a fill began.
+type begun struct {
+	M, BayM float64
+	At      int64
 }
 
 // unstated is taken for the travel of a valve nobody described: a slow motor valve's.
@@ -298,12 +312,17 @@ func (w *Watch) habits(y *bay, now int64) {
 		w.rests(y)
 	}
 	if k.Fills == v.SeenN {
+		if !k.Runs {
+			v.BeforeM = k.SmoothM
+		}
 		return
 	}
 	v.SeenN = k.Fills
+	rested := len(v.Began) == 0 || k.LastFrom-v.EndedAt >= hour
+	v.EndedAt = k.LastTo
 	// Where neither command nor set point is read, a fill that went too far and then stopped may have
 	// been asked for by a set point moved unseen: the next is judged by where this one left the bay.
-	unseen := !k.ValveKnown && math.IsNaN(k.SetM)
+	unseen := y.unseen()
 	if !v.Closed && (!v.Open || unseen) {
 		v.RestDue = now + 10*minute
 	}
@@ -316,10 +335,11 @@ func (w *Watch) habits(y *bay, now int64) {
 			v.RunOnN++
 		}
 	}
-	if unseen {
-		v.stops(k.LastHighestM, y.unseenM())
-	}
 	free := v.WasFree > 0 && k.LastFrom-v.WasFree >= freeFor
+	if unseen {
+		v.stops(k.LastHighestM, y.unseenM(), v.AskM > 0 && v.BeforeM >= v.AskM-y.sure())
+		v.began(begun{v.BeforeM, k.LastLevelM, k.LastFrom}, free && rested, y.sure())
+	}
 	// Where fills begin while water is lost is no habit: a bay that runs off sinks before its turn comes.
 	lost := y.st.Bank.Open == site.Leak && !math.IsNaN(k.SetM)
 	switch {
@@ -352,10 +372,47 @@ func (v *valveState) started(levelM, far float64, free bool) {
 	v.StartM = s[len(s)-1-(len(s)+1)/4]
 }
 
+// began takes where a fill began, by its chamber, which is what a controller sees. It asks no lower than there; at
+// once, if it was free and the bay had come to rest from its last fill, and then the level at which it asks is
+// known. One begun by hand, further up, is not believed where there are five.
+func (v *valveState) began(b begun, atOnce bool, sure float64) {
+	if math.IsNaN(b.M) {
+		return
+	}
+	if atOnce && b.M < v.AskM-sure {
+		v.Began = slices.DeleteFunc(v.Began, func(x begun) bool { return x.M > b.M }) // lowered unseen
+	}
+	v.Began = append(v.Began, b)
+	for len(v.Began) > 8 && (v.Began[0].At < b.At-habitDays || len(v.Began) > 40) {
+		v.Began = v.Began[1:]
+	}
+	last := v.Began[max(0, len(v.Began)-8):]
+	s := make([]float64, len(last))
+	for i, x := range last {
+		s[i] = x.M
+	}
+	slices.Sort(s)
+	v.AskM = s[len(s)-1-len(s)/5]
+}
+
+// habitDays is how far back a bay's lowest level is its habit.
+const habitDays = 3 * 24 * hour
+
+// lowest is how low the bay came in the three days before it asked, and no higher than where it does.
+func (v *valveState) lowest() float64 {
+	low := v.AskM
+	for _, b := range v.Began {
+		if b.At > v.Asked-habitDays {
+			low = min(low, b.M, nanOr(b.BayM, b.M))
+		}
+	}
+	return low
+}
+
 // stops takes how high a fill has lifted the chamber: where fills come to stop elsewhere, the set point was
-// moved unseen, and they will begin elsewhere by as much.
-func (v *valveState) stops(highestM, far float64) {
-	if math.IsNaN(highestM) {
+// moved unseen, and they will begin elsewhere by as much. One that began as usual and stopped short was cut short.
+func (v *valveState) stops(highestM, far float64, asUsual bool) {
+	if math.IsNaN(highestM) || asUsual && highestM < v.StopM-far {
 		return
 	}
 	if by := highestM - v.StopM; v.StopM == 0 || math.Abs(by) > far {
@@ -363,6 +420,11 @@ func (v *valveState) stops(highestM, far float64) {
 			v.StartM += by
 			for i := range v.Starts {
 				v.Starts[i] += by
+			}
+			v.AskM += by
+			for i := range v.Began {
+				v.Began[i].M += by
+				v.Began[i].BayM += by
 			}
 		}
 		v.StopM = highestM
@@ -411,22 +473,23 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 			v.UnderFor += dt
 		}
 	}
+	unseen := y.unseen()
 	if runs || k.RunAt > v.Asked && v.Asked > 0 {
-		// A fill that came after all where nobody knows the set point had been waited for until the level was down
-		// to a lower one.
-		if v.AskFor > 0 && !(v.Closed && math.IsNaN(k.SetM)) {
+		// A fill that came after all where nobody knows the set point, and further down, had been waited for until
+		// the level was down to a lower one.
+		if v.AskFor > 0 && !(unseen && (v.Closed || v.BeforeM < v.AskM-2*y.sure())) {
 			v.Wait = max(v.AskFor, v.Wait-v.Wait/32)
 		}
-		v.Asked, v.AskFor, v.Closed = 0, 0, false
+		v.Asked, v.AskFor, v.Closed, v.Vain = 0, 0, false, false
 		return
 	}
-	asks, patience := y.asks(now, w.inWindow(y, now) && !w.inWindow(y, now+hour))
+	asks, patience := y.asks(now)
 	if !asks {
 		if v.Closed && y.recovered() {
 			v.Closed = false
 		}
 		if !v.Closed {
-			v.Asked, v.AskFor = 0, 0
+			v.Asked, v.AskFor, v.Vain = 0, 0, false
 		}
 		return
 	}
@@ -437,13 +500,16 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 			v.Asked = max(k.ValveChanged, k.RunAt)
 		}
 	}
-	if !w.free(y, now) {
-		if !v.Closed && !w.inWindow(y, now) {
-			v.AskFor = 0 // a new window is a new wait
-		}
+	free := w.free(y, now)
+	if !free && !v.Closed && !w.inWindow(y, now) {
+		v.AskFor = 0 // a new window is a new wait
+	}
+	if !free && !v.Vain {
 		return
 	}
-	v.AskFor += dt
+	if free {
+		v.AskFor += dt
+	}
 	if k.ValveKnown && k.ValveOpen && !y.b.Valve.Feedback {
 		// Only as long as the meter has been heard: what was not read may have run.
 		v.AskFor = time.Duration(k.MeterAt-v.Asked) * time.Millisecond
@@ -451,7 +517,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 	if now-k.MeterAt > 3*y.poll() || now-k.LevelAt > 10*minute {
 		return
 	}
-	if v.Closed || v.AskFor < patience || v.AskFor < heldUp && w.queued(y) {
+	if v.Closed || !v.Vain && (v.AskFor < patience || v.AskFor < heldUp && w.queued(y)) {
 		return
 	}
 	// Water that lifts the level has come, whatever the meter says; and while the main meter counts
@@ -461,8 +527,16 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		y.st.Meter.sawRise(now, v.Asked, rise, main)
 		return
 	}
-	if main && v.AskFor < onItsWay {
+	if main && !v.Vain && v.AskFor < onItsWay {
 		return
+	}
+	if unseen {
+		// A set point lowered unseen leaves the same readings until the bay is down to where it asks now. What
+		// tells is how far under its habit a bay sinks that has asked in vain, and be it that its window has closed.
+		v.Vain = true
+		if low := v.lowest() - y.unseenM(); k.SmoothM >= low || k.BayM >= low {
+			return
+		}
 	}
 	v.Closed, v.ClosedAt, v.ClosedFor = true, now, v.Asked
 }
@@ -511,15 +585,22 @@ func (y *bay) unseenM() float64 { return 1.5 * max(y.b.BandM, 0.003) }
 // asksM is the level at which the bay asks for water, NaN while nobody knows.
 func (y *bay) asksM() float64 {
 	v := &y.st.Valve
-	if low := y.look.SetM - y.b.BandM; !math.IsNaN(low) || v.StartN == 0 {
+	if low := y.look.SetM - y.b.BandM; !math.IsNaN(low) || len(v.Began) == 0 {
 		return low
 	}
-	return v.StartM
+	return v.AskM
 }
 
-// asks says whether the bay asks for water, and how long it may wait for it. closing is set in the controller's
-// last hour of the day.
-func (y *bay) asks(now int64, closing bool) (bool, time.Duration) {
+// unseen says whether nobody knows what the bay is asked to hold, nor when its valve is told to open.
+func (y *bay) unseen() bool {
+	return math.IsNaN(y.look.SetM) && (!y.look.ValveKnown || y.b.Valve.Feedback)
+}
+
+// sure is by how much a chamber must stand under where it asks for that to be so, m.
+func (y *bay) sure() float64 { return 1.5*y.look.NoiseM + 0.001 }
+
+// asks says whether the bay asks for water, and how long it may wait for it.
+func (y *bay) asks(now int64) (bool, time.Duration) {
 	k, v := &y.look, &y.st.Valve
 	wait := time.Duration(y.travel()+2*y.pulses()+3*y.poll()) * time.Millisecond
 	switch {
@@ -533,17 +614,13 @@ func (y *bay) asks(now int64, closing bool) (bool, time.Duration) {
 			low = min(low, v.StartM)
 		}
 		return k.SmoothM < low-3*k.NoiseM/2-0.001 && k.BayM < low-0.001, max(20*time.Minute, wait, y.turn())
-	case v.StartN > 0:
-		// Nobody said where the level is to be held: a bay one and a half bands under where its
-		// fills begin has been forgotten, if its chamber, which the controller sees, stands there too. So has one a
-		// band under as the controller closes for the day, in which it will sink by another.
-		under := y.unseenM()
-		if closing {
-			under = max(y.b.BandM, 0.003)
+	case len(v.Began) > 0:
+		low := v.AskM
+		if v.Asked == 0 && v.UnderFor < heldUp {
+			low -= y.sure()
 		}
-		low := v.StartM - under
 		rests := now-k.RunAt < hour // a bay that takes several fills gets them one by one
-		return k.BayM < low && k.SmoothM < low && !rests, max(20*time.Minute, wait, y.turn())
+		return k.SmoothM < low && !rests, max(20*time.Minute, wait, y.turn())
 	}
 	return false, 0
 }

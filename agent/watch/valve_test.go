@@ -173,45 +173,83 @@ func TestAFillThatGoesOnIsToldByTheMeter(t *testing.T) {
 }
 
 // A controller sees the chamber: while that still stands high behind a fill the bay asks for nothing, however
-// low the account puts it.
-func TestABayAsksByItsChamberToo(t *testing.T) {
-	v := uncommanded(t, 6)
-	y := v.w.bays[0]
-	y.st.Valve.StartN, y.st.Valve.StartM = 5, 0.077
-	y.look = water.Look{BayM: 0.070, SmoothM: 0.078, SetM: math.NaN()}
-	asks, _ := y.asks(1000*hour, false)
-	require.False(t, asks)
-	y.look.SmoothM = 0.070
-	asks, _ = y.asks(1000*hour, false)
-	require.True(t, asks)
-}
-
-// A set point lowered unseen leaves a bay low as well, so a band and a half is asked for (4.5 mm); but as the
-// controller closes a band is enough, for the day will take another. Between two fills the controller rests.
-func TestABayIsForgottenABandAndAHalfUnderItsFills(t *testing.T) {
+// low the account puts it. A millimetre under is sure, less only where it has stood there for hours; between two
+// fills the controller rests.
+func TestABayAsksByItsChamber(t *testing.T) {
 	const now = 1000 * hour
 	for _, row := range []struct {
-		name    string
-		levelM  float64
-		closing bool
-		fills   int
-		ran     int64
-		asks    bool
+		name     string
+		chamberM float64
+		under    time.Duration
+		ran      int64
+		asks     bool
 	}{
-		{"4 mm under", 0.073, false, 5, 12 * hour, false},
-		{"5 mm under", 0.072, false, 5, 12 * hour, true},
-		{"4 mm under as it closes", 0.073, true, 5, 12 * hour, true},
-		{"2 mm under as it closes", 0.075, true, 5, 12 * hour, false},
-		{"one fill seen, long ago", 0.072, false, 1, 12 * hour, true},
-		{"filled just now", 0.072, false, 5, 50 * minute, false},
+		{"the chamber stands high", 0.078, 0, 12 * hour, false},
+		{"half a millimetre under", 0.0765, time.Hour, 12 * hour, false},
+		{"half a millimetre under for hours", 0.0765, 3 * time.Hour, 12 * hour, true},
+		{"over it after hours under", 0.0772, 3 * time.Hour, 12 * hour, false},
+		{"two millimetres under", 0.075, 0, 12 * hour, true},
+		{"filled just now", 0.075, 0, 50 * minute, false},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			y := uncommanded(t, 6).w.bays[0]
-			y.st.Valve.StartN, y.st.Valve.StartM = row.fills, 0.077
-			y.look = water.Look{BayM: row.levelM, SmoothM: row.levelM, SetM: math.NaN(), RunAt: now - row.ran}
-			asks, _ := y.asks(now, row.closing)
+			y.st.Valve.Began, y.st.Valve.AskM, y.st.Valve.UnderFor = []begun{{M: 0.077}}, 0.077, row.under
+			y.look = water.Look{BayM: 0.070, SmoothM: row.chamberM, SetM: math.NaN(), RunAt: now - row.ran}
+			asks, _ := y.asks(now)
 			require.Equal(t, row.asks, asks)
 		})
+	}
+}
+
+// A set point lowered unseen leaves a bay low as well, so one that has asked in vain is told a band and a half
+// (4.5 mm) under the lowest of its last days, and be it that its window has closed since. Before it has asked as
+// long as its turn may take it is not told, however low.
+func TestABayIsForgottenABandAndAHalfUnderItsHabit(t *testing.T) {
+	const asked = 1000 * hour // 18:00 in summer
+	for _, row := range []struct {
+		name    string
+		levelM  float64
+		lowestM float64 // of a fill two days before
+		askFor  time.Duration
+		after   int64
+		told    bool
+	}{
+		{"4 mm under", 0.073, 0.077, time.Hour, 3 * hour, false},
+		{"5 mm under", 0.072, 0.077, time.Hour, 3 * hour, true},
+		{"5 mm under, turn not due", 0.072, 0.077, 10 * time.Minute, 3 * hour, false},
+		{"5 mm under where it was 2 mm lower", 0.072, 0.075, time.Hour, 3 * hour, false},
+		{"7 mm under where it was 2 mm lower", 0.070, 0.075, time.Hour, 3 * hour, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			v := uncommanded(t, 6)
+			y, s := v.w.bays[0], &v.w.bays[0].st.Valve
+			at := func(now int64, levelM float64) {
+				y.look = water.Look{Now: now, HasMeter: true, MeterAt: now, LevelAt: now, RunAt: asked - 12*hour, BayM: levelM, SmoothM: levelM, SetM: math.NaN()}
+				v.w.stuckClosed(y, now)
+			}
+			s.Began, s.AskM = []begun{{0.077, 0.077, asked - 90*hour}, {row.lowestM, row.lowestM, asked - 50*hour}, {0.077, 0.077, asked - 12*hour}}, 0.077
+			for now := int64(asked); now <= asked+row.askFor.Milliseconds(); now += minute {
+				at(now, 0.0755)
+			}
+			require.False(t, s.Closed)
+			y.b.Fill.Windows = []site.DayWindow{{From: 0, To: 1}} // it has closed
+			at(asked+row.after, row.levelM)
+			require.Equal(t, row.told, s.Closed)
+		})
+	}
+}
+
+// What was filled after all, further down, had waited for nobody: its set point had been lowered.
+func TestWaitingForALowerSetPointIsNoHabit(t *testing.T) {
+	const now = 1000 * hour
+	for beforeM, want := range map[float64]time.Duration{0.0755: 2 * time.Hour, 0.070: 0} {
+		v := uncommanded(t, 6)
+		y, s := v.w.bays[0], &v.w.bays[0].st.Valve
+		s.Began, s.AskM, s.BeforeM, s.Asked, s.AskFor = []begun{{M: 0.077}}, 0.077, beforeM, now-2*hour, 2*time.Hour
+		y.look = water.Look{Now: now, HasMeter: true, MeterAt: now, RunAt: now, Runs: true, RunM3S: 5e-4, BayM: beforeM, SmoothM: beforeM, SetM: math.NaN()}
+		v.w.stuckClosed(y, now)
+		require.Equal(t, want, s.Wait, "%v", beforeM)
+		require.Zero(t, s.Asked)
 	}
 }
 
@@ -224,7 +262,7 @@ func TestABayThatWaitsForAnotherIsNotStuck(t *testing.T) {
 		y, o := v.w.bays[0], v.w.bays[1]
 		y.b.Fill.OneAtATime, o.b.Fill.OneAtATime = oneAtATime, oneAtATime
 		for _, b := range v.w.bays {
-			b.st.Valve.StartN, b.st.Valve.StartM = 5, 0.077
+			b.st.Valve.Began, b.st.Valve.AskM = []begun{{M: 0.077, BayM: 0.077}}, 0.077
 			b.look = water.Look{Now: now, HasMeter: true, MeterAt: now, LevelAt: now, RunAt: now - 12*hour, BayM: 0.070, SmoothM: 0.070, SetM: math.NaN()}
 			b.st.Valve.UnderFor = 2 * time.Hour
 		}
@@ -268,18 +306,60 @@ func TestWhereABayAsksIsTheUpperQuarterOfItsFills(t *testing.T) {
 	}
 }
 
-// Where fills stop a centimetre lower than they did, they will begin a centimetre lower; a millimetre is none.
-func TestWhereFillsStopTellsThatASetPointWasMoved(t *testing.T) {
-	v := valveState{StartM: 0.075, StartN: 5}
-	for range 4 {
-		v.stops(0.082, 0.006)
+// A controller asks no lower than its fills begin: at the evening's first a bay has sunk, the others show it to
+// a tenth of a millimetre. One begun by hand further up is not believed among five, and one at once further down
+// shows that the level it is held at was lowered.
+func TestWhereAChamberAsksIsWhereItsFillsBegin(t *testing.T) {
+	for _, row := range []struct {
+		name   string
+		from   []float64
+		atOnce bool
+		wantM  float64
+	}{
+		{"one fill is all that is known", []float64{0.071}, false, 0.071},
+		{"evenings, and once at once", []float64{0.066, 0.070, 0.077, 0.069}, false, 0.077},
+		{"one by hand among five", []float64{0.077, 0.0772, 0.084, 0.0768, 0.077}, false, 0.0772},
+		{"one by hand, then at once", []float64{0.0772, 0.084, 0.0768}, true, 0.0768},
+		{"lowered by three millimetres", []float64{0.077, 0.0772, 0.0768, 0.074}, true, 0.074},
+		{"so low in the evening of a dry day", []float64{0.077, 0.0772, 0.0768, 0.074}, false, 0.0772},
+		{"half a millimetre is noise", []float64{0.077, 0.077, 0.0765}, true, 0.077},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			var v valveState
+			for i, m := range row.from {
+				v.began(begun{m, m, int64(i) * 12 * hour}, row.atOnce, 0.001)
+			}
+			require.Equal(t, row.wantM, v.AskM)
+		})
 	}
-	v.stops(0.081, 0.006)
+	v := valveState{Began: []begun{{0.066, 0.066, 0}, {0.077, 0.077, hour}}, AskM: 0.077, Asked: day}
+	v.began(begun{0.074, 0.073, 5 * hour}, true, 0.001)
+	require.Equal(t, 0.066, v.lowest(), "lowered, and how low it came is its habit still")
+	v = valveState{}
+	for i := range 60 {
+		v.began(begun{0.077 - float64(i)*1e-5, 0.07, int64(i) * 6 * hour}, false, 0.001)
+	}
+	require.Len(t, v.Began, 13, "three days at six hours")
+	require.InDelta(t, 0.077-53e-5, v.AskM, 1e-9, "eight show where it asks")
+}
+
+// Where fills stop a centimetre lower than they did, they will begin a centimetre lower; a millimetre is none. One that
+// began as usual and stops short was cut short.
+func TestWhereFillsStopTellsThatASetPointWasMoved(t *testing.T) {
+	v := valveState{StartM: 0.075, StartN: 5, AskM: 0.077, Began: []begun{{0.077, 0.075, 0}}}
+	for range 4 {
+		v.stops(0.082, 0.006, false)
+	}
+	v.stops(0.081, 0.006, false)
 	require.Equal(t, 0.075, v.StartM)
-	v.stops(math.NaN(), 0.006)
-	v.stops(0.072, 0.006)
+	v.stops(math.NaN(), 0.006, false)
+	v.stops(0.072, 0.006, false)
 	require.InDelta(t, 0.0653, v.StartM, 0.0001)
-	v.stops(0.072, 0.006)
-	v.stops(0.082, 0.006)
+	v.stops(0.072, 0.006, false)
+	v.stops(0.082, 0.006, false)
 	require.InDelta(t, 0.0753, v.StartM, 0.0001)
+	require.InDelta(t, 0.0773, v.AskM, 0.0001)
+	require.InDelta(t, 0.0753, v.Began[0].BayM, 0.0001)
+	v.stops(0.072, 0.006, true)
+	require.InDelta(t, 0.0773, v.AskM, 0.0001)
 }
