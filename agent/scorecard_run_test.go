@@ -206,7 +206,7 @@ func play(p plan, r *row, lean bool) outcome {
 		j.alarm(e) // the run ended before it came
 	}
 	o.felt = exp.felt
-	if r != nil && o.seen == never && exp.since() < r.most && r.within(exp) {
+	if r != nil && o.seen == never && (exp.since() < r.most || r.open) && r.within(exp) {
 		o.felt = time.Time{} // the run ended before its limit
 	}
 	o.bayYears = end.Sub(p.start).Hours() / 24 / 365.25 * float64(len(all))

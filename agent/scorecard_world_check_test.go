@@ -193,6 +193,39 @@ func TestADemandThatWasMet(t *testing.T) {
 	}
 }
 
+// What a bay two bands under its habit is late for is a demand: where its window was closed all the while, it has
+// half an hour of the first; one that sank while it asked, or asked before, has none.
+func TestSunkBeforeAnyDemand(t *testing.T) {
+	onset := time.Date(2026, 6, 10, 9, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name        string
+		sinks, asks int // minutes after the onset, 0 never
+		rains       int // when rain fills it up, 0 never
+		ends        int // from when it is late, 0 never
+	}{
+		{"never asked", 60, 0, 0, 0},
+		{"never sank", 0, 60, 0, 0},
+		{"asked, then sank", 120, 60, 0, 120},
+		{"asked as it sank", 60, 60, 0, 60},
+		{"sank, then asked", 60, 120, 0, 151},
+		{"sank, then asked, then filled up", 60, 120, 130, 0},
+		{"late, then filled up", 120, 60, 130, 120},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			e := &exposed{}
+			f := &fault{kind: virtual.StuckShut, from: onset}
+			for n := -60; n < 300; n++ {
+				tr := truth{levelM: 0.080, setM: 0.083, bandM: 0.003, asks: c.asks > 0 && n >= c.asks}
+				if c.sinks > 0 && n >= c.sinks && (c.rains == 0 || n < c.rains) {
+					tr.levelM = 0.0735
+				}
+				e.update(onset.Add(time.Duration(n)*time.Minute), tr, time.Minute, f, &row{})
+				require.Equal(t, c.ends == 0 || n < c.ends, remembered(e), "%d min", n)
+			}
+		})
+	}
+}
+
 // TestExposureCountsWhatItSays walks the judge's own clock through an invented night.
 func TestExposureCountsWhatItSays(t *testing.T) {
 	onset := time.Date(2026, 6, 10, 18, 0, 0, 0, time.UTC)
