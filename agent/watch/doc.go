@@ -56,13 +56,16 @@
 //
 // What is small and stays shows beside the other bays (beside.go): whole days, dawn
 // to dawn, each set against the same day of up to five others by a straight line of
-// its own, for clay that gives slowly answers a hot day by less; the middle of at least
-// three is expected. A share that began at some dawn leaves its signature on those
-// surprises; a day counts for three deviations at most, so that a hose and the day
-// after it are not enough; the width is what the other bays' days show. Named by
-// what a litre lifts the level by and by the nights, twenty to one: a meter's share,
-// else a loss or gain, which may be a drift's; while the meter is neither, a loss is
-// unexplained. The bank tells first; while it does, this is silent.
+// its own, for clay that gives slowly answers a hot day by less, and by how high each
+// stands; the middle of at least three is expected. What began at some dawn leaves its
+// signature on those surprises: a meter's share of what it counted, together with the
+// slopes of fills, or a steady loss. A day counts for three deviations at most, so that
+// a hose and the day after it are not enough; the width is what the other bays' days
+// show, for the first days as for the last. A level that has moved, and evaporation far
+// steeper there than is usual, must be twenty to one less likely. Named by what a litre
+// lifts the level by, by days with and without a fill and by the nights, twenty to one: a
+// meter's share, else a loss or gain, which may be a drift's; while the meter is neither,
+// a loss is unexplained. The bank tells first; while it does, this is silent.
 //
 // The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
 // last pulse's error, by a Kalman filter between moments at which nothing has run for 12

@@ -83,10 +83,11 @@ func (w *Watch) Explain(id string) (lines []site.Phrase, ok bool) {
 	}
 	_, besides := w.besideWide(y)
 	for _, way := range [2]float64{1, -1} {
-		if i, says := y.st.Beside.likeliest(way, besides); i >= 0 {
+		if i, trouble, says := y.st.Beside.likeliest(way, besides); i >= 0 {
 			o := &y.st.Beside.Onsets[i]
+			share, u := y.st.Beside.share(o.sig(trouble, y.st.Beside.Wide), trouble)
 			say("Beside the other bays' days: likeliest %.0f %% (± %.0f %%) %s a day since %s; the test stands at %.1f and raises at %.1f.",
-				100*math.Abs(o.Sig.D/o.Sig.J), 200/math.Sqrt(o.Sig.J), moreOrLess(way), w.when(o.From), says, w.budget.daily)
+				100*math.Abs(share), 200*u, moreOrLess(way), w.when(o.From), says, w.budget.daily)
 		}
 	}
 	if c := &y.st.Crest; s.Open == site.Leak && c.GoesOn {
