@@ -103,7 +103,8 @@
 //     that it has stopped, so a gap ends nothing;
 //   - stuck shut when it asked, was free and its turn was due (learned: Wait). Without command and set
 //     point it asks while its chamber stands under where its fills began (AskM: to some tenths of a millimetre,
-//     where they began at once), and is told when it has asked in vain and stands, in or out of its window, a band
+//     where they began at once; one never filled yet, as far under where it was first seen as any of three others,
+//     a band at least), and is told when it has asked in vain and stands, in or out of its window, a band
 //     and a half under the lowest of its last three days: a set point lowered unseen by as much looks the
 //     same, and is what the words ask for first. Where one bay is filled at a time and another may have asked
 //     for half as long, either may hold up the other: then after two hours;

@@ -343,6 +343,41 @@ func TestWhereAChamberAsksIsWhereItsFillsBegin(t *testing.T) {
 	require.InDelta(t, 0.077-53e-5, v.AskM, 1e-9, "eight show where it asks")
 }
 
+// A bay that has not been filled since it is watched asks as far under where it was first seen as any of three
+// others did, and a band (3 mm) at least.
+func TestABayNeverFilledAsksLikeTheOthers(t *testing.T) {
+	for _, row := range []struct {
+		under []float64 // how far under where they were first seen others ask
+		wantM float64
+	}{
+		{[]float64{0.004, 0.005}, 0},
+		{[]float64{0.004, 0.005, 0.002}, 0.085},
+		{[]float64{0.001, -0.004, 0.002}, 0.087},
+	} {
+		v := newWorld(t, 6, func(s *site.Site) {
+			for _, id := range []string{"A3", "A4"} {
+				b := s.Courts[0].Bays[1]
+				b.ID = id
+				s.Courts[0].Bays = append(s.Courts[0].Bays, b)
+			}
+		})
+		y, s := v.w.bays[0], &v.w.bays[0].st.Valve
+		s.FirstM = 0.090
+		for i, u := range row.under {
+			o := &v.w.bays[i+1].st.Valve
+			o.FirstM, o.AskM, o.Began = 0.07, 0.07-u, []begun{{M: 0.07 - u}}
+		}
+		const now = 1000 * hour
+		y.look = water.Look{Now: now, HasMeter: true, MeterAt: now, LevelAt: now, BayM: 0.083, SmoothM: 0.083, SetM: math.NaN()}
+		v.w.stuckClosed(y, now)
+		require.InDelta(t, row.wantM, s.AskM, 1e-9)
+		require.Equal(t, row.wantM > 0, s.Asked > 0)
+		s.Began, s.AskM = []begun{{M: 0.08}}, 0.08
+		v.w.stuckClosed(y, now+hour)
+		require.Equal(t, 0.08, s.AskM, "its own fills say it")
+	}
+}
+
 // Where fills stop a centimetre lower than they did, they will begin a centimetre lower; a millimetre is none. One that
 // began as usual and stops short was cut short.
 func TestWhereFillsStopTellsThatASetPointWasMoved(t *testing.T) {
