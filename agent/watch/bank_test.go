@@ -44,9 +44,9 @@ func TestWhatOneBayEvaporatesBesideItsNeighboursIsNoWeather(t *testing.T) {
 		return d * d / (2 * (j + 1/(variances*u*u)))
 	}
 	require.InDelta(t, expect(4), weather(true, true, true), 1e-9, "nobody shows the sky")
-	require.InDelta(t, expect(0.3), weather(false, false, false), 1e-9, "the others show it")
-	require.InDelta(t, expect(0.3), weather(true, false, false), 1e-9, "what was before says nothing")
-	require.InDelta(t, expect(2.15), weather(false, true, false), 1e-9, "they show half of it")
+	require.InDelta(t, expect(water.OwnSky), weather(false, false, false), 1e-9, "the others show it")
+	require.InDelta(t, expect(water.OwnSky), weather(true, false, false), 1e-9, "what was before says nothing")
+	require.InDelta(t, expect((4+water.OwnSky)/2), weather(false, true, false), 1e-9, "they show half of it")
 }
 
 // What was told of an evening and is over the day after counts as a day by which the bay strays, by all that

@@ -21,7 +21,7 @@
 // window of ten days as onset (thinner to forty): loss or gain (L/h), a meter's share (in the
 // windows and in the slopes of fills), a single jump, weather. D/J is its size, 1/sqrt(J) its
 // uncertainty, D2/2J its log-likelihood ratio (Willsky and Jones 1976). The window under way
-// counts as if it closed now.
+// counts as if it closed now, a day's but for what clay draws late.
 //
 // Threshold: the Shiryaev-Roberts sum of the likelihood ratios over onsets and a grid of sizes
 // grows by one a window in the mean while all is well, so the mean time to a false alarm is at

@@ -76,9 +76,9 @@ func (y *bay) between(a, b *mark, revision string) Account {
 	metered, hand, rain := b.Metered-a.Metered, b.Hand-a.Hand, b.Rain-a.Rain
 
 	habit := &st.Habit
-	r := [nHabit]float64{aK: b.ET - a.ET, aW: b.Wet[1] - a.Wet[1]}
-	evap := r[aK]*habit.X[aK] + r[aW]*habit.X[aW]
-	common, own := y.passingVar(&Window{Closed: Closed{Hours: hours, ET: r[aK], Level: b.H}}, methodU[b.Method], 1)
+	r := [nHabit]float64{aK: b.ET - a.ET, aW: b.Wet[1] - a.Wet[1], aR: b.Over - a.Over}
+	evap := r[aK]*habit.X[aK] + r[aW]*habit.X[aW] + r[aR]*habit.X[aR]
+	common, own := y.passingVar(&Window{Closed: Closed{Hours: hours, ET: r[aK], Level: b.H}}, methodU[b.Method], factors{1, 1})
 	uEvap := math.Sqrt(max(0, quad(&habit.P, &r)) + common + own)
 
 	held, uHeld := 0.0, 0.0

@@ -142,6 +142,7 @@ type mark struct {
 	UH                  float64 // mm, its standard uncertainty without the curve's
 	Settled             bool
 	ETmm                float64 // mm
+	Over                float64 // L of reference evaporation beyond what the hours of the days before asked for
 	Late                float64 // L of reference evaporation, as clay would draw it (clayLate)
 	Method              Method
 	Pulses              int // asynchronous readings of the meter: 2 when there is one

@@ -104,6 +104,7 @@ type Closed struct {
 	Hours, Dark             float64
 	Metered, Hand, Rain, ET float64
 	Wet                     float64 // of the day's evaporation, what falls due to the clay by its fade
+	Over                    float64 // of the evaporation, what is beyond that of the same hours on the days before
 	Late                    float64 // how much more reference evaporation clay that passes it on late would draw
 	Held, Loss              float64
 	Soaked                  float64 // of the rain that was on its way at the start, what has had time to arrive
@@ -128,7 +129,7 @@ func (y *bay) closed(a, b *anchor) Closed {
 	scale, us := y.curveScale()
 	c := Closed{From: a.M.T, To: b.M.T, Hours: float64(b.M.T-a.M.T) / 3.6e6, Dark: b.M.Dark - a.M.Dark,
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
-		ET: b.M.ET - a.M.ET, Wet: b.M.Wet[1] - a.M.Wet[1]}
+		ET: b.M.ET - a.M.ET, Over: b.M.Over - a.M.Over, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	c.Late = b.M.Late - a.M.Late - c.ET
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2

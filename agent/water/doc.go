@@ -37,19 +37,21 @@
 // What a bay loses is learned and judged on balances closed between settled levels (closed.go,
 // windows.go): one for the day, dawn to two hours after sunset, one for the rest of the night.
 // Loss = metered + hand + 0.9 rain - held. habit.go regresses it on reference evaporation (factor
-// K), on what falls due to the clay after sunset (share W), on hours (constant loss C) and on how
+// K), on what of it is beyond these hours' of the last five days (R: clay that gives slowly answers a hot day by
+// less), on what falls due to the clay after sunset (share W), on hours (constant loss C) and on how
 // much warmer the level sensor is at the end than at the start (0.05 mm a degree, three hours
 // behind the air); the error of the level between two windows is a state, so windows hang together. A window's
 // variance: its ends; the passing weather and night air (and what clay draws by night is as unsure as the evaporation that
 // dried it), scaled by what the site's own windows
-// show (all bays together, never below 0.6 of what is stated); the curve, a factor known to 1.5 %
+// show, by day and by night: what all bays share by how they lie beside their habits (never below 0.6 of what is
+// stated), what each has by itself, 6 % of a day, by what is left beside the others (never below 0.4); the curve, a factor known to 1.5 %
 // for each mm up to 10 and 8.5 % more for each beyond 4 mm of a rise, only where level and balance go the same way (a wrong
 // curve makes no fall of a rise); the lead, wrong by 35 % in all fills alike, which is a state of the habit too (nights seem to gain what days
 // seem to lose), or, for hours, no less than none (leads); rain, 40 % of it, and of what was still sinking in 30 % as a gain alone; evaporation
 // at another depth, 5 % for each mm, only in the direction depth works. Where the level has come to
 // live elsewhere, by day or by night, the factor is unsure by a fifth for 30 mm of it. What the other bays show in
 // their median is expected of each as far as they are sure of it, also of one that closes its day hours
-// later, and a site-wide departure of
+// later. Of a day under way three tenths, give or take as much, are drawn two hours late. A site-wide departure of
 // three deviations (rain no gauge saw) teaches and tells nothing.
 //
 // # Evaporation and spans

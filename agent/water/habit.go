@@ -9,6 +9,7 @@ const (
 	aC           // constant loss, L/h
 	aL           // by how much more the chamber leads than is known of it, 1
 	aT           // by how much the level reads too high for each degree its sensor is warmer, mm/K
+	aR           // by how much more of what the air asks beyond the usual it gives than of the usual, 1
 	aFrom        // error of the water held at the window's start, L
 	aTo          // and at its end
 	nHabit
@@ -42,6 +43,8 @@ type Window struct {
 	h, gain [nHabit]float64
 	// Nu by this bay's habit alone, and the variance of it that other bays do not share.
 	lone, loneOwn float64
+	// The rest of that variance, and what of the two parts the site's factors are on.
+	loneCommon, ofCommon, ofOwn float64
 	// What clay draws late within a day, L, and the variance of when it does; 0 for whole days and
 	// nights, whose habits hold it.
 	late, lateVar float64
@@ -88,15 +91,19 @@ func (a *habit) prior(area float64) {
 	set(aC, 0, 0.05*area)
 	set(aL, 0, leadModel)
 	set(aT, 0, warmsMM)
+	set(aR, 0, readily)
 }
 
 // pace keeps the site's common knowledge of how far windows depart from habit, learned from all
-// its bays: factors on the standard deviations of days, of nights, and of the slopes of fills.
+// its bays: factors on the standard deviations of days, of nights, and of the slopes of fills. Q is, of days and
+// nights, that of what all bays share, Own that of what each departs from the others by; Said and OwnSaid are how
+// many windows the two were learned from, one counting for the square of their part in its variance.
 // Z2 is the sum of the squares of windows' surprises over their variances; RunZ2 that of Runs runs of windows.
 type pace struct {
-	Q, N        [3]float64
-	Z2          float64
-	RunZ2, Runs float64
+	Q, N               [3]float64
+	Own, Said, OwnSaid [2]float64
+	Z2                 float64
+	RunZ2, Runs        float64
 }
 
 // run is a bay's last windows taken together, as a steady loss of unit size would show in them.
@@ -125,10 +132,22 @@ func (r *run) take(w *Window, p *pace) {
 	*r = run{}
 }
 
-// leastPace: a quiet fortnight says little of the days that are not.
-const leastPace = 0.6
+// leastPace: a quiet fortnight says little of the days that are not. A bay follows the others by 2.5 % of a day
+// at best (leastOwn).
+const (
+	leastPace = 0.6
+	leastOwn  = 0.4
+)
 
-func (p *pace) init() { p.Q = [3]float64{1, 1, 1} }
+func (p *pace) init() { p.Q, p.Own = [3]float64{1, 1, 1}, [2]float64{1, 1} }
+
+// factors are those on the standard deviations of what bays share and of what each has by itself.
+type factors struct{ common, own float64 }
+
+func (p *pace) of(night bool) factors { return factors{p.Q[kindOf(night)], p.Own[kindOf(night)]} }
+
+// hours are the factors for some hours of a day or a night, which may be no quieter than stated.
+func (f factors) hours() factors { return factors{max(1, f.common), max(1, f.own)} }
 
 // ofSlopes is the place of the slopes in a pace; windows' are kindOf.
 const ofSlopes = 2
@@ -138,6 +157,28 @@ const ofSlopes = 2
 func (p *pace) learn(k int, z2 float64) {
 	p.N[k]++
 	p.Q[k] = max(leastPace, min(5, p.Q[k]*math.Exp((min(6, z2)-1)/2*max(0.02, 1/(6+p.N[k]/2)))))
+}
+
+// see learns from a window: by how it lies beside habit, how far all bays depart from it; by what is left when
+// the others' part is taken off, how far each departs from them. Where no others show, the two are one.
+func (p *pace) see(w *Window) {
+	k := kindOf(w.Night)
+	p.N[k]++
+	common, own := w.ofCommon, w.ofOwn
+	if !w.Shared {
+		common, own = common+own, common+own
+	}
+	learnPart(&p.Q[k], &p.Said[k], leastPace, common, w.lone, w.loneOwn+w.loneCommon)
+	learnPart(&p.Own[k], &p.OwnSaid[k], leastOwn, own, w.Nu, w.S)
+}
+
+// learnPart takes a surprise of variance s, of which part is what the factor is on, by the likelihood's slope over
+// what all surprises have said (Fisher's information of the logarithm: twice the square of the part's share): what is
+// stated of the rest is not the factor's to mend.
+func learnPart(factor, said *float64, least, part, nu, s float64) {
+	share := part / s
+	*said += share * share
+	*factor = max(least, min(5, *factor*math.Exp(share*(min(6, nu*nu/s)-1)*max(0.02, 1/(4+2**said)))))
 }
 
 // StatedWorth is how many windows the stated uncertainties are worth. They follow from the method of
@@ -167,17 +208,20 @@ func kindOf(night bool) int {
 // (relative to evaporation), night air and clay (per area, alike over some hours), and what of the
 // rain the clay kept or shed. common is the part that all bays of a site share. Rain that is on its way
 // counts as arrived when it fell, and wet clay draws less: neither makes a loss later (w.Nu over 0).
-func (y *bay) passingVar(w *Window, etu, q float64) (common, own float64) {
+func (y *bay) passingVar(w *Window, etu float64, q factors) (common, own float64) {
 	c := &w.Closed
 	e := y.st.Habit.X[aK] * c.ET
-	sky := sq(q * etu * e)
-	n := sq(q*0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
+	sky := sq(etu * e)
+	n := sq(0.010*y.b.AreaM2) * min(2*tauN*c.Hours, c.Hours*c.Hours)
 	own = OwnSky*sky + 0.7*n
 	if w.Night {
 		// What clay draws by night is as unsure as the evaporation that dried it, each bay's by itself: whatever
 		// of it the habit takes for constant is so while days are alike.
-		own += sq(q * etu * (y.st.Habit.X[aW]*c.Wet + max(0, y.st.Habit.X[aC])*c.Hours))
+		own += sq(etu * (y.st.Habit.X[aW]*c.Wet + max(0, y.st.Habit.X[aC])*c.Hours))
 	}
+	own *= sq(q.own)
+	common = sq(q.common) * ((1-OwnSky)*sky + 0.3*n)
+	w.ofCommon, w.ofOwn = common, own
 	rain := sq(0.4 * c.Rain)
 	if w.Nu < 0 {
 		rain += sq(0.3 * c.Soaked)
@@ -186,18 +230,19 @@ func (y *bay) passingVar(w *Window, etu, q float64) (common, own float64) {
 			own += sq(0.25*e) + sq(0.06*c.Wet)
 		}
 	}
-	return (1-OwnSky)*sky + 0.3*n + 0.8*rain, own + 0.2*rain
+	return common + 0.8*rain, own + 0.2*rain
 }
 
-// OwnSky is which part of the variance of a day's evaporation bays of one site do not share.
-const OwnSky = 0.3
+// OwnSky is which part of the variance of a day's evaporation bays of one site do not share, as stated: a bay departs
+// from the others' days by six per cent where the formula does by twenty.
+const OwnSky = 0.1
 
 // wetFor is how long the clay's surface is wet after rain or a hose.
 const wetFor = 24 * hour
 
 // missing is what the window lost beyond habit, and beyond shift, what else is expected.
 func (a *habit) missing(w *Window, shift float64) {
-	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aT: -w.Warmer, aFrom: 1, aTo: -1}
+	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aT: -w.Warmer, aR: w.Over, aFrom: 1, aTo: -1}
 	w.Expected = shift
 	for i, h := range w.h {
 		x := a.X[i]
@@ -290,7 +335,7 @@ func (a *habit) learn(w *Window, area float64, hold bool) {
 		}
 	}
 	if hold {
-		w.gain[aK], w.gain[aW], w.gain[aC], w.gain[aL], w.gain[aT] = 0, 0, 0, 0, 0
+		w.gain[aK], w.gain[aW], w.gain[aC], w.gain[aL], w.gain[aT], w.gain[aR] = 0, 0, 0, 0, 0, 0
 	} else {
 		a.N++
 	}
@@ -352,6 +397,10 @@ func (a *habit) atLeast(i int, least float64) {
 	a.X[i] = least
 }
 
+// readily is how far the share that a bay gives of what a day asks beyond the usual may lie beside what it gives of
+// the usual (one standard deviation): clay that passes water on slowly answers a hot day by less, and a dull one too.
+const readily = 0.20
+
 // byDepth is how far the evaporation factor may lie elsewhere where the level lives a
 // depthStep, mm, from where it did (one standard deviation), and byDepthLate the share that clay
 // takes up late: as of the stride's filter, and of the share in the proportion of their priors.
@@ -374,6 +423,7 @@ func (a *habit) age(hours, moved, area float64, night, shared bool) {
 	a.P[aK][aK] += wander * day
 	a.P[aW][aW] += sq(0.003) * day
 	a.P[aC][aC] += sq(0.0005*area) * day
+	a.P[aR][aR] += sq(0.01) * day
 	a.P[aL][aL] += sq(0.02) * day // what is known of the lead changes with every fill
 	if night {
 		a.P[aW][aW] += sq(byDepthLate) * moved / depthStep
@@ -410,7 +460,7 @@ func (w *Window) Carry(sig *Signature, litres float64) {
 		e[i] += w.gain[i] * g
 	}
 	e[aFrom], e[aTo] = e[aTo], 0
-	s := w.S*w.Wide + max(0, 1-w.Wide)*w.warming
+	s := w.S*w.Wide + max(0, 1-w.Wide)*(w.warming+w.lateVar)
 	sig.D += g * w.Nu / s
 	sig.J += g * g / s
 }

@@ -115,25 +115,6 @@ func TestWhatABoundHoldsBackMovesWithIt(t *testing.T) {
 	require.InDelta(t, day.Loss, a.X[aK]*day.ET+a.X[aW]*day.Wet+a.X[aC]*day.Hours, 15, "a day is expected as days were")
 }
 
-// Windows that depart by one deviation each to the same side are no surprise one by one, and one together.
-func TestARunOfWindowsShowsWhatTheyHaveInCommon(t *testing.T) {
-	var p pace
-	var r run
-	for n := range 5 * runOf {
-		var a habit
-		a.prior(100)
-		a.P = [nHabit][nHabit]float64{} // nothing is left to learn
-		w := windowAt(n, 0, false)
-		a.expect(&w, 0, sq(10))
-		w.Nu = math.Sqrt(w.S)
-		r.take(&w, &p)
-	}
-	require.Equal(t, 5.0, p.Runs)
-	require.InDelta(t, 5*runOf, p.RunZ2, 0.1*5*runOf, "six deviations of windows are the root of six of a run's")
-	p.N, p.Z2 = [3]float64{5 * runOf}, 5*runOf
-	require.Greater(t, p.wide(), 3.0)
-}
-
 // A signature says how far a trouble has carried the habit and the surprises: a twin that has the
 // trouble differs from one without by exactly that, whatever the windows are.
 func TestSignatureIsTheDifferenceATroubleMakes(t *testing.T) {
@@ -276,7 +257,7 @@ func TestANightThatDrinksMuchIsUnsure(t *testing.T) {
 	y := New(s).bays[0]
 	own := func(c float64) float64 {
 		y.st.Habit.X[aC], y.st.Habit.X[aW] = c, 0.1
-		_, v := y.passingVar(&Window{Closed: Closed{Hours: 10, Wet: 200}, Night: true}, 0.2, 1)
+		_, v := y.passingVar(&Window{Closed: Closed{Hours: 10, Wet: 200}, Night: true}, 0.2, factors{1, 1})
 		return v
 	}
 	require.InDelta(t, sq(0.2*(20+80))-sq(0.2*20), own(8)-own(0), 1e-9)
@@ -327,6 +308,14 @@ func TestAQuietSiteKnowsNoMoreOfAMorningsWarmth(t *testing.T) {
 	require.InDelta(t, unsure, seen(100, 1)-seen(0, 1), 1e-6)
 	require.InDelta(t, unsure, seen(100, 0.25)-seen(0, 0.25), 1e-6)
 	require.InDelta(t, 2*unsure, seen(100, 2)-seen(0, 2), 1e-6)
+
+	w := windowAt(0, 0, false)
+	w.lateVar = sq(20) // nor of when its clay draws
+	a.expect(&w, 0, w.lateVar)
+	w.Wide = 0.25
+	var sig Signature
+	w.Carry(&sig, 1)
+	require.InDelta(t, w.S/4+0.75*sq(20), 1/sig.J, 1e-6)
 }
 
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.
@@ -365,6 +354,7 @@ func TestALateBayKnowsWhatTheSkyDid(t *testing.T) {
 	require.Greater(t, late[0].Expected, alone[0].Expected+0.15*0.78*450, "a fifth more of 0.78 x 450 L, as far as four bays tell")
 	require.Less(t, late[0].S, alone[0].S)
 	require.Equal(t, []bool{false, true}, []bool{alone[0].Shared, late[0].Shared})
+	require.InDelta(t, alone[0].S, alone[0].loneOwn+alone[0].loneCommon, 1e-9)
 
 	// A day later it is another day.
 	for _, y := range l.bays[1:] {
@@ -374,43 +364,6 @@ func TestALateBayKnowsWhatTheSkyDid(t *testing.T) {
 	late = window(21, 430)
 	l.setAgainst(late, due)
 	require.Equal(t, alone[0].Expected, late[0].Expected)
-}
-
-func TestPaceFollowsTheScatter(t *testing.T) {
-	var p pace
-	p.init()
-	for range 200 {
-		p.learn(0, 4) // twice the stated deviation
-	}
-	require.Greater(t, p.Q[0], 2.0)
-	for range 4000 {
-		p.learn(1, 0)
-	}
-	require.Equal(t, leastPace, p.Q[1])
-}
-
-// What is stated is worth twenty-five windows; three times as many that scatter half as wide leave
-// seven sixteenths of its variance, and a trouble weighs that much more.
-func TestASignatureWeighsByTheScatterSeen(t *testing.T) {
-	p := pace{N: [3]float64{45, 30, 7}, Z2: 18.75, Runs: 12.5, RunZ2: 3.125}
-	require.InDelta(t, 0.4375, p.wide(), 1e-12)
-	p.RunZ2 = 0.4375 * (2*(12.5+25.0/6) - 25.0/6)
-	require.InDelta(t, 0.875, p.wide(), 1e-12, "runs twice as far off as their windows, of which the statement is worth a sixth of 25")
-	p = pace{}
-	p.init()
-	require.Equal(t, 1.0, p.wide())
-
-	var a habit
-	a.prior(100)
-	w := windowAt(0, 5, false)
-	a.expect(&w, 0, sq(10))
-	var stated, seen Signature
-	w.Carry(&stated, w.Hours)
-	w.Wide = 0.625
-	w.Carry(&seen, w.Hours)
-	require.InDelta(t, stated.J/0.625, seen.J, 1e-9)
-	require.InDelta(t, stated.D/0.625, seen.D, 1e-9)
-	require.Equal(t, stated.E, seen.E, "what is learned is the same")
 }
 
 // Over a quiet week the windows close, join, and leave nothing: 4.5 mm a day from 100 m2 under a
@@ -439,6 +392,55 @@ func TestWindowsOfAQuietWeek(t *testing.T) {
 	require.InDelta(t, 0.9, n.Learned.Factor.Value, n.Learned.Factor.U+0.02)
 	require.Less(t, n.Learned.Factor.U, 0.3)
 	require.InDelta(t, 0, n.Learned.ConstantM3S.Value*3.6e6, n.Learned.ConstantM3S.U*3.6e6)
+}
+
+// In the forenoon clay has drawn less than the air took, and gives it up by night: a window under way expects
+// that, a closed one has it in its habit.
+func TestADayUnderWayIsDrawnLate(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 4*24*time.Hour+9*time.Hour)
+	w, ok := f.l.Underway(0)
+	require.True(t, ok)
+	require.False(t, w.Night)
+	require.InDelta(t, lateShare*f.l.bays[0].st.Habit.X[aK]*w.Late, w.late, 1e-9)
+	require.Less(t, w.late, -0.1*w.ET)
+	require.GreaterOrEqual(t, w.lateVar, sq(w.late))
+	plain := *w
+	f.l.bays[0].st.Habit.missing(&plain, 0)
+	require.InDelta(t, plain.Expected+w.late, w.Expected, 1e-9)
+	y := f.l.bays[0]
+	var part Window
+	require.True(t, f.l.Since(0, 12, &part))
+	require.InDelta(t, sq(part.late)+sq(wetWhen*y.st.Habit.X[aW]*part.Wet)+ownHours*sq(f.l.hourly(&part)*y.st.Habit.X[aK]*part.ET), part.lateVar, 1e-9)
+	for range 24 * 60 {
+		f.run(f.l, time.Minute)
+		for _, w := range f.l.Fresh(0) {
+			require.Zero(t, w.late)
+			require.Zero(t, w.lateVar)
+		}
+	}
+}
+
+// A day that asks for half as much again as the days before asks for a third of it beyond the usual, but for what the
+// day itself has made usual.
+func TestAHotDayIsBeyondTheUsual(t *testing.T) {
+	f, _ := newFormula(t)
+	over := func(days int) (share float64) {
+		for end := f.t.Add(time.Duration(days) * 24 * time.Hour); f.t.Before(end); {
+			f.run(f.l, 30*time.Second)
+			for _, w := range f.l.Fresh(0) {
+				if !w.Night {
+					share = w.Over / w.ET
+				}
+			}
+		}
+		return share
+	}
+	require.InDelta(t, 0, over(5), 5e-3)
+	for i := range f.l.place.monthly {
+		f.l.place.monthly[i] *= 1.5
+	}
+	require.InDelta(t, 0.31, over(1), 0.03)
 }
 
 // TestHowFarAChamberMayLead: between two moments of the fill cycle, what the bay may hold more than the

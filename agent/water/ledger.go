@@ -63,6 +63,7 @@ type ledgerState struct {
 	DuskT     int64
 	WasDay    bool
 	Pace      pace
+	Usual     usual // evapotranspiration by the hour of the day
 }
 
 type pointRef struct {
@@ -291,6 +292,7 @@ func (l *Ledger) strideTo(to int64) {
 	st := &l.st
 	from, until := time.UnixMilli(st.Last).UTC(), time.UnixMilli(to).UTC()
 	l.st.Sky = st.W.stride(l.place, from, until)
+	st.Sky.UsualMM = st.Usual.take(to, until.Sub(from).Hours(), st.Sky.ETmm)
 	midnight := to >= st.Midnight
 	st.MainL += st.MainInc
 	st.MainInc = 0

@@ -280,6 +280,7 @@ func (y *bay) endStride(now int64, s *step, k *sky, hand float64) {
 		c.RainU += sq(0.35 * s.Rain)
 	}
 	c.ET += s.ET
+	c.Over += (k.ETmm - k.UsualMM) * y.b.AreaM2
 	c.ETdh += s.ET * dh
 	c.Wet[0] += s.Wet[0]
 	c.Wet[1] += s.Wet[1]

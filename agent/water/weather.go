@@ -80,13 +80,14 @@ const lowSun = 0.07
 
 // sky is the weather of one stride.
 type sky struct {
-	ETmm   float64 // reference evapotranspiration of the stride
-	Method Method
-	U      float64
-	RainMM float64
-	Day    bool
-	Base   [4]float64
-	TempC  float64 // NaN when not known
+	ETmm    float64 // reference evapotranspiration of the stride
+	UsualMM float64 // that of the same hours on the days before
+	Method  Method
+	U       float64
+	RainMM  float64
+	Day     bool
+	Base    [4]float64
+	TempC   float64 // NaN when not known
 }
 
 func (w *weather) init() {
@@ -248,4 +249,22 @@ func (w *weather) stride(p place, from, to time.Time) sky {
 	}
 	k.U = methodU[k.Method]
 	return k
+}
+
+// usual is the reference evapotranspiration of the hours of the last days.
+type usual struct{ MM, Hours [24]float64 } // mm/h; hours it is the mean of
+
+// usualDays is over how many days the usual is a mean.
+const usualDays = 5
+
+// take returns what was usual in a stride of dt hours that ends at ms, mm, and takes what was.
+func (u *usual) take(ms int64, dt, et float64) float64 {
+	i := (ms - 1) / int64(time.Hour/time.Millisecond) % 24
+	if u.Hours[i] == 0 {
+		u.MM[i] = et / dt
+	}
+	was := u.MM[i] * dt
+	u.Hours[i] = min(u.Hours[i]+dt, usualDays)
+	u.MM[i] += (et/dt - u.MM[i]) * min(1, dt/u.Hours[i])
+	return was
 }

@@ -151,9 +151,8 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		a := &y.st.Habit
 		hold := y.st.LearnHold || y.st.Maintain > l.st.Now
 		if a.N >= 2 && !hold {
-			z2 := w.Nu * w.Nu / w.S
-			l.st.Pace.learn(kindOf(w.Night), z2)
-			l.st.Pace.Z2 += min(z2, mostZ2)
+			l.st.Pace.see(w)
+			l.st.Pace.Z2 += min(w.Nu*w.Nu/w.S, mostZ2)
 		}
 		if a.learn(w, y.b.AreaM2, hold); a.N > 2 && !hold {
 			y.st.Win.Run.take(w, &l.st.Pace)
@@ -202,15 +201,15 @@ func (y *bay) moved(w *Window) float64 {
 func (l *Ledger) setAgainst(ws []Window, due []bool) {
 	for i, y := range l.bays {
 		if due[i] {
-			y.st.Habit.missing(&ws[i], 0)
-			common, own := y.passingVar(&ws[i], l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)])
-			y.st.Habit.expect(&ws[i], 0, common+own)
-			ws[i].lone, ws[i].loneOwn = ws[i].Nu, ws[i].S-common
+			y.st.Habit.missing(&ws[i], ws[i].late)
+			common, own := y.passingVar(&ws[i], l.st.Sky.U, l.st.Pace.of(ws[i].Night))
+			y.st.Habit.expect(&ws[i], ws[i].late, common+own+ws[i].lateVar)
+			ws[i].lone, ws[i].loneOwn, ws[i].loneCommon = ws[i].Nu, ws[i].S-common, common
 		}
 	}
 	odd := l.odd[:0]
 	for i := range l.bays {
-		odd = append(odd, due[i] && !l.middleOf(i, &ws[i], l.departures(ws, due, ws[i].Night), l.st.Sky.U, l.st.Pace.Q[kindOf(ws[i].Night)]))
+		odd = append(odd, due[i] && !l.middleOf(i, &ws[i], l.departures(ws, due, ws[i].Night), l.st.Sky.U, l.st.Pace.of(ws[i].Night)))
 	}
 	for i, o := range odd {
 		due[i] = due[i] && !o
@@ -237,7 +236,7 @@ func (l *Ledger) departures(ws []Window, due []bool, night bool) []departure {
 // middleOf expects of the i-th bay's window what the other bays' show in common. It
 // returns false when that is far more than the weather's formula can be wrong by: rain that no
 // gauge saw. Such a window says nothing.
-func (l *Ledger) middleOf(i int, w *Window, ds []departure, etu, q float64) bool {
+func (l *Ledger) middleOf(i int, w *Window, ds []departure, etu float64, q factors) bool {
 	y := l.bays[i]
 	unit := y.unit(w)
 	dev, vars := l.dev[:0], l.vars[:0]
@@ -291,7 +290,10 @@ func (l *Ledger) underway(to int64) {
 			continue
 		}
 		c := y.closed(&w.From, b)
-		l.under[i] = Window{Closed: c, Night: w.Night, Joined: w.Joined}
+		u := &l.under[i]
+		if *u = (Window{Closed: c, Night: w.Night, Joined: w.Joined}); !u.Night {
+			y.drawsLate(u)
+		}
 		l.live[i] = !c.Spoilt && c.Hours <= longestWin
 	}
 	l.setAgainst(l.under, l.live)
@@ -341,7 +343,7 @@ func (l *Ledger) Against(i int, w *Window) bool {
 		ds = append(ds, d)
 	}
 	l.departs = ds
-	return l.middleOf(i, w, ds, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
+	return l.middleOf(i, w, ds, l.hourly(w), l.st.Pace.of(w.Night).hours())
 }
 
 // near is the bay's kept moment nearest to t, nil when it has none.
@@ -415,9 +417,19 @@ func (l *Ledger) hourly(w *Window) float64 {
 // later.
 const wetWhen = 0.5
 
+// ownHours is by how much more than OwnSky some hours' evaporation is a bay's own: within a day clays differ in when
+// they draw, however alike they are over one.
+const ownHours = 0.2
+
 // handSinks is how long water put on by hand is on its way down through the clay: some hours' balance
 // is short of it.
 const handSinks = 4 * hour
+
+// drawsLate expects of a window that clay passes on late what the air takes.
+func (y *bay) drawsLate(w *Window) {
+	w.late = lateShare * y.st.Habit.X[aK] * w.Closed.Late
+	w.lateVar = sq(w.late) + sq(wetWhen*y.st.Habit.X[aW]*w.Wet)
+}
 
 // part sets the balance between two moments against habit.
 func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
@@ -426,10 +438,10 @@ func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
 		return false
 	}
 	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
-	w.late = lateShare * y.st.Habit.X[aK] * c.Late
+	y.drawsLate(w)
+	w.lateVar += ownHours * sq(l.hourly(w)*y.st.Habit.X[aK]*w.ET)
 	y.st.Habit.missing(w, w.late)
-	common, own := y.passingVar(w, l.hourly(w), max(1, l.st.Pace.Q[kindOf(w.Night)]))
-	w.lateVar = sq(w.late) + sq(wetWhen*y.st.Habit.X[aW]*c.Wet)
+	common, own := y.passingVar(w, l.hourly(w), l.st.Pace.of(w.Night).hours())
 	own += w.lateVar
 	y.st.Habit.expect(w, w.late, common+own)
 	w.lone, w.loneOwn = w.Nu, w.S-common
