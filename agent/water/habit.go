@@ -48,9 +48,9 @@ type Window struct {
 	// What clay draws late within a day, L, and the variance of when it does; 0 for whole days and
 	// nights, whose habits hold it.
 	late, lateVar float64
-	// The variance in S of how soon air warms the sensor, L2: next to nothing from dawn to night, by which Wide is
-	// learned, and much of a morning's.
-	warming float64
+	// What in S windows from dawn to night at the usual level, by which Wide is learned, have next to nothing of, L2:
+	// how soon air warms the sensor, when clay draws, what another level does.
+	untried float64
 }
 
 // Missing is a loss beyond what is expected, L, and its variance, L2.
@@ -266,8 +266,9 @@ func (a *habit) expect(w *Window, shift, r float64) {
 		p[aFrom][aFrom] = sq(w.FromU)
 	}
 	p[aTo][aTo] = sq(w.ToU)
-	w.warming = sq(w.WarmerU) * (sq(a.X[aT]) + p[aT][aT])
-	s := r + sq(w.U) + w.farVar() + w.warming
+	elsewhere := w.farVar() + sq(w.WarmerU)*(sq(a.X[aT])+p[aT][aT])
+	w.untried = elsewhere + w.lateVar
+	s := r + sq(w.U) + elsewhere
 	var ph [nHabit]float64
 	for i := range p {
 		for j, h := range w.h {
@@ -460,7 +461,7 @@ func (w *Window) Carry(sig *Signature, litres float64) {
 		e[i] += w.gain[i] * g
 	}
 	e[aFrom], e[aTo] = e[aTo], 0
-	s := w.S*w.Wide + max(0, 1-w.Wide)*(w.warming+w.lateVar)
+	s := w.S*w.Wide + max(0, 1-w.Wide)*w.untried
 	sig.D += g * w.Nu / s
 	sig.J += g * g / s
 }

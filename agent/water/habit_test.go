@@ -310,12 +310,12 @@ func TestAQuietSiteKnowsNoMoreOfAMorningsWarmth(t *testing.T) {
 	require.InDelta(t, 2*unsure, seen(100, 2)-seen(0, 2), 1e-6)
 
 	w := windowAt(0, 0, false)
-	w.lateVar = sq(20) // nor of when its clay draws
+	w.lateVar, w.Far, w.Loss = sq(20), 2, w.Loss+50 // nor of when its clay draws, nor of what it loses at another level
 	a.expect(&w, 0, w.lateVar)
 	w.Wide = 0.25
 	var sig Signature
 	w.Carry(&sig, 1)
-	require.InDelta(t, w.S/4+0.75*sq(20), 1/sig.J, 1e-6)
+	require.InDelta(t, w.S/4+0.75*(sq(20)+sq(0.1*w.ET)+sq(0.01*w.Wet)), 1/sig.J, 1e-6)
 }
 
 // Half a day's departure that all other bays share is the sky's; the bay's own stays.
