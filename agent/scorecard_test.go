@@ -459,7 +459,7 @@ func TestScorecard(t *testing.T) {
 	given := ""
 	flag.Visit(func(f *flag.Flag) {
 		if name, ok := strings.CutPrefix(f.Name, "scorecard"); ok && f.Name != "scorecard.out" {
-			given += fmt.Sprintf(" -scorecard%s %q", name, f.Value)
+			given += fmt.Sprintf(" -scorecard%s=%q", name, f.Value)
 		}
 	})
 	fmt.Fprintf(&table, "go test ./agent -run 'TestScorecard$'%s\n%s, %d cores, %s\n\n",
