@@ -103,7 +103,7 @@ func (v *valveState) began(b begun, atOnce bool, sure float64) {
 		v.Began = slices.DeleteFunc(v.Began, func(x begun) bool { return x.M > b.M }) // lowered unseen
 	}
 	v.Began = append(v.Began, b)
-	for len(v.Began) > 8 && (v.Began[0].At < b.At-habitDays || len(v.Began) > 40) {
+	for len(v.Began) > 8 && (v.Began[0].At < b.At-habitFor || len(v.Began) > 40) {
 		v.Began = v.Began[1:]
 	}
 	last := v.Began[max(0, len(v.Began)-8):]
@@ -115,14 +115,14 @@ func (v *valveState) began(b begun, atOnce bool, sure float64) {
 	v.AskM = s[len(s)-1-len(s)/5]
 }
 
-// habitDays is how far back a bay's lowest level is its habit.
-const habitDays = 3 * 24 * hour
+// habitFor is how far back a bay's lowest level is its habit, ms.
+const habitFor = 3 * day
 
 // lowest is how low the bay came in the three days before it asked, and no higher than where it does.
 func (v *valveState) lowest() float64 {
 	low := v.AskM
 	for _, b := range v.Began {
-		if b.At > v.Asked-habitDays {
+		if b.At > v.Asked-habitFor {
 			low = min(low, b.M, nanOr(b.BayM, b.M))
 		}
 	}
