@@ -111,6 +111,19 @@ func playAll(ctx context.Context, jobs []job, lean bool) error {
 	return g.Wait()
 }
 
+// inTurn is a run of every row before the next of any, so that time cut short leaves no row out.
+func inTurn(ofRows [][]job) (jobs []job) {
+	for i, left := 0, true; left; i++ {
+		left = false
+		for _, of := range ofRows {
+			if i < len(of) {
+				jobs, left = append(jobs, of[i]), true
+			}
+		}
+	}
+	return jobs
+}
+
 // jobsOf gives every plan a place for what comes of it.
 func jobsOf(plans []plan, r *row) ([]job, []outcome) {
 	out := make([]outcome, len(plans))
@@ -483,15 +496,7 @@ func TestScorecard(t *testing.T) {
 		ofRows = append(ofRows, more)
 		tallies = append(tallies, &tally{row: r, runs: out})
 	}
-	// A run of every row before the next of any, so that time cut short leaves no row out.
-	for i, left := 0, true; left; i++ {
-		left = false
-		for _, of := range ofRows {
-			if i < len(of) {
-				jobs, left = append(jobs, of[i]), true
-			}
-		}
-	}
+	jobs = append(jobs, inTurn(ofRows)...)
 	if err := playAll(t.Context(), jobs, !full && *scorecardRow == ""); err != nil {
 		t.Fatal(err)
 	}
@@ -528,7 +533,8 @@ func TestScorecard(t *testing.T) {
 func degraded(t *testing.T, table io.Writer, f falseRates, count func(short, all int) int) {
 	fmt.Fprintf(table, "\ninstruments that are missing: false alarms of clean runs, and the rows that are still seen\n\n")
 	for _, set := range degradedAll {
-		jobs, clean := jobsOf(cleanPlans(set, count(shortRuns, fullClean/10)), nil)
+		quiet, clean := jobsOf(cleanPlans(set, count(shortRuns, fullClean/10)), nil)
+		ofRows := [][]job{quiet}
 		var some []*tally
 		for i := range rows {
 			if rows[i].set.name != fullSet.name {
@@ -537,10 +543,10 @@ func degraded(t *testing.T, table io.Writer, f falseRates, count func(short, all
 			r := rows[i]
 			r.set = set
 			more, out := jobsOf(plansOf(&r, count(shortRuns, 12)), &r)
-			jobs = append(jobs, more...)
+			ofRows = append(ofRows, more)
 			some = append(some, &tally{row: &r, runs: out})
 		}
-		if err := playAll(t.Context(), jobs, false); err != nil {
+		if err := playAll(t.Context(), inTurn(ofRows), false); err != nil {
 			t.Fatal(err)
 		}
 		fmt.Fprintf(table, "%s: %s\n", set.name, tallyClean(clean))
