@@ -270,24 +270,27 @@ func violations(t *testing.T, dir string, samples, records int64) (all []string)
 	return all
 }
 
-// cuts calls f for states that a power cut can leave: at moments spread over the whole record,
-// with nothing, with everything and with any part of what was not synced.
+// cuts calls f for states that a power cut can leave: at so many moments, one anywhere in each equal part of the record
+// since the journal exists, and at its end, with nothing, with everything and with any part of what was not synced.
 func cuts(t *testing.T, steps []step, moments int, f func(dir, what string, samples, records int64)) {
 	seed := rand.Uint64()
 	rng := rand.New(rand.NewPCG(seed, 2))
 	d := disk{safe: map[string][]byte{}}
 	var samples, records int64
-	opened := false
+	opened := slices.IndexFunc(steps, func(s step) bool { return s.samples > 0 || s.records > 0 }) // the first acknowledgement
+	last := len(steps) - 1
+	part := func(k int) int { return opened + k*(last-opened)/moments }
+	at := map[int]bool{last: true}
+	for k := range moments {
+		at[part(k)+rng.IntN(part(k+1)-part(k))] = true
+	}
 	for i, s := range steps {
 		if s.samples > 0 || s.records > 0 {
 			samples, records = max(samples, s.samples), max(records, s.records)
-		}
-		if s.samples > 0 || s.records > 0 {
-			opened = true // the first acknowledgement: the journal exists
 		} else {
 			d.apply(s)
 		}
-		if !opened || rng.IntN(len(steps)) >= moments && i != len(steps)-1 {
+		if !at[i] {
 			continue
 		}
 		for what, choose := range map[string]func(step) int{
@@ -310,13 +313,14 @@ func cuts(t *testing.T, steps []step, moments int, f func(dir, what string, samp
 
 func TestAPowerCutCostsNothingAcknowledged(t *testing.T) {
 	_, steps := record(t, "FULL")
+	const moments = 20
 	n := 0
-	cuts(t, steps, 30, func(dir, what string, samples, records int64) {
+	cuts(t, steps, moments, func(dir, what string, samples, records int64) {
 		n++
 		require.Empty(t, violations(t, dir, samples, records), what)
 	})
 	t.Logf("%d steps recorded, %d states of the card opened", len(steps), n)
-	require.Greater(t, n, 30)
+	require.Equal(t, 3*(moments+1), n)
 }
 
 // The test above can fail: without syncs the same cuts lose what was acknowledged.
