@@ -270,6 +270,8 @@ func TestBesideKeepsItsRate(t *testing.T) {
 		off       float64
 		threshold float64
 		kept      bool
+		// The last must fail, or the others say nothing. What is told must also go on and be likelier than a level that
+		// has moved, so the rate is kept by far: a thirtieth of the threshold keeps it still.
 	}{{"as stated", 1, threshold, true}, {"twice as wide, which the days show", 2, threshold, true}, {"a threshold that is too low", 1, threshold / 100, false}} {
 		t.Run(row.name, func(t *testing.T) {
 			var total, squares float64
