@@ -59,6 +59,15 @@ func init() {
 	}
 }
 
+// Kinds lists every procedure in the order in which a site meets them.
+func Kinds() []Kind {
+	var list []Kind
+	for _, p := range plans {
+		list = append(list, p.kind)
+	}
+	return list
+}
+
 func planOf(k Kind) *plan {
 	i := slices.IndexFunc(plans, func(p plan) bool { return p.kind == k })
 	if i < 0 {

@@ -68,6 +68,13 @@ func (c *commissionCmd) Run(env *environment) (err error) {
 			c.Who = u.Username
 		}
 	}
+	if kinds := procedure.Kinds(); c.Procedure != "" && !slices.Contains(kinds, procedure.Kind(c.Procedure)) {
+		var names []string
+		for _, k := range kinds {
+			names = append(names, string(k))
+		}
+		return badInput(fmt.Errorf("there is no procedure %q; there are %s", c.Procedure, strings.Join(names, ", ")))
+	}
 	s := &commissioning{cmd: c, env: env, socket: c.Socket, voice: words.Voice{Zone: time.Local}, kind: procedure.Kind(c.Procedure), bay: c.Bay}
 	stop, err := s.connect()
 	if err != nil {

@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -17,22 +16,13 @@ import (
 type exportCmd struct {
 	Config string        `required:"" placeholder:"FILE" help:"Site file."`
 	Format string        `enum:"csv,line" default:"csv" help:"csv (recorded data) or line (line protocol, times in ms)."`
-	From   string        `placeholder:"TIME" help:"First moment, RFC 3339; the beginning when not given."`
-	To     string        `placeholder:"TIME" help:"End, exclusive, RFC 3339; the newest sample when not given."`
+	From   time.Time     `placeholder:"TIME" help:"First moment, RFC 3339; the beginning when not given."`
+	To     time.Time     `placeholder:"TIME" help:"End, exclusive, RFC 3339; the newest sample when not given."`
 	Gather time.Duration `default:"2s" help:"Readings of one bay within this time share a row of CSV."`
 }
 
 // Run implements the command.
 func (c *exportCmd) Run(env *environment) (err error) {
-	var span [2]time.Time
-	for i, text := range []string{c.From, c.To} {
-		if text == "" {
-			continue
-		}
-		if span[i], err = time.Parse(time.RFC3339, text); err != nil {
-			return badInput(fmt.Errorf("%q is not a time; write for example 2026-07-01T00:00:00Z", text))
-		}
-	}
 	j, cfg, err := readJournal(env.Ctx, c.Config)
 	if err != nil {
 		return err
@@ -51,7 +41,7 @@ func (c *exportCmd) Run(env *environment) (err error) {
 	// The journal's order differs a little from the order of times where one line of the field
 	// is slower than another; recorded data wants the latter.
 	order := inOrder{within: time.Minute, to: to.Sample}
-	for n, err := range j.Samples(env.Ctx, span[0], span[1]) {
+	for n, err := range j.Samples(env.Ctx, c.From, c.To) {
 		if err == nil {
 			err = env.Ctx.Err()
 		}

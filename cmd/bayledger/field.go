@@ -7,12 +7,14 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"strings"
 	"time"
 
 	"go.bug.st/serial"
 	"golang.org/x/sync/errgroup"
 
 	"bayledger/agent/clock"
+	"bayledger/agent/site"
 	"bayledger/drivers/virtual"
 )
 
@@ -80,6 +82,23 @@ func (c *fieldCmd) config() (virtual.Config, error) {
 	return cfg, nil
 }
 
+// faultsByFlag names a fault that came by --fault by what was typed: its place in the list of all
+// faults is nothing anybody wrote.
+func (c *fieldCmd) faultsByFlag(err error, cfg virtual.Config) error {
+	problems, ok := errors.AsType[site.Problems](err)
+	if !ok {
+		return err
+	}
+	for i := range problems {
+		for j, text := range c.Fault {
+			if strings.HasPrefix(problems[i].Path, fmt.Sprintf("faults[%d].", len(cfg.Faults)-len(c.Fault)+j)) {
+				problems[i].Path = "--fault " + text
+			}
+		}
+	}
+	return problems
+}
+
 // line is how the site file reaches what is served.
 func (c *fieldCmd) line() virtual.Line {
 	switch {
@@ -104,14 +123,14 @@ func (c *fieldCmd) Run(env *environment) error {
 	if c.SiteFile {
 		text, err := virtual.SiteYAML(cfg, c.line())
 		if err != nil {
-			return err
+			return c.faultsByFlag(err, cfg)
 		}
 		_, err = fmt.Fprint(env.Stdout, text)
 		return err
 	}
 	f, err := virtual.New(cfg)
 	if err != nil {
-		return err
+		return c.faultsByFlag(err, cfg)
 	}
 	if c.Registers {
 		return f.WriteRegisters(env.Stdout)

@@ -145,8 +145,8 @@ func TestFieldRefuses(t *testing.T) {
 	config := filepath.Join(t.TempDir(), "house.json")
 	require.NoError(t, os.WriteFile(config, []byte(`{"pumps": 3}`), 0o600))
 	for says, args := range map[string][]string{
-		"--kinds lists them":  {"--fault", "gremlin:A1"},
-		"no bay \"Z1\"":       {"--fault", "leak:Z1", "--site-file"},
+		"--kinds lists them": {"--fault", "gremlin:A1"},
+		"--fault leak:Z1: there is no bay \"Z1\"; its bays are A1, A2, A3, B1, B2, B3": {"--fault", "leak:Z1", "--site-file"},
 		"above 0":             {"--speed", "0"},
 		"not a duration":      {"--step", "long"},
 		"between 100ms":       {"--step", "1m"},

@@ -31,7 +31,15 @@ func readJournal(ctx context.Context, config string) (*journal.Journal, *sitefil
 	o := cfg.Journal
 	o.ReadOnly = true
 	j, err := journal.Open(ctx, o)
-	return j, cfg, err
+	return j, cfg, noJournal(err)
+}
+
+// noJournal makes a folder without a journal the user's to mend.
+func noJournal(err error) error {
+	if errors.Is(err, journal.ErrNone) {
+		return badInput(err)
+	}
+	return err
 }
 
 type journalCheckCmd struct {
@@ -120,13 +128,17 @@ func (c *journalAgainCmd) Run(env *environment) (err error) {
 	if n == 0 && c.ID != 0 {
 		return badInput(fmt.Errorf("there is no refused line %d", c.ID))
 	}
-	_, err = fmt.Fprintf(env.Stdout, "%d lines will be sent once more within a minute or two of the daemon's running\n", n)
+	if n == 0 {
+		_, err = fmt.Fprintln(env.Stdout, "no refused line is kept here")
+		return err
+	}
+	_, err = fmt.Fprintf(env.Stdout, "%s will be sent once more within a minute or two of the daemon's running\n", count(int(n), "line"))
 	return err
 }
 
 type journalRedateCmd struct {
 	Config string        `required:"" placeholder:"FILE" help:"Site file."`
-	From   string        `placeholder:"TIME" help:"Time of the first wrong reading (RFC 3339), where the jump is not found by itself."`
+	From   time.Time     `placeholder:"TIME" help:"Time of the first wrong reading (RFC 3339), where the jump is not found by itself."`
 	By     time.Duration `placeholder:"DURATION" help:"By how much the clock was ahead, where it is known, such as 87600h."`
 	Yes    bool          `help:"Do it; without, only say what would be done."`
 }
@@ -136,12 +148,6 @@ func (c *journalRedateCmd) Run(env *environment) (err error) {
 	cfg, err := sitefile.LoadFile(c.Config)
 	if err != nil {
 		return badInput(err)
-	}
-	var from time.Time
-	if c.From != "" {
-		if from, err = time.Parse(time.RFC3339, c.From); err != nil {
-			return badInput(fmt.Errorf("--from: write a time such as 2026-07-01T06:00:00Z: %w", err))
-		}
 	}
 	boot, err := agent.BootID()
 	if err != nil {
@@ -158,7 +164,7 @@ func (c *journalRedateCmd) Run(env *environment) (err error) {
 	defer func() { err = errors.Join(err, j.Close()) }()
 	look := clock.This().Look()
 	now := look.Wall
-	r, err := j.Ahead(env.Ctx, now, from)
+	r, err := j.Ahead(env.Ctx, now, c.From)
 	if err != nil {
 		return err
 	}

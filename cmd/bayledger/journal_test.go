@@ -59,7 +59,7 @@ func TestRedateSaysFirstWhatItWouldDo(t *testing.T) {
 	require.Contains(t, said, "2 readings are ahead, numbers 3 to 4")
 	require.Contains(t, said, "nobody saw the clock step")
 	require.Contains(t, said, "nothing is done yet")
-	require.Contains(t, redate(exitInput, "--from", "yesterday"), "2026-07-01T06:00:00Z")
+	require.Contains(t, redate(exitInput, "--from", "yesterday"), "2026-07-01T00:00:00Z")
 	require.Contains(t, redate(exitInput, "--by", "2h", "--yes"), "still to come")
 	require.Contains(t, redate(exitInput, "--by", "2000h", "--yes"), "would go back")
 	require.Contains(t, redate(exitDone, "--by", "1000h30m", "--yes"), "done")

@@ -14,7 +14,11 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"reflect"
+	"slices"
+	"strings"
 	"syscall"
+	"time"
 	_ "time/tzdata" // a Pi image may lack the zone files, and accounts close at local midnight
 
 	"github.com/alecthomas/kong"
@@ -87,6 +91,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(code int) { exited = code }),
 		kong.UsageOnError(),
+		kong.TypeMapper(reflect.TypeFor[time.Time](), kong.MapperFunc(readTime)),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 	)
 	if err != nil {
@@ -98,11 +103,37 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return exited
 	}
 	if err != nil {
-		fmt.Fprintf(stderr, "bayledger: %v; see bayledger --help\n", err)
+		fmt.Fprintf(stderr, "bayledger: %v; see %s --help\n", err, commandOf(err))
 		return exitInput
 	}
 	err = parsed.Run(&environment{Ctx: ctx, Stdin: stdin, Stdout: stdout, Stderr: stderr})
 	return exitCode(err, stderr)
+}
+
+// readTime reads a moment of the command line.
+func readTime(ctx *kong.DecodeContext, target reflect.Value) error {
+	var text string
+	if err := ctx.Scan.PopValueInto("time", &text); err != nil {
+		return err
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return fmt.Errorf("%q is not a time; write for example 2026-07-01T00:00:00Z", text)
+	}
+	target.Set(reflect.ValueOf(t))
+	return nil
+}
+
+// commandOf is the command whose line could not be read, as far as it was understood.
+func commandOf(err error) string {
+	if p, ok := errors.AsType[*kong.ParseError](err); ok && p.Context != nil && p.Context.Selected() != nil {
+		words := []string{"bayledger"}
+		for n := p.Context.Selected(); n.Parent != nil; n = n.Parent {
+			words = slices.Insert(words, 1, n.Name)
+		}
+		return strings.Join(words, " ")
+	}
+	return "bayledger"
 }
 
 // exitCode prints the error, once, and maps it to the program's exit code.

@@ -200,7 +200,16 @@ func (c *probeCmd) plan() (link modbus.Link, units []int, from int, err error) {
 	d.Points = []modbus.PointMap{{Point: "p", Table: modbus.Holding, Decode: modbus.Decode{Type: modbus.Uint16}}}
 	check.Devices = []modbus.Device{d}
 	for _, p := range (modbus.Options{Links: []modbus.Link{check}}).Validate() {
-		problems = append(problems, fmt.Errorf("--%s: %s; %s", strings.ReplaceAll(strings.TrimPrefix(p.Path, "links[0]."), "_", "-"), p.What, p.Fix))
+		flag := strings.ReplaceAll(strings.TrimPrefix(p.Path, "links[0]."), "_", "-")
+		switch {
+		case flag == "address" && link.Kind == modbus.TCP:
+			flag = "tcp"
+		case flag == "address":
+			flag = "rtu-over-tcp"
+		case flag == "path":
+			flag = "serial"
+		}
+		problems = append(problems, fmt.Errorf("--%s: %s; %s", flag, p.What, p.Fix))
 	}
 	return link, units, from, errors.Join(problems...)
 }

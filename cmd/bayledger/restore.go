@@ -28,7 +28,7 @@ func (c *restoreCmd) Run(env *environment) (err error) {
 	o.ReadOnly = true
 	j, err := journal.Open(env.Ctx, o)
 	if err != nil {
-		return err
+		return noJournal(err)
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
 	n := 0

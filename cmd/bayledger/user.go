@@ -42,7 +42,7 @@ func (c *userCmd) store() (*access.Store, error) {
 			return nil, badInput(err)
 		}
 		if path = cfg.Page.UsersFile; path == "" {
-			return nil, badInput(fmt.Errorf("%s names no page.users_file", c.Config))
+			return nil, badInput(fmt.Errorf("%s names no users file; write users_file: /var/lib/bayledger/users.json under page: or name one with --file", c.Config))
 		}
 	}
 	return access.Open(path, true, time.Now)
@@ -93,7 +93,7 @@ func (u *userInviteCmd) Run(env *environment, c *userCmd) error {
 	if err != nil {
 		return asInput(err)
 	}
-	fmt.Fprintf(env.Stderr, "good once, for %s, at the page's /join:\n", access.InviteFor)
+	fmt.Fprintf(env.Stderr, "good once, for %.0f h, at the page's /join:\n", access.InviteFor.Hours())
 	_, err = fmt.Fprintln(env.Stdout, token)
 	return err
 }

@@ -184,17 +184,20 @@ func (c *Config) checkFault(p *site.Problems, path string, f Fault) {
 		return
 	}
 	known := map[string]bool{}
+	var ids []string
 	for _, b := range c.bays() {
 		known[b.ID] = true
+		ids = append(ids, b.ID)
 	}
+	theseBays := "its bays are " + strings.Join(ids, ", ")
 	switch info.scope {
 	case ofBay:
 		if !known[f.Bay] {
-			p.Add(path+".bay", "the id of a bay", "there is no bay %q", f.Bay)
+			p.Add(path+".bay", theseBays, "there is no bay %q", f.Bay)
 		}
 	case ofPair:
 		if !known[f.Bay] || !known[f.Other] || f.Bay == f.Other {
-			p.Add(path+".bay", "two bays of the site", "%q and %q are not two bays", f.Bay, f.Other)
+			p.Add(path+".bay", theseBays, "%q and %q are not two bays", f.Bay, f.Other)
 		}
 	case ofUnit:
 		if !c.hasUnit(f.Unit) {

@@ -25,6 +25,9 @@ var schemas embed.FS
 // ErrNewer is returned by Open for files that a later version of the program has written.
 var ErrNewer = errors.New("written by a newer version of bayledger")
 
+// ErrNone is wrapped when a journal is to be read where there is none.
+var ErrNone = errors.New("there is no journal in this folder")
+
 // ErrFull is wrapped by every error that says there was no room on the disk, or no more pages
 // within the journal's limit. Nothing of the failed call is stored; trying again later is right.
 var ErrFull = errors.New("no room")

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"iter"
 	"log/slog"
 	"math"
@@ -110,7 +111,11 @@ func Open(ctx context.Context, opts Options) (*Journal, error) {
 }
 
 func (j *Journal) open(ctx context.Context) error {
-	if !j.opts.ReadOnly {
+	if j.opts.ReadOnly {
+		if _, err := os.Stat(j.path(ledgerFile)); errors.Is(err, fs.ErrNotExist) {
+			return ErrNone // SQLite would say that it is "unable to open database file"
+		}
+	} else {
 		if err := os.MkdirAll(j.opts.Dir, 0o750); err != nil {
 			return err
 		}
