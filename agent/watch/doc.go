@@ -99,8 +99,9 @@
 //     fills have run on; before the first fill a second look is asked for, or more than an open valve
 //     lets in during its travel) and no other bay's valve may be what feeds it; without command, when
 //     the fill has let in over a third of the room to the crest beyond what its fills leave (RestM), or
-//     nearly half of all the room there was, twice its uncertainty beyond at least; only a reading says
-//     that it has stopped, so a gap ends nothing;
+//     nearly half of all the room there was, twice its uncertainty beyond at least; before three have shown
+//     where they leave it, by half of all the room past where another stopped, or with the chamber over the
+//     crest; only a reading says that it has stopped, so a gap ends nothing;
 //   - stuck shut when it asked, was free and its turn was due (learned: Wait). Without command and set
 //     point it asks while its chamber stands under where its fills began (AskM: to some tenths of a millimetre,
 //     where they began at once; one never filled yet, as far under where it was first seen as any of three others,

@@ -36,6 +36,7 @@ type valveState struct {
 	RestM, RestSpread float64
 	RestN             int
 	RestDue           int64 // when the fill that ended will have shown it, 0 none
+	CrestAt           int64 // since when the chamber has stood over the crest in the fill under way, 0 not
 	// BeyondM3 is what fills usually let in beyond what brings the bay from where it stood to there, m3.
 	BeyondM3 float64
 
@@ -184,7 +185,8 @@ func (y *bay) running(now int64) (float64, bool) {
 // a valve said to be shut through which the meter counts two pulses after the valve's travel; a
 // level that has passed the set point by more than this bay's fills do; or, where neither is
 // known, a fill that goes on past the usual stop until nearly half of the room to the crest is
-// used (a set point moved by hand looks the same before that).
+// used (a set point moved by hand looks the same before that), or before there is a usual stop,
+// with its chamber at the crest.
 func (w *Watch) stuckOpen(y *bay, now int64) {
 	k, v := &y.look, &y.st.Valve
 	if !k.HasFlow && !k.HasMeter {
@@ -201,7 +203,7 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	}
 	switch {
 	case !runs && now-k.RunAt >= y.still():
-		v.Run, v.RunBase = 0, k.TotalM3
+		v.Run, v.RunBase, v.CrestAt = 0, k.TotalM3, 0
 	case v.Run == 0:
 		v.Run = cmp.Or(k.RunAt, now) // the reading that showed it; a tick comes up to a poll later
 	}
@@ -273,8 +275,35 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 		}
 		return
 	}
-	if v.RestN < 3 || math.IsNaN(k.RoomM3) {
-		return
+	if beyond, on := w.fillsOn(y, now); on {
+		v.Open, v.Since, v.SinceBase = true, k.FillFrom, k.TotalM3-beyond
+	}
+}
+
+// fillsOn says of the fill under way, where neither command nor set point is read, whether it goes on beyond what
+// any set point asks, and what it has let in beyond its usual end, m3.
+func (w *Watch) fillsOn(y *bay, now int64) (beyond float64, on bool) {
+	k, v := &y.look, &y.st.Valve
+	if math.IsNaN(k.RoomM3) {
+		return 0, false
+	}
+	if v.RestN < 3 {
+		// Where its fills leave the bay is not known yet. How high one has lifted the chamber may be: told a higher set
+		// point it looks the same until half of all the room is used. And a controller goes by the chamber, and none is
+		// told to fill to the crest; what comes while a valve shuts may lift it there.
+		switch {
+		case k.SmoothM <= y.b.CrestM || v.StopM >= y.b.CrestM:
+			v.CrestAt = 0
+		case v.CrestAt == 0:
+			v.CrestAt = now
+		}
+		all, _ := w.l.HeldBetween(y.i, k.FillLevelM, y.b.CrestM)
+		need := 0.0
+		if v.StopM > k.FillLevelM {
+			need, _ = w.l.HeldBetween(y.i, k.FillLevelM, v.StopM)
+		}
+		past := v.StopM > 0 && k.SmoothM > v.StopM+y.unseenM() && k.FillM3 >= 0.45*all
+		return max(0, k.FillM3-need), past || v.CrestAt > 0 && now-v.CrestAt >= y.travel()+y.poll()
 	}
 	// What the fill has let in beyond what its fills do to bring the bay where they leave it, and what there was
 	// room for from there to the crest: a controller that was told a higher set point looks the same until about
@@ -283,11 +312,9 @@ func (w *Watch) stuckOpen(y *bay, now int64) {
 	need, u := w.l.HeldBetween(y.i, k.FillLevelM, v.RestM)
 	need += v.BeyondM3
 	room, _ := w.l.HeldBetween(y.i, v.RestM, y.b.CrestM)
-	used := k.FillM3 - need
-	half := used >= 0.35*room || k.FillM3 >= 0.45*(need+room)
-	if half && used > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && k.SmoothM > v.RestM {
-		v.Open, v.Since, v.SinceBase = true, k.FillFrom, k.TotalM3-used
-	}
+	beyond = k.FillM3 - need
+	half := beyond >= 0.35*room || k.FillM3 >= 0.45*(need+room)
+	return beyond, half && beyond > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && k.SmoothM > v.RestM
 }
 
 // supplyState is what is remembered of the supply.

@@ -172,6 +172,59 @@ func TestAFillThatGoesOnIsToldByTheMeter(t *testing.T) {
 	require.True(t, told(0.006, 0.47*all), "half of all the room is near")
 }
 
+// In its first days, or after rain, too few fills have shown where they leave a bay. Then one tells that goes on a
+// band and a half (4.5 mm) past where another stopped until it has used nearly half of all the room, and one with its
+// chamber over the crest for longer than its valve takes to shut (30 s, and 30 s of polling).
+func TestOneOfTheFirstFillsThatGoesOnIsTold(t *testing.T) {
+	const now = 1000 * hour
+	for _, row := range []struct {
+		name      string
+		stopM     float64 // over the bay before the fill; 0 none has stopped yet
+		chamberM  float64 // over the bay before it
+		used      float64 // of all the room to the crest
+		overCrest int64
+		stops     bool
+		told      bool
+	}{
+		{"half is near", 0.010, 0.015, 0.46, 0, false, true},
+		{"half is not near", 0.010, 0.015, 0.44, 0, false, false},
+		{"the chamber stands where others stopped", 0.010, 0.014, 0.46, 0, false, false},
+		{"nobody knows where others stop", 0, 0.015, 0.46, 0, false, false},
+		{"just over the crest", 0, 0.051, 0.30, 50 * second, false, false},
+		{"over the crest", 0, 0.051, 0.30, minute, false, true},
+		{"over the crest in two fills", 0, 0.051, 0.30, minute, true, false},
+		{"all its fills come there", 0.052, 0.051, 0.30, minute, false, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			v := uncommanded(t, 6)
+			y := v.w.bays[0]
+			y.b.Valve, y.b.CrestM = site.Valve{Travel: 30 * time.Second}, 0.110
+			for i := range v.w.s.Points {
+				v.w.s.Points[i].Interval = 30 * time.Second
+			}
+			all, _ := v.l.HeldBetween(y.i, 0.060, 0.110)
+			if s := &y.st.Valve; row.stopM > 0 {
+				s.StopM, s.RestN = 0.060+row.stopM, 1
+			}
+			at := func(now int64, runs bool) {
+				y.look = water.Look{Now: now, HasFlow: true, FlowGood: true, FlowM3S: 5e-4, HasMeter: true, MeterAt: now, Runs: runs, SetM: math.NaN(), TotalM3: 5,
+					SlopeM2: 20, RoomM3: all, SmoothM: 0.060 + row.chamberM, BayM: 0.065, FillFrom: now - 20*minute, FillLevelM: 0.060, FillM3: row.used * all}
+				if !runs {
+					y.look.FlowM3S = 0
+				}
+				v.w.stuckOpen(y, now)
+			}
+			at(now, true)
+			require.Equal(t, row.told && row.overCrest == 0, y.st.Valve.Open)
+			if row.stops {
+				at(now+20*second, false)
+			}
+			at(now+row.overCrest, true)
+			require.Equal(t, row.told, y.st.Valve.Open)
+		})
+	}
+}
+
 // A controller sees the chamber: while that still stands high behind a fill the bay asks for nothing, however
 // low the account puts it. A millimetre under is sure, less only where it has stood there for hours; between two
 // fills the controller rests.
