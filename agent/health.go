@@ -1,9 +1,14 @@
 package agent
 
 import (
+	"errors"
+	"net"
+	"syscall"
+
 	"bayledger/agent/page"
 	"bayledger/agent/site"
 	"bayledger/agent/words"
+	"bayledger/drivers/modbus"
 )
 
 // health is the state of the daemon's own parts as page and metrics show it.
@@ -13,7 +18,7 @@ func (a *Agent) health() page.Health {
 	say := words.Of(p.cfg.Site)
 	links, devices := p.driver.Stats()
 	for _, l := range links {
-		out := page.Link{ID: l.Link, Up: l.Up, Since: l.Since, Note: l.Last}
+		out := page.Link{ID: l.Link, Up: l.Up, Since: l.Since, Note: linkNote(say, l)}
 		switch {
 		case l.OtherMaster != "":
 			out.Up, out.Note = false, say.Say("another master speaks on this line: %s", l.OtherMaster)
@@ -42,6 +47,24 @@ func (a *Agent) health() page.Health {
 	h.Journal = page.Journal{OK: k.trouble == "", Note: k.trouble, Unjournaled: k.count.Unjournaled}
 	h.ClockSure, h.ClockNote = k.times.standing.Sure, k.clockNote()
 	return h
+}
+
+// linkNote says what keeps a line from being used: what commonly does in the words of people who
+// are woken by it, anything else as the machine has it.
+func linkNote(say words.Voice, l modbus.LinkStats) string {
+	op, dialled := errors.AsType[*net.OpError](l.Err)
+	dialled = dialled && op.Op == "dial" && op.Addr != nil
+	switch {
+	case dialled && errors.Is(op, syscall.ECONNREFUSED):
+		return say.Say("%s refuses the connection", op.Addr.String())
+	case dialled && op.Timeout():
+		return say.Say("%s does not answer", op.Addr.String())
+	case dialled && (errors.Is(op, syscall.EHOSTUNREACH) || errors.Is(op, syscall.ENETUNREACH)):
+		return say.Say("no way in the network leads to %s", op.Addr.String())
+	case errors.Is(l.Err, syscall.ENOENT):
+		return say.Say("its adapter is not plugged in")
+	}
+	return l.Last
 }
 
 // troubles are the daemon's own troubles at the moment, for the alarm desk.

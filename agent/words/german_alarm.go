@@ -22,6 +22,7 @@ var germanAlarm = map[string]string{
 	// The daemon's own troubles.
 	"historian %s": "Historie %s", "notices to %s": "Nachrichten an %s", "no reason known yet": "Grund noch unbekannt",
 	"another master speaks on this line: %s": "ein anderer Master spricht auf dieser Leitung: %s", "listening for another master before the first request": "vor der ersten Anfrage wird gehorcht, ob ein anderer Master spricht",
+	"%s refuses the connection": "%s lehnt die Verbindung ab", "%s does not answer": "%s antwortet nicht", "no way in the network leads to %s": "im Netz führt kein Weg zu %s", "its adapter is not plugged in": "ihr Adapter steckt nicht",
 	"Nothing is read on line %s: %s.": "Auf der Leitung %s wird nichts gelesen: %s.", "%s takes no data (%s); it is kept here and sent later.": "%s nicht erreichbar (%s); alles bleibt hier und wird später gesendet.",
 	"The journal has no room left; readings are watched but not kept.":                                                                    "Das Journal hat keinen Platz mehr; Messwerte werden überwacht, aber nicht aufbewahrt.",
 	"The journal takes no readings (%s); they are watched but not kept.":                                                                  "Das Journal nimmt keine Messwerte an (%s); sie werden überwacht, aber nicht aufbewahrt.",

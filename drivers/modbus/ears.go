@@ -42,7 +42,7 @@ func (l *link) listen(r *rtuLine, now time.Time, late bool) {
 	l.mu.Lock()
 	l.stats.Listening = !l.o.ListenOnly
 	if l.o.ListenOnly && !l.stats.Up {
-		l.stats.Last = nothingHeard
+		l.stats.Last, l.stats.Err = nothingHeard, nil
 	}
 	l.mu.Unlock()
 	done := func() {}
@@ -215,7 +215,7 @@ func (l *link) pass(r *request, now time.Time, why site.Why) {
 		l.heardAt = now
 		l.up(now)
 	case now.Sub(l.heardAt) > max(heardFor, 3*r.interval):
-		l.lost(now, nothingHeard)
+		l.lost(now, nothingHeard, nil)
 	}
 	r.dev.tally.change(func(s *DeviceStats) { s.Samples += int64(len(b.samples)) })
 	l.hand(b)

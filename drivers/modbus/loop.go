@@ -645,16 +645,16 @@ func (l *link) down(now time.Time, err error) {
 	h.Write([]byte(now.Format(time.RFC3339Nano)))
 	l.dialPause = min(max(2*l.dialPause, firstDial), lastDial)
 	l.dialAt = now.Add(l.dialPause - time.Duration(float64(l.dialPause)*0.2*float64(h.Sum32())/(1<<32)))
-	l.lost(now, err.Error())
+	l.lost(now, err.Error(), err)
 }
 
 // lost notes that nothing comes over the link.
-func (l *link) lost(now time.Time, why string) {
+func (l *link) lost(now time.Time, why string, err error) {
 	l.mu.Lock()
 	if l.stats.Up {
 		l.stats.Up, l.stats.Since = false, now
 	}
-	l.stats.Last = why
+	l.stats.Last, l.stats.Err = why, err
 	l.mu.Unlock()
 	if l.why == site.WhyNone {
 		l.d.log.Warn("link is down", "link", l.o.ID, "error", why)

@@ -36,7 +36,7 @@ func open(ctx context.Context, l Link) (port, error) {
 	defer cancel()
 	c, err := new(net.Dialer).DialContext(ctx, "tcp", l.Address)
 	if err != nil {
-		return nil, fmt.Errorf("dial: %w", err)
+		return nil, err // net.OpError says "dial" and the address itself
 	}
 	return c, nil
 }

@@ -41,10 +41,11 @@ type LinkStats struct {
 	Link string
 	Kind LinkKind
 	// Up is true while the link can be used. Since is when that last changed, Last what was wrong
-	// last.
+	// last, Err the error that said so, if one did.
 	Up    bool
 	Since time.Time
 	Last  string
+	Err   error
 	// Listening is true before the first request on a line; OtherMaster says what showed that
 	// somebody else is master of it, and is empty otherwise.
 	Listening   bool
