@@ -248,8 +248,16 @@ func alarmCardOf(w voice, v *View, al alarm.Alarm) alarmCard {
 		c.Or = w.Lower(w.Title(a.OrKind))
 	}
 	for _, f := range v.Alarms {
-		if f.Cause != "" && f.Cause == a.ID {
-			c.Folded = append(c.Folded, w.place(v.Site, f.Now.Bay)+": "+w.Lower(w.Title(f.Now.Kind)))
+		if f.Cause == "" || f.Cause != a.ID {
+			continue
+		}
+		where := w.place(v.Site, f.Now.Bay)
+		if f.Now.Bay == "" && f.Now.Subject != "" {
+			where = f.Now.Subject // units behind a dead line: "the whole site" of each says nothing
+		}
+		// Several points of one bay are one effect to whoever reads this.
+		if what := where + ": " + w.Lower(w.Title(f.Now.Kind)); !slices.Contains(c.Folded, what) {
+			c.Folded = append(c.Folded, what)
 		}
 	}
 	if !al.AckAt.IsZero() {

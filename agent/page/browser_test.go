@@ -135,6 +135,24 @@ func TestBrowserWork(t *testing.T) {
 	b.Sound("work")
 }
 
+// TestBrowserGermanKeeper: what is longer in German than in English fits a keeper's phone as well: no
+// button breaks a word, and the clock stands beside the log-out.
+func TestBrowserGermanKeeper(t *testing.T) {
+	c := nightClub(t, germanView)
+	b := browsertest.Open(t, served(t, c))
+	b.Do(chromedp.EmulateViewport(360, 900))
+	b.Go("/login?next=/round")
+	b.Do(chromedp.SendKeys(chromedp.CSS("#name"), "ann"), chromedp.SendKeys(chromedp.CSS("#password"), secret), chromedp.Click(chromedp.CSS(".plain button")))
+	b.Until(`location.pathname === "/round" && document.querySelectorAll(".round fieldset button").length > 0`)
+	broken := browsertest.Evaluate[string](b, `[...document.querySelectorAll(".round fieldset button, .top button")].filter(e => {
+		const r = document.createRange(); r.selectNodeContents(e); return e.offsetParent && r.getClientRects().length !== 1 }).map(e => e.textContent).join()`)
+	require.Empty(t, broken)
+	apart := browsertest.Evaluate[float64](b, `(() => { const y = e => { const r = document.querySelector(e).getBoundingClientRect(); return (r.top + r.bottom) / 2 }; return Math.abs(y(".who") - y(".now")) })()`)
+	require.Less(t, apart, 10.0, "pixels between the heights of log-out and clock")
+	b.Fits("round as a German keeper")
+	b.Picture("round-keeper-de-360")
+}
+
 // look goes closer to a bay's curves and back, with a mouse and with two fingers; the crosshair reads
 // the curves in the site's language.
 func look(t *testing.T, b *browsertest.Browser) {

@@ -101,6 +101,27 @@ func aFrostyView() *View {
 	return v
 }
 
+// aDeafView is of a watch that was started two hours ago, whose only line has been dead since.
+func aDeafView() *View {
+	v := aQuietView()
+	v.Watch.LastReading, v.Watch.Started = time.Time{}, v.Time.Add(-2*time.Hour)
+	for i := range v.Bays {
+		v.Bays[i].LevelAt, v.Bays[i].Quality = time.Time{}, site.Bad
+	}
+	add := func(k site.Kind, bay, subject, cause string) string {
+		e := site.Event{V: 1, ID: site.EventID("millbrook", site.Key{Bay: bay, Kind: k, Subject: subject}, v.Time), Subject: subject, Time: site.Stamp{Time: v.Time},
+			Since: site.Stamp{Time: v.Watch.Started}, Site: "millbrook", Bay: bay, Kind: k, State: site.Raised, Severity: site.Warning, CauseID: cause}
+		v.Alarms = append(v.Alarms, alarm.Alarm{Event: e, Now: e, Phase: alarm.Unacknowledged, Present: true, Told: cause == "", Cause: cause})
+		return e.ID
+	}
+	line := add(site.LinkDown, "", "pump-house", "")
+	add(site.NoData, "", "court-a", line)
+	add(site.NoData, "", "court-b", line)
+	add(site.NoData, "B2", "B2-level", line)
+	add(site.NoData, "B2", "B2-meter", line)
+	return v
+}
+
 // aBadView is the same morning with a valve that has stuck open at A3 and a chamber at B2 that
 // gives no reading.
 func aBadView() *View {

@@ -115,8 +115,13 @@ func wanting(all []alarm.Alarm) []alarm.Alarm {
 }
 
 func (s *Server) standing(w voice, v *View) standing {
-	if v == nil || v.Site == nil || v.Watch.LastReading.IsZero() {
+	never := v == nil || v.Site == nil || v.Watch.LastReading.IsZero()
+	if never && (v == nil || v.Site == nil || s.deps.Now().Sub(v.Watch.Started) <= s.opts.Fresh) {
 		return standing{Severity: site.Info, Word: w.Say("Waiting"), Line: w.Say("The watch has not read anything yet."), More: w.Say("The first readings come within a minute of its start.")}
+	}
+	if never {
+		return standing{Severity: site.Urgent, Word: w.Say("Blind"), Line: w.Say("The watch sees nothing."),
+			More: w.Say("Nothing has been read since its start at %s.", w.clock(v.Watch.Started))}
 	}
 	if why := s.blind(v); why != "" {
 		return standing{Severity: site.Urgent, Word: w.Say("Blind"), Line: w.Say("The watch sees nothing."),
@@ -313,7 +318,9 @@ func bayCardOf(w voice, v *View, b *Bay, reach gaugeReach) bayCard {
 	c.State, c.Sign = c.Off, mark(site.Info)
 	switch doing {
 	case NoReading:
-		c.Level, c.State = "\u2013", w.Say("no reading since %s", w.clock(b.LevelAt))
+		if c.Level, c.State = "\u2013", w.Say("no reading since %s", w.clock(b.LevelAt)); b.LevelAt.IsZero() {
+			c.State = w.Say("no reading yet")
+		}
 	case Holding:
 		c.Sign = mark("")
 	case Filling:

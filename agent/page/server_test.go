@@ -92,6 +92,8 @@ func TestEveryAnswer(t *testing.T) {
 		{"quiet overview", "/", aQuietView(), 200, []string{"Every bay is as it was set.", "62 mm", "at set point", "3 mm under", "at set point", "kept by the time server", "06:41"}, []string{"Urgent", "call "}},
 		{"overview with trouble", "/", aBadView(), 200, []string{"A3 and B2 want you.", "Valve stuck open", "the meter still turns", "red wheel in the pump house", "19 mm over", "unit unit-5 silent", "1240 readings wait", "310 ± 15 L", "Every other bay is as it was set."}, []string{"Every bay", "Overfilled"}},
 		{"overview before the first reading", "/", nil, 200, []string{"has not read anything yet"}, nil},
+		{"overview when nothing was ever read", "/", aDeafView(), 200, []string{"The watch sees nothing.", "Nothing has been read since its start at 04:41.", "no reading yet"}, []string{"within a minute", "since never"}},
+		{"alarms with what a dead line explains", "/alarms", aDeafView(), 200, []string{"Explains: court-a: no reading, court-b: no reading and Bay B2: no reading."}, nil},
 		{"overview before a night that may freeze", "/", aFrostyView(), 200, []string{"Frost ahead, 3 in 10.", "Tonight may freeze", "Every bay is as it was set."}, []string{"call "}},
 		{"round before a night that may freeze", "/round", aFrostyView(), 200, []string{"Tonight may freeze, 3 in 10"}, nil},
 		{"alarms before a night that may freeze", "/alarms", aFrostyView(), 200, []string{"No alarm is open.", "Tonight may freeze, 3 in 10", "Drain the supply line"}, nil},

@@ -20,7 +20,9 @@ var german = map[string]string{
 
 	// The ground.
 	"Waiting": "Wartet", "Blind": "Blind", "Watching": "Wird beobachtet", "Well": "In Ordnung", "Urgent": "Dringend", "Look today": "Heute ansehen", "Note": "Hinweis",
-	"The watch has not read anything yet.":                         "Die Überwachung hat noch nichts gelesen.",
+	"The watch has not read anything yet.":         "Die Überwachung hat noch nichts gelesen.",
+	"Nothing has been read since its start at %s.": "Seit dem Start (%s) wurde nichts gelesen.",
+	"no reading yet": "noch kein Messwert",
 	"The first readings come within a minute of its start.":        "Die ersten Messwerte kommen binnen einer Minute nach dem Start.",
 	"The watch sees nothing.":                                      "Die Überwachung sieht nichts.",
 	"The newest reading is from %s, %s. What stands below is old.": "Der neueste Messwert ist von %s, %s. Was unten steht, ist alt.",
