@@ -259,9 +259,28 @@ func TestTryingNamesIsSlowed(t *testing.T) {
 	require.ErrorAs(t, s.Redeem("x", "bob", words, "10.0.0.1"), &wait)
 }
 
+// Who owns a network of IPv6 has no more tries than who has one address, and a name that nobody can
+// have is not kept at its length.
+func TestTriesAreCountedByWhoCanMakeThem(t *testing.T) {
+	s, _ := open(t)
+	var err error
+	for i := range byAddress.free + 1 {
+		_, err = s.LogIn(fmt.Sprint("name", i), words, fmt.Sprintf("2001:db8:0:1::%x", i+1))
+	}
+	var wait *WaitError
+	require.ErrorAs(t, err, &wait)
+	_, err = s.LogIn("ann", words, "2001:db8:0:2::1")
+	require.ErrorIs(t, err, ErrRefused, "another network")
+	_, err = s.LogIn(strings.Repeat("x", 10000), words, "10.0.0.1")
+	require.ErrorIs(t, err, ErrRefused)
+	for key := range s.tries.keys {
+		require.Less(t, len(key), 100)
+	}
+}
+
 func TestInvitation(t *testing.T) {
 	s, c := open(t)
-	token, err := s.First()
+	token, err := s.Invite(Keeper)
 	require.NoError(t, err)
 	require.NotEmpty(t, token)
 	require.ErrorIs(t, s.Redeem(token+"x", "ann", words, "a"), ErrToken)
@@ -271,9 +290,6 @@ func TestInvitation(t *testing.T) {
 	require.ErrorIs(t, s.Redeem(token, "bob", words, "a"), ErrToken, "it works once")
 	_, err = s.LogIn("ann", words, "a")
 	require.NoError(t, err)
-	token, err = s.First()
-	require.NoError(t, err)
-	require.Empty(t, token, "there is a keeper")
 
 	token, err = s.Invite(Reader)
 	require.NoError(t, err)

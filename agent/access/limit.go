@@ -1,6 +1,9 @@
 package access
 
-import "time"
+import (
+	"net/netip"
+	"time"
+)
 
 // pace says how wrong tries are slowed: free tries first, then a wait that doubles from one
 // second to most.
@@ -26,6 +29,22 @@ type try struct {
 	wrong int
 	last  time.Time
 	until time.Time
+}
+
+// longestName is more than any name can have: what a stranger types is not kept at any length.
+const longestName = 64
+
+func nameKey(name string) string { return "name " + name[:min(len(name), longestName)] }
+
+// addressKey counts all of an IPv6 network of 64 bits as one: whoever has one address of it has
+// them all, and would have as many free tries.
+func addressKey(address string) string {
+	if a, err := netip.ParseAddr(address); err == nil && a.Is6() && !a.Is4In6() {
+		if p, err := a.WithZone("").Prefix(64); err == nil {
+			return "address " + p.String()
+		}
+	}
+	return "address " + address
 }
 
 // limiter counts wrong tries by key. Its owner guards it.

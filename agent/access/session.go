@@ -44,7 +44,7 @@ var (
 // slowed by name and by address: the error is then a *WaitError. ErrRefused takes as long for a
 // name that does not exist.
 func (s *Store) LogIn(name, password, address string) (*http.Cookie, error) {
-	byName, byAddr := "name "+name, "address "+address
+	byName, byAddr := nameKey(name), addressKey(address)
 	s.mu.Lock()
 	if wait := max(s.tries.wait(byName, s.now()), s.tries.wait(byAddr, s.now())); wait > 0 {
 		s.mu.Unlock()

@@ -368,25 +368,12 @@ func (s *Store) Invite(role Role) (token string, err error) {
 	return token, nil
 }
 
-// First returns an invitation for the first keeper when there is none yet, and "" otherwise. The
-// daemon prints it once at its start.
-func (s *Store) First() (token string, err error) {
-	users, err := s.Users()
-	if err != nil {
-		return "", err
-	}
-	if slices.ContainsFunc(users, func(u User) bool { return u.Role == Keeper }) {
-		return "", nil
-	}
-	return s.Invite(Keeper)
-}
-
 // Redeem makes a person of an invitation and uses it up. Wrong tokens from one address are
 // slowed like wrong passwords.
 func (s *Store) Redeem(token, name, password, address string) error {
 	sum := sha256.Sum256([]byte(token))
 	match := func(i invite) bool { return string(i.Hash) == string(sum[:]) && s.now().Before(i.Until) }
-	key := "address " + address
+	key := addressKey(address)
 	s.mu.Lock()
 	if wait := s.tries.wait(key, s.now()); wait > 0 {
 		s.mu.Unlock()
