@@ -125,9 +125,6 @@ func New(s *site.Site, l *water.Ledger) *Book {
 	return &Book{house: house{site: s, voice: words.Of(s), o: s.Commission.WithDefaults(), ledger: l, accepted: map[string]force{}}, st: bookState{V: bookVersion, Others: map[string]others{}}}
 }
 
-// Idle reports whether nothing is under way.
-func (b *Book) Idle() bool { return len(b.st.Runs) == 0 }
-
 // Sample takes one calibrated sample.
 func (b *Book) Sample(s site.Sample) {
 	if len(b.st.Runs) == 0 && !b.st.Main.Shut {

@@ -116,7 +116,7 @@ func (x *bench) start(k Kind, bay string) {
 
 // run is the only run, nil when none is.
 func (x *bench) run() *Running {
-	if x.b.Idle() {
+	if len(x.b.st.Runs) == 0 {
 		return nil
 	}
 	return new(x.b.running(x.b.st.Runs[0]))
