@@ -48,3 +48,12 @@ func TestTheCommandLineSaysWhatWouldBeRight(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, entries, "a command that is refused leaves nothing behind")
 }
+
+// The scrape configuration that is copied asks at the address the daemon listens on by itself.
+func TestPrometheusAsksWhereThePageListens(t *testing.T) {
+	cfg, err := loadSite("../../configs/smallest.yaml")
+	require.NoError(t, err)
+	text, err := os.ReadFile("../../deploy/prometheus/prometheus.yml")
+	require.NoError(t, err)
+	require.Contains(t, string(text), "targets: ["+cfg.Page.Listen+"]")
+}
