@@ -62,6 +62,16 @@ func (s Sun) Elevation(hourAngle float64) float64 {
 	return math.Sin(s.phi)*math.Sin(s.Declination) + math.Cos(s.phi)*math.Cos(s.Declination)*math.Cos(hourAngle)
 }
 
+// tells is the sine of the sun's height from which solar over clear-sky radiation tells how cloudy it is. Lower down
+// the air's longer way takes what would be laid to cloud, and a clear evening reads as half cloudy. The night's
+// ratio is that of two to three hours before sunset, "before the sun angle becomes small" (the paper's chapter 4, on
+// hourly steps: an hour angle of sunset less 0.79 to 0.52), or of when the sun was last 0.3 rad high (ASCE-EWRI
+// 2005, equation 45). Where a winter's noon hardly reaches that height the hours hold, and in days of under four
+// the middle half.
+func (s Sun) tells() float64 {
+	return min(math.Sin(0.3), s.Elevation(max(s.Sunset-0.52, s.Sunset/2)))
+}
+
 // HourlyMJ is the extraterrestrial radiation at an hour angle, as MJ/m2 an hour (equation 28 in
 // the limit of a short period); 0 below the horizon.
 func (s Sun) HourlyMJ(hourAngle float64) float64 {

@@ -528,3 +528,24 @@ func TestHandWateringMeterAndSensorRecords(t *testing.T) {
 	f.l.Look(0, &k)
 	require.True(t, k.Maintain)
 }
+
+// A clear evening is clear: what the low sun loses in the air is not laid to cloud. A northern winter's sun that never
+// stands high tells all the same, about noon.
+func TestTheLowSunTellsNoClouds(t *testing.T) {
+	dusk := func(lat float64, first time.Time, pass float64) float64 {
+		p := newPlace(&site.Site{LatitudeDeg: lat, Zone: time.UTC})
+		var w weather
+		w.init()
+		for at := first; at.Before(first.Add(24 * time.Hour)); at = at.Add(5 * time.Minute) {
+			sin := max(1e-9, SunOn(lat, at.YearDay()).Elevation(p.hourAngle(at)))
+			w.sample(site.AirTemperature, at.UnixMilli(), 5)
+			w.sample(site.Solar, at.UnixMilli(), pass*1098*sin*math.Exp(-0.057/sin)) // Haurwitz 1945
+			w.stride(p, at, at.Add(5*time.Minute))
+		}
+		return w.RatioLast
+	}
+	march, december := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC), time.Date(2025, 12, 20, 0, 0, 0, 0, time.UTC)
+	require.Greater(t, dusk(48, march, 1), 0.85)
+	require.InDelta(t, 0.3*dusk(48, march, 1), dusk(48, march, 0.3), 0.01)
+	require.InDelta(t, 0.3*dusk(60, december, 1), dusk(60, december, 0.3), 0.05)
+}

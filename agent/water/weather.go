@@ -223,8 +223,7 @@ func (w *weather) stride(p place, from, to time.Time) sky {
 			}
 		}
 		rs := solar * 0.0036 // W/m2 to MJ/m2 an hour
-		// Near the horizon the ratio means nothing; it is kept from before.
-		if clear > 0.3 {
+		if sun.Elevation(ha) > sun.tells() {
 			w.RatioLast += (rs/clear - w.RatioLast) * min(1, dt*2)
 		}
 		k.ETmm = max(0, HourlyFromWeather(temp, rh, wind, rs, w.RatioLast, p.Elev, sun.Elevation(ha) > 0)) * dt
