@@ -137,6 +137,9 @@ func (j *judge) ground(t time.Time, c float64) {
 	}
 	j.foretold = slices.DeleteFunc(j.foretold, func(e site.Event) bool {
 		late := t.Sub(e.Time.Time) >= frostWithin
+		if e.ToSoftS != nil { // told at dusk for the end of the night
+			late = late && t.Sub(e.Time.Time).Seconds() >= *e.ToSoftS+7200
+		}
 		if late {
 			j.alarm(e)
 		}

@@ -31,12 +31,12 @@ type frostState struct {
 	LowAt int64
 	Lows  [2]int64
 	// Course is the air at the beginning of the last half hours, degC, Halves which half hours since
-	// 1970 they are: a day and an hour of them. Clear is how clear the sky was when the sun last told,
+	// 1970 they are: a day and an hour of them, Blew the logarithm of the wind then, NaN where it was not read. Clear is how clear the sky was when the sun last told,
 	// 0 to 1, NaN unknown.
-	Course [50]float64
-	Halves [50]int64
-	Clear  float64
-	Nights nights
+	Course, Blew [50]float64
+	Halves       [50]int64
+	Clear        float64
+	Nights       nights
 }
 
 const (
@@ -51,10 +51,6 @@ const (
 	// grass is (a screen at 4 to 5 degrees over a ground frost; Brugge 2011, Weather 66:54). groundU is
 	// its uncertainty, a rectangle of that width.
 	frostC, groundC, groundU = 0.0, 3.5, 0.87
-	// calmMS and mixedMS are winds, m/s, up to which the ground is as cold as in a calm and from which
-	// the air is mixed and the ground no colder than the screen (radiation frosts come with less than
-	// 2 m/s; FAO Environment and Natural Resources 10, 2005).
-	calmMS, mixedMS = 2.0, 4.0
 	// cloudyFall and clearFall are the air's fall, K for the root of an hour since sunset, under cloud and,
 	// in the middle, of the handbook's radiation frosts (2 to 3).
 	cloudyFall, clearFall = 0.5, 2.5
@@ -76,7 +72,8 @@ const (
 )
 
 // frost foretells that standing water will freeze: the air is at the freezing point, or its fall
-// leads there, or to where the ground freezes, within six hours, more likely than not by a good deal.
+// leads there, or to where the ground freezes, within six hours or by the end of a night under way, more
+// likely than not by a good deal.
 // The fall stops at sunrise, or when it stopped in the last two nights, and short of the dew point.
 // Where nothing holds water there is nothing to freeze.
 func (w *Watch) frost(now int64) {
@@ -99,6 +96,9 @@ func (w *Watch) frost(now int64) {
 	n.Confidence = st.likely(now)
 	var ground site.Phrase
 	lowest, h := st.lowest(now)
+	if c, _, ok := st.rest(now); ok && c < lowest {
+		lowest = c
+	}
 	if st.frozen(now) {
 		h = 0
 	}
@@ -111,8 +111,12 @@ func (w *Watch) frost(now int64) {
 		n.Because = site.Say("The air is at %s%s: %s will freeze.", site.Celsius(st.T), ground, what)
 	default:
 		in := st.freezesIn(now)
-		if math.IsNaN(in) { // the air is next to freezing, and nothing says when
-			in, n.Confidence = aheadH, min(n.Confidence, told)
+		if math.IsNaN(in) { // some time of the night, or the air is next to freezing, and nothing says when
+			in = aheadH
+			if st.Dark && st.Sunrise > 0 {
+				in = st.toSunrise(now)
+			}
+			n.Confidence = min(n.Confidence, max(told, st.byMorning(now)))
 		}
 		n.ToSoft = left(in * 3600)
 		n.Because = site.Say("The air is at %s and falls by %s an hour: it can be expected to reach %s%s, and %s will freeze.",
@@ -165,7 +169,10 @@ func (w *Watch) air(t float64, now int64) {
 	}
 	st.At = now
 	if n := now / halfHour; st.Halves[n%50] != n {
-		st.Halves[n%50], st.Course[n%50] = n, st.T
+		st.Halves[n%50], st.Course[n%50], st.Blew[n%50] = n, st.T, math.NaN()
+		if st.WndAt > 0 && now-st.WndAt < hour {
+			st.Blew[n%50] = math.Log(max(leastMS, st.Wind))
+		}
 	}
 	if c := w.l.ClearShare(); !st.Dark || math.IsNaN(st.Clear) {
 		st.Clear = min(1, max(0, 1.35*c-0.35)) // FAO-56, the cloudiness of equation 39
@@ -220,7 +227,7 @@ func (s *frostState) frozen(now int64) bool {
 // ground is by how much what lies open on the ground is colder than the air h hours on, and its
 // uncertainty, K. By day there is none. A clear calm night shows itself by its fall: by the root of
 // the hours since sunset (Brunt 1932, and the frost trend of the FAO's handbook, from two hours on), and
-// before by the day's sun, where that is measured. A measured wind that mixes the air takes it away.
+// before by the day's sun, where that is measured. Wind brings it the air's warmth.
 func (s *frostState) ground(now int64, h float64) (k, u float64) {
 	if !s.darkAt(now + int64(h*float64(hour))) {
 		return 0, 0
@@ -230,10 +237,7 @@ func (s *frostState) ground(now int64, h float64) (k, u float64) {
 
 // margin is that of the night, under way or to come.
 func (s *frostState) margin(now int64) (k, u float64) {
-	calm := 1.0
-	if s.WndAt > 0 && now-s.WndAt < hour {
-		calm = min(1, max(0, (mixedMS-s.Wind)/(mixedMS-calmMS)))
-	}
+	calm, calmU := s.calm(now)
 	clear, weight := 0.5, 1/(clearUnknown*clearUnknown)
 	learn := func(c, u float64) {
 		w := 1 / (u * u)
@@ -246,7 +250,7 @@ func (s *frostState) margin(now int64) (k, u float64) {
 	if since := float64(now-s.Sunset) / float64(hour); s.Dark && since >= 2 {
 		learn(((s.DuskC-s.T)/math.Sqrt(since)-cloudyFall)/(clearFall-cloudyFall), clearByFall)
 	}
-	return groundC * clear * calm, calm * math.Hypot(groundU*clear, groundC/math.Sqrt(weight))
+	return groundC * clear * calm, math.Hypot(calm*math.Hypot(groundU*clear, groundC/math.Sqrt(weight)), groundC*clear*calmU)
 }
 
 // darkAt is whether it is night at t, within a day from now: the sun rises and sets as it did last.
@@ -346,11 +350,7 @@ func (s *frostState) ahead(now int64, h float64) (c, u float64, ok bool) {
 	if weight == 0 {
 		return math.NaN(), math.NaN(), false
 	}
-	c = sum / weight
-	if dew := s.dewC(now); !math.IsNaN(dew) {
-		c = max(c, min(s.T, dew-underDew))
-	}
-	c, u = s.Nights.usual(c, 1/math.Sqrt(weight))
+	c, u = s.Nights.usual(s.damp(sum/weight, now), 1/math.Sqrt(weight))
 	return c, u, true
 }
 
@@ -365,13 +365,13 @@ func (s *frostState) lowest(now int64) (c, h float64) {
 	return c, h
 }
 
-// likely is the probability that water freezes within frostAhead: certain for practical purposes when
-// the air itself is there, by a normal error of air and ground before.
+// likely is the probability that water freezes within frostAhead, and once it is dark by the end of the night:
+// certain for practical purposes when the air itself is there, by a normal error of air and ground before.
 func (s *frostState) likely(now int64) float64 {
 	if s.T <= frostC+trendC {
 		return surely
 	}
-	p := 0.0
+	p := s.byMorning(now)
 	for h := 0.0; h <= aheadH; h += stepH {
 		p = max(p, s.freezing(now, h))
 	}

@@ -437,3 +437,59 @@ func TestAFrostAfterMildNightsIsLessSure(t *testing.T) {
 	require.Less(t, mild, cold-0.05)
 	require.Greater(t, mild, 0.5*cold, "it is believed none the less")
 }
+
+// The wind of a windy afternoon is not the night's: how it drops after sunset is learned from the site's own nights,
+// and until then it is not taken for sure.
+func TestTheNightsWindIsLearned(t *testing.T) {
+	margin := func(nights int, atNight float64) (k, u float64) {
+		o := newOutdoors(t)
+		first := time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC)
+		at := first
+		for ; at.Before(first.Add(time.Duration(nights)*24*time.Hour + 15*time.Hour)); at = at.Add(5 * time.Minute) {
+			h := math.Mod(at.Sub(first).Hours(), 24)
+			wind := 5.0
+			if h < 6 || h >= 18 {
+				wind = atNight
+			}
+			c := 12 - 6*math.Cos(math.Pi*(h-6)/9)
+			if h < 6 || h >= 15 {
+				c = 18 - 12*math.Sqrt(math.Mod(h-15+24, 24)/15)
+			}
+			o.read(at, map[string]float64{"temp": c, "wind": wind})
+		}
+		return o.w.st.Frost.margin(at.Add(-5 * time.Minute).UnixMilli())
+	}
+	calm, _ := margin(6, 0.5)
+	windy, sure := margin(6, 5)
+	unknown, unsure := margin(0, 5)
+	require.Greater(t, calm, 1.8, "five metres a second that are gone by night")
+	require.Less(t, windy, 0.75, "five that stay")
+	require.Greater(t, unknown, windy)
+	require.Greater(t, unsure, sure)
+}
+
+// A frost of the end of a long night is foretold at dusk, by sunrise, where the last nights went so.
+func TestAFrostOfTheNightsEndIsForetoldAtDusk(t *testing.T) {
+	o := newOutdoors(t)
+	first := time.Date(2025, 11, 20, 0, 0, 0, 0, time.UTC)
+	var told time.Time
+	var left time.Duration
+	for at := first; at.Before(first.Add(8*24*time.Hour + 6*time.Hour)); at = at.Add(5 * time.Minute) {
+		h := math.Mod(at.Sub(first).Hours()+24-7, 24) // since sunrise, about
+		c := 5 - 7*math.Cos(math.Pi*h/7)              // from -2 to 12
+		if h >= 7 {
+			c = 12 - 14*math.Sqrt((h-7)/17)
+		}
+		f := o.read(at, map[string]float64{"temp": c, "wind": 6}) // so that the ground is hardly colder
+		if at.Sub(first) > 7*24*time.Hour+12*time.Hour && f != nil && told.IsZero() {
+			told, left = at, f.ToSoft
+		}
+		if !told.IsZero() && c <= 0 {
+			require.Greater(t, at.Sub(told), 6*time.Hour)
+			require.Greater(t, left, at.Sub(told))
+			require.Less(t, left, 17*time.Hour)
+			return
+		}
+	}
+	require.Fail(t, "it never froze, or was not foretold")
+}

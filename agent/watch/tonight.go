@@ -15,6 +15,7 @@ type nights struct {
 	Sum  [halvesADay]float64 // of squared departures from the mean, K2; forgets as the mean does
 	// Seen, Low and LowSum are the same of the lowest itself, degC.
 	Seen, Low, LowSum float64
+	Winds             winds
 }
 
 const (
@@ -37,6 +38,8 @@ const (
 	// noted is the probability from which the coming night is spoken of; under half of it no more. To
 	// cover a chamber costs little beside what bursts in it, and a note wakes nobody.
 	noted = 0.2
+	// atMost is how likely a frost is said to be at most while no hour is known of it.
+	atMost = 0.9
 )
 
 // learn takes the course of the day and night that end with a sunrise.
@@ -59,6 +62,7 @@ func (s *nights) learn(f *frostState, now int64) {
 		s.Sum[i] = keep*s.Sum[i] + off*(t-low-s.Fall[i])
 		s.N[i] = k*keep + 1
 	}
+	s.Winds.learn(f, now)
 	keep := min(1, (nightsKept-1)/max(1, s.Seen))
 	off := low - s.Low
 	s.Low += off / (s.Seen*keep + 1)
@@ -99,10 +103,51 @@ func (s *frostState) tonight(now int64) (c, u float64, ok bool) {
 	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
 		return c, u, false
 	}
+	return s.damp(c, now), u, true
+}
+
+// damp is an air of c as the dew point lets it be.
+func (s *frostState) damp(c float64, now int64) float64 {
 	if dew := s.dewC(now); !math.IsNaN(dew) {
-		c = max(c, min(s.T, dew-underDew))
+		return max(c, min(s.T, dew-underDew))
 	}
+	return c
+}
+
+// toSunrise is how long the night under way still lasts, h.
+func (s *frostState) toSunrise(now int64) float64 {
+	return max(0, float64(s.Sunrise+day-now)/float64(hour))
+}
+
+// rest is the lowest the air can be expected to have in the rest of the night, and its uncertainty, degC: as the
+// last nights went from this hour on and, two hours after sunset, where the trend leads by sunrise, each by
+// what it knows; ok is false by day.
+func (s *frostState) rest(now int64) (c, u float64, ok bool) {
+	if !s.Dark || s.Sunrise == 0 {
+		return math.NaN(), math.NaN(), false
+	}
+	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
+		return c, u, false
+	}
+	if now-s.Sunset >= 2*hour {
+		t := s.trend(now, s.toSunrise(now))
+		v := math.Hypot(trendC, s.share(now)*(s.T-t))
+		w := u * u / (u*u + v*v)
+		c, u = c+(t-c)*w, u*math.Sqrt(1-w)
+	}
+	c, u = s.Nights.usual(s.damp(c, now), u)
 	return c, u, true
+}
+
+// byMorning is the probability that the night under way still freezes at the ground, 0 by day. It knows no hour, so
+// it wakes nobody (agent/alarm) until the trend gives one.
+func (s *frostState) byMorning(now int64) float64 {
+	c, u, ok := s.rest(now)
+	if !ok {
+		return 0
+	}
+	g, gU := s.margin(now)
+	return min(atMost, freezes(c-g, math.Hypot(u, gU)))
 }
 
 // maybe is the probability that the coming night freezes at the ground, 0 in the morning.
