@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -275,6 +276,26 @@ func TestTriesAreCountedByWhoCanMakeThem(t *testing.T) {
 	require.ErrorIs(t, err, ErrRefused)
 	for key := range s.tries.keys {
 		require.Less(t, len(key), 100)
+	}
+}
+
+// What `sudo bayledger user` writes in the service's folder is the service's to read and to write.
+func TestRootKeepsTheServiceFromNothing(t *testing.T) {
+	s, _ := open(t)
+	want := os.Geteuid()
+	if want == 0 {
+		want = 65534
+		require.NoError(t, os.Chown(filepath.Dir(s.path), want, want))
+	}
+	for range 2 { // the second goes by the file's owner
+		_, err := s.Invite(Keeper)
+		require.NoError(t, err)
+		for _, name := range []string{s.path, s.path + ".lock"} {
+			info, err := os.Stat(name)
+			require.NoError(t, err)
+			require.EqualValues(t, want, info.Sys().(*syscall.Stat_t).Uid, name)
+			require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+		}
 	}
 }
 

@@ -174,6 +174,9 @@ func (s *Store) change(f func(*content) error) error {
 		return fmt.Errorf("access: %w", err)
 	}
 	defer lock.Close() // ends the lock, too
+	if err := giveBack(lock, s.path); err != nil {
+		return fmt.Errorf("access: %w", err)
+	}
 	if err := syscall.Flock(int(lock.Fd()), syscall.LOCK_EX); err != nil {
 		return fmt.Errorf("access: lock %s: %w", lock.Name(), err)
 	}
@@ -214,7 +217,9 @@ func writeFile(path string, text []byte) (err error) {
 			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
-	_, err = f.Write(text)
+	if err = giveBack(f, path); err == nil {
+		_, err = f.Write(text)
+	}
 	if err == nil {
 		err = f.Sync()
 	}
@@ -229,6 +234,28 @@ func writeFile(path string, text []byte) (err error) {
 		return nil // the file is there; a folder that cannot be opened cannot be synced
 	}
 	return errors.Join(d.Sync(), d.Close())
+}
+
+// giveBack gives a file root has made to the owner of the users file it stands for or beside, or,
+// where that is root's too or is not there yet, of its folder: `sudo bayledger user invite` must not
+// keep the service from its own users.
+func giveBack(f *os.File, path string) error {
+	if os.Geteuid() != 0 {
+		return nil
+	}
+	for _, name := range []string{path, filepath.Dir(path)} {
+		info, err := os.Stat(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if st, ok := info.Sys().(*syscall.Stat_t); ok && st.Uid != 0 {
+			return f.Chown(int(st.Uid), int(st.Gid))
+		}
+	}
+	return nil
 }
 
 var namePattern = regexp.MustCompile(`^[\p{L}\p{N}][\p{L}\p{N} ._@-]{0,39}$`)

@@ -137,7 +137,7 @@ func (j *Journal) open(ctx context.Context) error {
 	if !j.opts.ReadOnly {
 		j.layBallast()
 	}
-	return j.asideFiles()
+	return errors.Join(j.asideFiles(), j.ownFiles())
 }
 
 // asideFiles adds what was set aside at an earlier start and still lies in the folder.
@@ -195,7 +195,7 @@ func (j *Journal) closeFiles() error {
 		}
 	}
 	if j.lock != nil {
-		errs = append(errs, j.lock.Close())
+		errs = append(errs, j.ownFiles(), j.lock.Close())
 	}
 	return errors.Join(errs...)
 }
