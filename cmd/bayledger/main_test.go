@@ -33,7 +33,7 @@ func TestTheCommandLineSaysWhatWouldBeRight(t *testing.T) {
 		{"a journal to replay where there is none", []string{"replay", "--config", config, empty}, empty + ": there is no journal in this folder"},
 		{"a backup where there is none", []string{"restore", "--config", fresh, "--from", empty}, empty + ": there is no journal in this folder"},
 		{"an unknown procedure", []string{"commission", "frist-fill", "--config", config}, `there is no procedure "frist-fill"; there are before-water, pressure-on, wiring-proof,`},
-		{"no users file", []string{"user", "list", "--config", config}, "names no users file; write users_file: /var/lib/bayledger/users.json under page:"},
+		{"no users file", []string{"user", "list", "--config", config}, "names no users file; write users_file: /var/lib/bayledger/users under page:"},
 		{"an address of TCP", []string{"probe", "--tcp", "pump"}, `--tcp: "pump" is not host:port`},
 		{"an address of RTU over TCP", []string{"probe", "--rtu-over-tcp", "pump"}, `--rtu-over-tcp: "pump" is not host:port`},
 	} {

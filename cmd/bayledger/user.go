@@ -42,7 +42,7 @@ func (c *userCmd) store() (*access.Store, error) {
 			return nil, badInput(err)
 		}
 		if path = cfg.Page.UsersFile; path == "" {
-			return nil, badInput(fmt.Errorf("%s names no users file; write users_file: /var/lib/bayledger/users.json under page: or name one with --file", c.Config))
+			return nil, badInput(fmt.Errorf("%s names no users file; write users_file: /var/lib/bayledger/users under page: or name one with --file", c.Config))
 		}
 	}
 	return access.Open(path, true, time.Now)
