@@ -201,6 +201,10 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		dt = min(time.Duration(now-v.AskTick)*time.Millisecond, time.Minute)
 	}
 	v.AskTick = now
+	if runs && !v.Served {
+		w.served(y)
+	}
+	v.Served = runs
 	switch low := y.asksM(); {
 	case runs || k.SmoothM > low+y.b.BandM:
 		v.UnderFor, v.NearFor = 0, 0
@@ -217,7 +221,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		if v.AskFor > 0 && !(unseen && (v.Closed || v.BeforeM < v.AskM-2*y.sure())) {
 			v.Wait = max(v.AskFor, v.Wait-v.Wait/32)
 		}
-		v.Asked, v.AskFor, v.Closed, v.Vain = 0, 0, false, false
+		v.Asked, v.AskFor, v.Closed, v.Vain, v.HeldN, v.AtOnceN = 0, 0, false, false, 0, 0
 		return
 	}
 	if unseen && len(v.Began) == 0 && now%hour == 0 {
@@ -229,7 +233,7 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 			v.Closed = false
 		}
 		if !v.Closed {
-			v.Asked, v.AskFor, v.Vain = 0, 0, false
+			v.Asked, v.AskFor, v.Vain, v.HeldN, v.AtOnceN = 0, 0, false, 0, 0
 		}
 		return
 	}
@@ -274,7 +278,11 @@ func (w *Watch) stuckClosed(y *bay, now int64) {
 		// A set point lowered unseen leaves the same readings until the bay is down to where it asks now. What
 		// tells is how far under its habit a bay sinks that has asked in vain, and be it that its window has closed.
 		v.Vain = true
-		if low := v.lowest() - y.unseenM(); k.SmoothM >= low || k.BayM >= low {
+		low := v.lowest() - y.unseenM()
+		if v.notOpen() {
+			low -= y.unseenM()
+		}
+		if !(v.holdsUp() && !w.queued(y)) && (k.SmoothM >= low || k.BayM >= low) {
 			return
 		}
 	}
@@ -310,6 +318,34 @@ func (w *Watch) queued(y *bay) bool {
 		return o != y && o.look.RunAt < v.Asked && o.st.Valve.NearFor > 0 && o.st.Valve.NearFor >= v.UnderFor/2
 	})
 }
+
+// served takes what the fill that y has just got tells of the bays that ask in vain, where one is filled at a time
+// and no command is read: a valve that is open and gives nothing holds up all others, for as long as the controller
+// leaves it open. Of a bay whose set point was lowered unseen nobody takes notice, and y was served as it asked.
+func (w *Watch) served(y *bay) {
+	v := &y.st.Valve
+	if !y.b.Fill.OneAtATime || !y.unseen() || len(v.Began) < 5 || math.Abs(v.BeforeM-v.AskM) > 2*y.sure() {
+		return // it is not known to the minute when it began to ask
+	}
+	for _, o := range w.bays {
+		if s := &o.st.Valve; o != y && s.Asked > 0 {
+			switch {
+			case v.UnderFor >= 15*time.Minute:
+				s.HeldN++
+			case v.UnderFor < 10*time.Minute:
+				s.AtOnceN++
+			}
+		}
+	}
+}
+
+// A bay beside one that holds them up is held up in a third of its fills at least, where the controller tries for a
+// third of the time, and one in fifty is without any: a fill held up weighs as much as five at once.
+const heldWeighs = 5
+
+// holdsUp says whether other bays' fills have shown that this bay's valve is told to open, notOpen that it is not.
+func (v *valveState) holdsUp() bool { return v.HeldN >= 2 && heldWeighs*v.HeldN-v.AtOnceN >= 8 }
+func (v *valveState) notOpen() bool { return v.AtOnceN-heldWeighs*v.HeldN >= 5 }
 
 // longer says whether another bay has asked for longer and has had no water since this one stands low.
 func (w *Watch) longer(y *bay) bool {

@@ -108,7 +108,9 @@
 //     a band at least), and is told when it has asked in vain and stands, in or out of its window, a band
 //     and a half under the lowest of its last three days: a set point lowered unseen by as much looks the
 //     same, and is what the words ask for first. Where one bay is filled at a time and another may have asked
-//     for half as long, either may hold up the other: then after two hours;
+//     for half as long, either may hold up the other: then after two hours. There the other bays' fills tell as
+//     well: a valve that is open in vain holds them up (two held up tell at once), and while they come as they
+//     are asked for the set point was lowered (told then three bands under);
 //   - an overflow is told once an episode, and only of metered water; what a stuck valve left
 //     behind when it was shut is explained;
 //   - overfill is told five minutes after more was let in above the band than is unsure, or when a bay

@@ -116,6 +116,9 @@ func (w *Watch) levels(y *bay, now int64) {
 	}
 	if !math.IsNaN(low) {
 		deep := low - max(y.b.BandM, 0.003)
+		if y.st.Valve.notOpen() {
+			deep -= 2 * y.unseenM()
+		}
 		switch {
 		case k.BayM >= low-u && (!s.Low || k.BayM >= deep-u+dead):
 			s.LowAt, s.Low = 0, false

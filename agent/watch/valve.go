@@ -50,6 +50,10 @@ type valveState struct {
 	UnderFor, NearFor time.Duration
 	// Vain is set once it has asked longer than its turn may take, where nobody knows the level it is held at.
 	Vain bool
+	// HeldN are the fills that other bays got later than they asked since it asks in vain, and AtOnceN those they got
+	// as they asked. Served is set while the fill under way has been counted.
+	HeldN, AtOnceN int
+	Served         bool
 	// Wait is how long the bay usually asks before its turn comes, a slowly fading greatest.
 	Wait      time.Duration
 	Closed    bool

@@ -333,6 +333,68 @@ func TestABayThatWaitsForAnotherIsNotStuck(t *testing.T) {
 	require.True(t, closed(true, 2*time.Hour, now-12*hour, 3*time.Hour), "no controller waits so long for one valve")
 }
 
+// Where one bay is filled at a time, a valve that is open and gives nothing holds up the other bays' fills; of a bay
+// whose set point was lowered unseen none takes notice. Two fills held up tell at once; after five got as they were
+// asked for, the bay must have sunk twice as far. Both only where it is known to the minute when the others ask.
+func TestOtherBaysFillsTellWhetherAValveIsOpen(t *testing.T) {
+	const now = 1000 * hour
+	for _, row := range []struct {
+		name   string
+		under  []time.Duration // how long the other bay has asked as its fills begin
+		began  int             // its fills so far
+		beside float64         // of where it asks, m
+		near   time.Duration   // how long another bay may have asked
+		belowM float64         // how far the bay stands under where it asks
+		own    bool            // each bay is filled by itself
+		told   bool
+	}{
+		{"one held up", []time.Duration{20 * time.Minute}, 5, 0, 0, 0.003, false, false},
+		{"two held up", []time.Duration{20 * time.Minute, 15 * time.Minute}, 5, 0, 0, 0.003, false, true},
+		{"two held up, and another may be the cause", []time.Duration{20 * time.Minute, 15 * time.Minute}, 5, 0, time.Hour, 0.003, false, false},
+		{"two held up by a minute", []time.Duration{14 * time.Minute, 11 * time.Minute}, 5, 0, 0, 0.003, false, false},
+		{"two held up, and three not", []time.Duration{20 * time.Minute, 0, 0, 0, 20 * time.Minute}, 5, 0, 0, 0.003, false, false},
+		{"two of a bay filled four times", []time.Duration{20 * time.Minute, 20 * time.Minute}, 4, 0, 0, 0.003, false, false},
+		{"two of a bay held lower now", []time.Duration{5 * time.Hour, 5 * time.Hour}, 5, -0.004, 0, 0.003, false, false},
+		{"two begun by hand", []time.Duration{20 * time.Minute, 20 * time.Minute}, 5, 0.004, 0, 0.003, false, false},
+		{"two later than asked for, at their own time", []time.Duration{20 * time.Minute, 20 * time.Minute}, 5, 0, 0, 0.003, true, false},
+		{"four at once", make([]time.Duration, 4), 5, 0, 0, 0.005, false, true},
+		{"five at once", make([]time.Duration, 5), 5, 0, 0, 0.005, false, false},
+		{"five at once, and so deep", make([]time.Duration, 5), 5, 0, 0, 0.0095, false, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			v := uncommanded(t, 6)
+			y, o, third := v.w.bays[0], v.w.bays[1], &bay{b: &site.Bay{}}
+			v.w.bays = append(v.w.bays, third)
+			for _, b := range []*bay{y, o} {
+				b.b.Fill.OneAtATime = !row.own
+				b.st.Valve.AskM = 0.077
+				b.look = water.Look{Now: now, HasMeter: true, MeterAt: now, LevelAt: now, RunAt: now - 12*hour, BayM: 0.078, SmoothM: 0.078, SetM: math.NaN()}
+			}
+			third.st.Valve.NearFor = row.near
+			y.st.Valve.Began, o.st.Valve.Began = []begun{{M: 0.077, BayM: 0.077}}, make([]begun, row.began)
+			y.look.SmoothM, y.look.BayM = 0.077-row.belowM, 0.077-row.belowM
+			s := &y.st.Valve
+			s.Asked, s.AskFor, s.AskLevel, s.UnderFor = now-3*hour, 3*time.Hour, y.look.SmoothM, time.Hour
+			for _, under := range row.under {
+				for _, runs := range []bool{true, true, false} { // told of once
+					o.look.Runs, o.look.RunAt, o.look.RunM3S = runs, now-12*hour, 5e-4
+					if runs {
+						o.look.RunAt = now
+					}
+					o.st.Valve.BeforeM = 0.077 + row.beside
+					if runs && !o.st.Valve.Served {
+						o.st.Valve.UnderFor = under
+					}
+					v.w.stuckClosed(o, now)
+				}
+			}
+			require.False(t, o.st.Valve.Closed)
+			v.w.stuckClosed(y, now)
+			require.Equal(t, row.told, s.Closed)
+		})
+	}
+}
+
 // A bay sinks while it waits for its window: only the fills that came at once show where it asks, and a fill
 // begun by hand shows nothing. So low a fill at once shows that the level it is held at was lowered.
 func TestWhereABayAsksIsTheUpperQuarterOfItsFills(t *testing.T) {
