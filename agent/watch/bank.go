@@ -152,7 +152,7 @@ func (w *Watch) bank(y *bay, now int64) {
 			w.carryOpen(s, f)
 		}
 	}
-	slopes := w.l.Slopes(y.i)
+	slopes := w.slopes(y)
 	for i := range slopes {
 		for j := range s.Onsets {
 			carryFills(&s.Onsets[j].Slope, &slopes[i])
@@ -190,6 +190,14 @@ func carryFills(g *water.Signature, f *water.Slope) {
 	g.E[0] += f.Gain * x
 	g.D += x * f.Nu / f.S
 	g.J += x * x / f.S
+}
+
+// slopes is what the bay's fills said of its storage in the last tick; nothing while something else is wrong there.
+func (w *Watch) slopes(y *bay) []water.Slope {
+	if y.troubled() {
+		return nil
+	}
+	return w.l.Slopes(y.i)
 }
 
 // heavy is the log-likelihood ratio x when the noise itself is only known from n windows: as of

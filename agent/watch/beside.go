@@ -222,7 +222,7 @@ func (w *Watch) beside(now int64) {
 		return
 	}
 	for _, y := range w.bays {
-		s, slopes := &y.st.Beside, w.l.Slopes(y.i)
+		s, slopes := &y.st.Beside, w.slopes(y)
 		for i := range slopes {
 			if s.Open {
 				carryFills(&s.Begun.Slope, &slopes[i])

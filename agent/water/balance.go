@@ -141,7 +141,12 @@ func (l *Ledger) HeldBetween(i int, low, high float64) (m3, u float64) {
 }
 
 // Hold keeps the i-th bay from learning while a finding is open on it.
-func (l *Ledger) Hold(i int, hold bool) { l.bays[i].st.LearnHold = hold }
+func (l *Ledger) Hold(i int, hold bool) {
+	if st := &l.bays[i].st; st.LearnHold != hold {
+		st.LearnHold = hold
+		st.Span.pause(hold)
+	}
+}
 
 // Drank takes it that what was told as a loss was the clay's: it drank in the evening the share of
 // the day's evaporation, 1, more than its habit, and the habit is as unsure as that.

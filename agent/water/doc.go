@@ -30,7 +30,8 @@
 //
 // Porosity is learned from settled spans (an hour after the last water, four strides averaged;
 // rain, crest, holds and spans that lost over three tenths left out), summed up by the half day:
-// the settled level regressed on metered water, since the meter is the surer. Accounts, room,
+// the settled level regressed on metered water, since the meter is the surer; whether the meter has begun to
+// count otherwise is judged by how far the bay's own slopes lie apart. Accounts, room,
 // windows and what people see go by it; the filter's own scale errs high (its expected level and
 // its surprise share an error) and serves the filter alone.
 //

@@ -1,6 +1,9 @@
 package water
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // spanState is the settled span under way, from which the storage curve's scale is learned: what
 // the meter let in between two settled levels, less what the balance says was lost, against what
@@ -19,6 +22,9 @@ type spanState struct {
 	XX, XY float64
 	Taken  int
 	At     float64 // mm, where the level lived when the slope was last learned; NaN never
+	Own    scatter
+	// The variance of Inverse, as the bay's own slopes have it, is Fixed and so many times Scattered as theirs is the site's.
+	Fixed, Scattered float64
 }
 
 // Slope is what half a day's fills say of the storage against the meter: nominal over true
@@ -31,16 +37,87 @@ type Slope struct {
 
 // slopeOwn is how far half a day's slope lies beside the bay's own: a tenth, to begin with. Stone
 // that has just drained takes less for the first millimetres than the curve says, by how far it
-// had drained; chambers settle late.
+// had drained; chambers settle late. By how much of that, each bay shows (scatter).
 const slopeOwn = 0.10
 
+// mostSlopeZ2 is the square of the deviations that one slope counts for at most.
+const mostSlopeZ2 = 9
+
+// slopeTimes are the variances that a bay's slopes may have over the site's: a bay filled by hundreds of litres at
+// a time has slopes within two per cent of each other, and the next one, filled by a millimetre, within twenty. Their
+// mean, which is what holds before any, is one.
+var slopeTimes = [...]float64{1.0 / 64, 1.0 / 16, 1.0 / 4, 1, 11.0 / 3}
+
+// scatter is what successive slopes of a bay say of how far they lie apart by themselves: the logarithm of how likely
+// each of slopeTimes makes them. A meter that begins to count wrongly puts one pair apart, and not those after it.
+type scatter struct {
+	Like        [len(slopeTimes)]float64
+	Last, LastV float64 // the last slope and its variance by the ends of its fills; LastV 0: none, or from elsewhere
+}
+
+// shares is how likely each of slopeTimes is for the bay, from before, what was thought before its own slopes.
+func (c *scatter) shares(before slopeShares) (all slopeShares) {
+	best, sum := slices.Max(c.Like[:]), 0.0
+	for i, l := range c.Like {
+		all[i] = before[i] * math.Exp(l-best)
+		sum += all[i]
+	}
+	for i := range all {
+		all[i] /= sum
+	}
+	return all
+}
+
+// slopeShares is how likely each of slopeTimes is.
+type slopeShares [len(slopeTimes)]float64
+
+// times is the mean of the variances over the site's.
+func (p *slopeShares) times() (mean float64) {
+	for i, s := range p {
+		mean += s * slopeTimes[i]
+	}
+	return mean
+}
+
+// slopesElsewhere is how likely the scatters are of a bay like the site's others, each of which counts as one draw
+// beside one of any.
+func (l *Ledger) slopesElsewhere(i int) (p slopeShares) {
+	for k := range p {
+		p[k] = 1.0 / float64(len(p))
+	}
+	any := p
+	for j, y := range l.bays {
+		if j == i {
+			continue
+		}
+		for k, s := range y.st.Span.Own.shares(any) {
+			p[k] += s
+		}
+	}
+	return p
+}
+
+// see takes a slope, whose variance is ends by its fills' ends and site by the site's scatter. One far out of line
+// says little, as of Student's distribution in scatterTail degrees of freedom. A slope is in two pairs, whose
+// differences say as much as two thirds of them would that had none in common.
+func (c *scatter) see(z, ends, site float64) {
+	const scatterTail, apart = 8.0, 2.0 / 3
+	if c.LastV > 0 {
+		for i, t := range slopeTimes {
+			v := ends + c.LastV + 2*t*site
+			c.Like[i] -= apart * (math.Log(v)/2 + (scatterTail+1)/2*math.Log1p(sq(z-c.Last)/((scatterTail-2)*v)))
+		}
+	}
+	c.Last, c.LastV = z, ends
+}
+
 // takeSlope learns the storage from the spans since it was last called.
-func (y *bay) takeSlope(pace *pace) {
+func (y *bay) takeSlope(pace *pace, before slopeShares) {
 	p := &y.st.Span
 	if p.XX <= 0 {
 		return
 	}
-	z, v := p.XY/p.XX, 1/p.XX+sq(pace.Q[ofSlopes]*slopeOwn*p.Inverse)
+	z, ends, site := p.XY/p.XX, 1/p.XX, sq(pace.Q[ofSlopes]*slopeOwn*p.Inverse)
 	h := y.st.Rest.Mean
 	if a := y.st.Now; a.M.T > 0 {
 		h = a.H
@@ -48,28 +125,52 @@ func (y *bay) takeSlope(pace *pace) {
 	if !math.IsNaN(p.At) {
 		// Held elsewhere, the bay shows another stretch of its curve.
 		if d := math.Abs(h - p.At); d > 4 {
-			p.P += sq(shapeMM * min(d, 15) * p.Inverse)
-			p.At = h
+			moved := sq(shapeMM * min(d, 15) * p.Inverse)
+			p.P, p.Fixed = p.P+moved, p.Fixed+moved
+			p.At, p.Own.LastV = h, 0
 		}
 	} else {
 		p.At = h
 	}
-	s := Slope{Nu: z - p.Inverse, S: p.P + v, Inverse: p.Inverse, Share: -p.Inverse}
-	s.Gain = p.P / s.S
-	if z2 := s.Nu * s.Nu / s.S; z2 > 9 {
+	// The slope is learned by the site's scatter, so that one that has truly changed is followed, and judged by the
+	// bay's own.
+	likely := p.Own.shares(before)
+	v, times := ends+site, likely.times()
+	s := Slope{Nu: z - p.Inverse, Inverse: p.Inverse, Share: -p.Inverse}
+	s.S = max(p.Fixed+ends+times*(p.Scattered+site), sq(s.Nu)/mostSlopeZ2)
+	s.Gain = p.P / (p.P + v)
+	z2 := sq(s.Nu) / (p.P + v)
+	if z2 > 9 {
 		s.Gain *= 9 / z2
 	}
 	if y.st.LearnHold {
 		s.Gain = 0
-	} else if p.Taken >= 2 {
-		pace.learn(ofSlopes, s.Nu*s.Nu/s.S)
+	} else {
+		p.Own.see(z, ends, site)
+		if p.Taken >= 2 {
+			pace.learn(ofSlopes, z2)
+		}
 	}
 	p.Taken++
 	p.Inverse += s.Gain * s.Nu
-	p.P = p.P*(1-s.Gain)*(1-s.Gain) + s.Gain*s.Gain*v + sq(0.003)
+	p.P = p.P*sq(1-s.Gain) + sq(s.Gain)*v + sq(0.003)
+	p.Fixed = p.Fixed*sq(1-s.Gain) + sq(s.Gain)*ends + sq(0.003)
+	p.Scattered = p.Scattered*sq(1-s.Gain) + sq(s.Gain)*site
 	p.Inverse = max(0.4, min(2.5, p.Inverse))
 	p.XX, p.XY = 0, 0
 	y.slopes = append(y.slopes, s)
+}
+
+// prior is what is known of the storage before any fill.
+func (p *spanState) prior() { p.Inverse, p.P, p.Fixed, p.At = 1, sq(0.30), sq(0.30), math.NaN() }
+
+// pause ends the span under way when learning begins to rest or, held false, to go on: then what fills have said
+// meanwhile is forgotten, for it is not to be learned.
+func (p *spanState) pause(held bool) {
+	p.Open, p.N = false, 0
+	if !held {
+		p.XX, p.XY = 0, 0
+	}
 }
 
 // Slopes returns what the i-th bay's fills said of its storage in the last Tick, oldest first.
@@ -86,9 +187,9 @@ func (y *bay) settledSpan(s *step, h, lost float64, now int64) {
 	st := &y.st
 	p := &st.Span
 	if p.P == 0 {
-		p.Inverse, p.P, p.At = 1, sq(0.30), math.NaN()
+		p.prior()
 	}
-	if s.Rain > 0 || s.Poor || s.Out || st.F.Hold || st.Soak > 0.2*y.b.AreaM2 || !y.metered || math.IsNaN(h) {
+	if s.Rain > 0 || s.Poor || s.Out || st.Dry || st.Maintain > now || st.Soak > 0.2*y.b.AreaM2 || !y.metered || math.IsNaN(h) {
 		p.Open, p.N = false, 0
 		return
 	}

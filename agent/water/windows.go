@@ -139,7 +139,7 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 	}
 	l.setAgainst(ws, due)
 	for i, y := range l.bays {
-		y.takeSlope(&l.st.Pace)
+		y.takeSlope(&l.st.Pace, l.slopesElsewhere(i))
 		if !due[i] {
 			if ws[i].To > 0 {
 				y.st.Win.Joined = false
