@@ -24,7 +24,7 @@ func TestGermanIsToldTheSameAgain(t *testing.T) {
 	d, again := New(s), New(s)
 	ev := d.Tick(night, []site.Finding{stuck})
 	require.Equal(t, ev, again.Tick(night, []site.Finding{stuck}))
-	require.Equal(t, "Becken A1 nimmt seit 01:40 26 L/min auf, obwohl sein Ventil den Befehl zu schließen hat: bisher 4,2 L (± 0,4 L); der Überlauf führt alles ab, der Platz wird nicht überflutet.", ev[0].Because)
+	require.Equal(t, "Becken A1 nimmt 26 L/min auf, obwohl sein Ventil den Befehl zu schließen hat, seit 01:40: bisher 4,2 L (± 0,4 L); der Überlauf führt alles ab, der Platz wird nicht überflutet.", ev[0].Because)
 	require.Equal(t, "Das Ventil von Becken A1 von Hand öffnen und sehen, welcher Zähler sich dreht.", ev[0].WouldDecide)
 	require.Equal(t, "Handventil von Becken A1 schließen oder die Zuleitung absperren ("+s.ShutOff+").", ev[0].FirstAction)
 

@@ -71,7 +71,7 @@ var germanWatch = map[string]string{
 	"; if only the sensor falls, the sensor":       "; fällt nur der Sensor, der Sensor",
 
 	// Valves and supply.
-	"Bay %s takes %s %s since %s: %s (± %s) so far%s%s%s.": "Becken %[1]s nimmt seit %[4]s %[2]s auf, %[3]s: bisher %[5]s (± %[6]s)%[7]s%[8]s%[9]s.",
+	"Bay %s takes %s %s since %s: %s (± %s) so far%s%s%s.": "Becken %[1]s nimmt %[2]s auf, %[3]s, seit %[4]s: bisher %[5]s (± %[6]s)%[7]s%[8]s%[9]s.",
 	"although its valve was told to shut":                  "obwohl sein Ventil den Befehl zu schließen hat", "although its valve reports shut": "obwohl sein Ventil meldet, es sei zu",
 	"past where its fills stop": "über den Stand hinaus, bei dem seine Füllungen sonst enden",
 	"; the overflow is running": "; der Überlauf läuft", "; the overflow runs in about %s": "; noch etwa %s, bis der Überlauf läuft",
