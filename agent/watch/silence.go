@@ -21,6 +21,7 @@ type feedState struct {
 	Why    site.Why
 	First  int64
 	Every  float64 // ms between samples, as they come
+	Back   int64   // first good one after it had been silent
 	Silent bool
 }
 
@@ -34,6 +35,9 @@ func (f *feed) heard(t int64, good bool, why site.Why) {
 	}
 	f.st.At = t
 	if good {
+		if t-f.lastGood(0) > f.patience() {
+			f.st.Back = t
+		}
 		f.st.Good, f.st.Why = t, ""
 		return
 	}
@@ -61,8 +65,19 @@ func sensorsWord(y site.Why) bool {
 	return false
 }
 
+// unitsWord is true for reasons that speak of the whole unit, or of the way to it.
+func unitsWord(y site.Why) bool {
+	switch y {
+	case site.WhyTimeout, site.WhyGaveUp, site.WhyLinkDown, site.WhyOtherMaster, site.WhyListening:
+		return true
+	}
+	return false
+}
+
 // silence finds the points and units that no longer say anything. A unit all of whose points are
-// silent is one finding, not one for each. That a line is down is told by whoever drives it, and
+// silent is one finding, not one for each; so is one that is said to be silent while points that
+// are seldom read have not had their turn to say so, or have it still to come after its return.
+// Otherwise a unit that dies would be told point by point, by how often each is read. That a line is down is told by whoever drives it, and
 // explains the silence of what is read through it.
 func (w *Watch) silence(now int64) {
 	type group struct {
@@ -71,6 +86,12 @@ func (w *Watch) silence(now int64) {
 		why         site.Why
 		points      []string
 		bays        []string
+		whole       bool  // every silent point's reason speaks of the unit
+		failed      int64 // when the first of the silent points should have been read again
+		heard, back int64 // newest good reading of the others, and first one after a silence
+	}
+	dead := func(g *group) bool {
+		return g.all > 1 && (g.silent == g.all || g.silent > 0 && g.whole && g.heard < g.failed)
 	}
 	any := false
 	for i := range w.feeds {
@@ -92,26 +113,30 @@ func (w *Watch) silence(now int64) {
 		name := f.unit()
 		g := units[name]
 		if g == nil {
-			g = &group{since: now}
+			g = &group{since: now, whole: true, failed: now}
 			units[name] = g
 		}
 		g.all++
-		if f.st.Silent {
-			g.silent++
-			g.since = min(g.since, f.lastGood(w.st.Started))
-			g.why = f.st.Why
-			g.points = append(g.points, f.p.ID)
-			if f.p.Bay != "" && !slices.Contains(g.bays, f.p.Bay) {
-				g.bays = append(g.bays, f.p.Bay)
-			}
+		g.points = append(g.points, f.p.ID)
+		if f.p.Bay != "" && !slices.Contains(g.bays, f.p.Bay) {
+			g.bays = append(g.bays, f.p.Bay)
 		}
+		if !f.st.Silent {
+			g.heard, g.back = max(g.heard, f.st.Good), max(g.back, f.st.Back)
+			continue
+		}
+		g.silent++
+		g.since = min(g.since, f.lastGood(w.st.Started))
+		g.why = f.st.Why
+		g.whole = g.whole && unitsWord(f.st.Why)
+		g.failed = min(g.failed, f.lastGood(w.st.Started)+int64(f.p.Interval/time.Millisecond))
 	}
 	for i := range w.feeds {
 		f := &w.feeds[i]
 		if !f.st.Silent {
 			continue
 		}
-		if g := units[f.unit()]; g != nil && g.silent == g.all && g.all > 1 {
+		if g := units[f.unit()]; dead(g) || g.back > 0 && now-g.back <= f.patience() && unitsWord(f.st.Why) {
 			continue
 		}
 		if f.p.Quantity == site.Level && sensorsWord(f.st.Why) {
@@ -127,7 +152,7 @@ func (w *Watch) silence(now int64) {
 	}
 	var names []string
 	for d, g := range units {
-		if g.silent == g.all && g.all > 1 {
+		if dead(g) {
 			names = append(names, d)
 		}
 	}
