@@ -26,9 +26,6 @@ const (
 	nState
 )
 
-// NState is the number of states of the balance.
-const NState = nState
-
 // chamberTau are the times, in hours, in which the chamber's lead over the bay fades: 5, 18 and
 // 60 minutes. A sum of fixed fades with learned heights follows both a pipe that throttles (one
 // fade) and water that spreads through stone (a long tail), and stays linear in what is learned.

@@ -118,12 +118,3 @@ func (r *Register) follow(base, baseAt, t, v float64) (float64, Step) {
 	}
 	return 0, StepWaiting
 }
-
-// Gap reports how many seconds lie between t and the last reading that was believed; NaN before
-// the first.
-func (r *Register) Gap(t float64) float64 {
-	if !r.Have {
-		return math.NaN()
-	}
-	return t - r.BaseAt
-}
