@@ -313,9 +313,11 @@ func (w *Watch) fillsOn(y *bay, now int64) (beyond float64, on bool) {
 	// room for from there to the crest: a controller that was told a higher set point looks the same until about
 	// half of the room is used. It goes by what the meter counted: where the chamber stands at the crest
 	// long before the bay, its level says nothing of the room left.
-	need, u := w.l.HeldBetween(y.i, k.FillLevelM, v.RestM)
+	// A fill that begins above where fills leave the bay (an evening's later one) needs nothing to come there, and has less room.
+	rest := max(v.RestM, k.FillLevelM)
+	need, u := w.l.HeldBetween(y.i, k.FillLevelM, rest)
 	need += v.BeyondM3
-	room, _ := w.l.HeldBetween(y.i, v.RestM, y.b.CrestM)
+	room, _ := w.l.HeldBetween(y.i, rest, y.b.CrestM)
 	beyond = k.FillM3 - need
 	half := beyond >= 0.35*room || k.FillM3 >= 0.45*(need+room)
 	return beyond, half && beyond > 2*math.Hypot(u, v.RestSpread*k.SlopeM2) && k.SmoothM > v.RestM

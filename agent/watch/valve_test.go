@@ -170,6 +170,10 @@ func TestAFillThatGoesOnIsToldByTheMeter(t *testing.T) {
 	all := need + s.BeyondM3 + room
 	require.False(t, told(0.006, 0.43*all))
 	require.True(t, told(0.006, 0.47*all), "half of all the room is near")
+	// An evening's later fill that begins above there is not beyond it by what the bay held before.
+	above, _ := v.l.HeldBetween(y.i, s.RestM, s.RestM+0.010)
+	require.False(t, told(-0.010, s.BeyondM3+0.30*(room-above)))
+	require.True(t, told(-0.010, s.BeyondM3+0.36*(room-above)))
 }
 
 // In its first days, or after rain, too few fills have shown where they leave a bay. Then one tells that goes on a
