@@ -12,7 +12,7 @@ import (
 
 // A spell of weather is a rival of a loss by as much as evaporation may be wrong by: by twice what is
 // stated where a bay stands alone, and where others show what the sky did by what a bay may differ from
-// them, 0.3 of the variance. 4 days that took 60 L too much of 450 L of evaporation, known to 30 L, are
+// them, a tenth of the variance (water.OwnSky). 4 days that took 60 L too much of 450 L of evaporation, known to 30 L, are
 // 4 x 60 / 450 / (4 + (30/450/u)2) of it; the half of them that nobody else shows makes it the mean.
 func TestWhatOneBayEvaporatesBesideItsNeighboursIsNoWeather(t *testing.T) {
 	v := newWorld(t, 1, nil)
@@ -146,4 +146,19 @@ func TestTheFirstFillsLeadIsUnknown(t *testing.T) {
 		k := water.Look{Fills: row.fills, Runs: row.runs, LastTo: now - row.ago.Milliseconds()}
 		require.Equal(t, row.young, v.w.young(&k, now), "%+v", row)
 	}
+}
+
+// What fills say of the storage is heard while nothing is wrong with the bay, and while a steady loss or a wrong meter
+// shows beside the other bays only, which they are to tell apart; not while anything else is wrong there.
+func TestFillsOfATroubledBaySayNothing(t *testing.T) {
+	v := newWorld(t, 7, nil)
+	y := v.w.bays[0]
+	for end := v.t.Add(5 * 24 * time.Hour); len(v.l.Slopes(0)) == 0; v.tick() {
+		require.True(t, v.t.Before(end), "no fills of half a day have said anything of the storage")
+	}
+	require.NotEmpty(t, v.w.slopes(y))
+	y.st.Beside.Open = true
+	require.NotEmpty(t, v.w.slopes(y), "found beside the other bays only")
+	y.st.Valve.Open = true
+	require.Empty(t, v.w.slopes(y), "the valve is stuck")
 }
