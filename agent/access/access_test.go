@@ -1,6 +1,7 @@
 package access
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -296,6 +297,28 @@ func TestRootKeepsTheServiceFromNothing(t *testing.T) {
 			require.EqualValues(t, want, info.Sys().(*syscall.Stat_t).Uid, name)
 			require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 		}
+	}
+}
+
+// Whoever may write in the folder could name somebody else's file as the lock, to be given it by root. A link
+// is refused, and a file with a second name keeps its owner.
+func TestRootGivesAwayNothingButItsOwn(t *testing.T) {
+	for name, link := range map[string]func(old, new string) error{"symbolic": os.Symlink, "hard": os.Link} {
+		t.Run(name, func(t *testing.T) {
+			s, _ := open(t)
+			other := filepath.Join(t.TempDir(), "other")
+			require.NoError(t, os.WriteFile(other, nil, 0o600))
+			require.NoError(t, os.RemoveAll(s.path+".lock"))
+			require.NoError(t, link(other, s.path+".lock"))
+			if os.Geteuid() == 0 {
+				require.NoError(t, os.Chown(filepath.Dir(s.path), 65534, 65534))
+			}
+			_, err := s.Invite(Keeper)
+			require.Equal(t, name == "symbolic", errors.Is(err, syscall.ELOOP), "%v", err)
+			info, err := os.Stat(other)
+			require.NoError(t, err)
+			require.EqualValues(t, os.Geteuid(), info.Sys().(*syscall.Stat_t).Uid)
+		})
 	}
 }
 

@@ -169,7 +169,7 @@ func inode(info fs.FileInfo) uint64 {
 // change carries out f on the newest content and writes the file durably: temporary file, sync,
 // rename, sync of the folder. Another process waits meanwhile. mu is held.
 func (s *Store) change(f func(*content) error) error {
-	lock, err := os.OpenFile(s.path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
+	lock, err := os.OpenFile(s.path+".lock", os.O_CREATE|os.O_RDWR|syscall.O_NOFOLLOW, 0o600)
 	if err != nil {
 		return fmt.Errorf("access: %w", err)
 	}
@@ -238,9 +238,15 @@ func writeFile(path string, text []byte) (err error) {
 
 // giveBack gives a file root has made to the owner of the users file it stands for or beside, or,
 // where that is root's too or is not there yet, of its folder: `sudo bayledger user invite` must not
-// keep the service from its own users.
+// keep the service from its own users. A file with a second name is left alone: whoever may write
+// in the folder may have put it there to be given what is not theirs.
 func giveBack(f *os.File, path string) error {
 	if os.Geteuid() != 0 {
+		return nil
+	}
+	if info, err := f.Stat(); err != nil {
+		return err
+	} else if st, ok := info.Sys().(*syscall.Stat_t); !ok || !info.Mode().IsRegular() || st.Uid != 0 || st.Nlink != 1 {
 		return nil
 	}
 	for _, name := range []string{path, filepath.Dir(path)} {
