@@ -241,7 +241,10 @@ func registerWords(p modbus.PointMap) string {
 	if p.Decode.Type == modbus.BitOf {
 		words += fmt.Sprintf(" %d", p.Decode.Bit)
 	}
-	if o := p.Decode.Order; o != "" && o != modbus.ABCD {
+	switch o := p.Decode.Order; {
+	case o == "" || o == modbus.ABCD, p.Decode.Type == modbus.Bit:
+	case o == modbus.CDAB && p.Decode.Type.Registers() == 1: // a default of the device, of no effect on one register
+	default:
 		words += " " + string(o)
 	}
 	return words

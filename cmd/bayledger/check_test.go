@@ -12,6 +12,7 @@ import (
 
 	"bayledger/agent/site"
 	"bayledger/agent/sitefile"
+	"bayledger/drivers/modbus"
 	"bayledger/historian/journal"
 )
 
@@ -194,5 +195,21 @@ func TestCheckTold(t *testing.T) {
 		var r checkReport
 		require.NoError(t, json.Unmarshal([]byte(out), &r))
 		require.Equal(t, row.cutOff, r.Told.CutOff, row.name)
+	}
+}
+
+// The order of words says nothing of a number that takes one register, though a device may have one for all its points.
+func TestRegisterWordsOrder(t *testing.T) {
+	for _, c := range []struct {
+		decode modbus.Decode
+		want   string
+	}{
+		{modbus.Decode{Type: modbus.Float32, Order: modbus.CDAB}, "input 4, float32 CDAB"},
+		{modbus.Decode{Type: modbus.Float32, Order: modbus.ABCD}, "input 4, float32"},
+		{modbus.Decode{Type: modbus.Int16, Order: modbus.CDAB}, "input 4, int16"},
+		{modbus.Decode{Type: modbus.Int16, Order: modbus.BADC}, "input 4, int16 BADC"},
+		{modbus.Decode{Type: modbus.BitOf, Bit: 3, Order: modbus.CDAB}, "input 4, bit-of 3"},
+	} {
+		require.Equal(t, c.want, registerWords(modbus.PointMap{Table: modbus.Input, Address: 4, Decode: c.decode}))
 	}
 }
