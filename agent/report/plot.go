@@ -57,15 +57,22 @@ const (
 	plotWide                    = 1000.0 // of the curves' own scale
 )
 
-// sheetOf begins a drawing: a grid line with its number for each tick.
-func sheetOf(b *strings.Builder, w words.Voice, title, unit string, ticks []float64, y func(float64) float64) {
+// sheetOf begins a drawing: a grid line for each tick.
+func sheetOf(b *strings.Builder, title string, ticks []float64, y func(float64) float64) {
 	fmt.Fprintf(b, `<svg class="plot" width="100%%" height="%g" role="img" aria-label="%s">`, plotTop+plotHigh+plotFoot, template.HTMLEscapeString(title))
+	for _, v := range ticks {
+		fmt.Fprintf(b, `<line class="p-grid" x1="0" x2="100%%" y1="%.1f" y2="%.1f"/>`, y(v), y(v))
+	}
+}
+
+// numbersOf writes the number of each tick over what was drawn, so that no curve runs through it.
+func numbersOf(b *strings.Builder, w words.Voice, unit string, ticks []float64, y func(float64) float64) {
 	for i, v := range ticks {
 		text := short(w, v)
 		if i == len(ticks)-1 {
 			text += "\u00a0" + unit
 		}
-		fmt.Fprintf(b, `<line class="p-grid" x1="0" x2="100%%" y1="%.1f" y2="%.1f"/><text class="p-num" x="0" y="%.1f">%s</text>`, y(v), y(v), y(v)-3, template.HTMLEscapeString(text))
+		fmt.Fprintf(b, `<text class="p-num" x="0" y="%.1f">%s</text>`, y(v)-3, template.HTMLEscapeString(text))
 	}
 }
 
@@ -92,8 +99,9 @@ func (p Plot) SVG() template.HTML {
 	at := func(t time.Time) float64 { return float64(t.Sub(p.From)) / float64(p.To.Sub(p.From)) }
 	x := func(t time.Time) float64 { return plotWide * at(t) }
 	y := func(v float64) float64 { return plotHigh * (hi - v) / (hi - lo) }
+	down := func(v float64) float64 { return plotTop + y(v) }
 	var b strings.Builder
-	sheetOf(&b, p.Voice, p.Title, p.Unit, ticks, func(v float64) float64 { return plotTop + y(v) })
+	sheetOf(&b, p.Title, ticks, down)
 	for i, t := range timeTicks(p.From, p.To, p.Voice.Zone) {
 		class := ""
 		if i%2 == 1 {
@@ -109,6 +117,7 @@ func (p Plot) SVG() template.HTML {
 		}
 	}
 	b.WriteString("</svg>")
+	numbersOf(&b, p.Voice, p.Unit, ticks, down)
 	worded := math.Inf(-1)
 	for _, m := range p.Marks {
 		f := at(m.T)
@@ -294,7 +303,7 @@ func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) te
 	lo, hi := ticks[0], ticks[len(ticks)-1]
 	y := func(v float64) float64 { return plotTop + plotHigh*(hi-v)/(hi-lo) }
 	var b strings.Builder
-	sheetOf(&b, w, titleText, unit, ticks, y)
+	sheetOf(&b, titleText, ticks, y)
 	slot := (100 - numbersWide) / float64(len(pairs))
 	wide := min(slot*0.38, 4)
 	every := (len(pairs) + 7) / 8
@@ -320,6 +329,7 @@ func drawPairs(w words.Voice, titleText string, pairs []pair, in, out string) te
 			fmt.Fprintf(&b, `<text class="p-num%s" x="%.2f%%" y="%g" text-anchor="%s">%s</text>`, class, x, plotTop+plotHigh+15, anchor(x/100), template.HTMLEscapeString(p.label))
 		}
 	}
+	numbersOf(&b, w, unit, ticks, y)
 	fmt.Fprintf(&b, `</svg><ul class="p-legend"><li class="in">%s</li><li class="out">%s</li></ul>`, template.HTMLEscapeString(in), template.HTMLEscapeString(out))
 	return template.HTML(b.String())
 }

@@ -183,6 +183,7 @@ func TestPlot(t *testing.T) {
 	require.NotContains(t, svg, "NaN")
 	require.NotContains(t, svg, "style=")
 	require.Contains(t, svg, "leak &amp; more")
+	require.Greater(t, strings.Index(svg, "\u00a0mm"), strings.LastIndex(svg, "<path"), "no curve runs through the axis' numbers")
 	p.Lines = []Line{{T: []time.Time{from}, V: []float64{math.NaN()}}}
 	require.Empty(t, p.SVG())
 	p.Lines = []Line{{T: []time.Time{from, from.Add(time.Hour)}, V: []float64{0.06, 0.06}, Step: true}}
