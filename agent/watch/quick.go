@@ -21,7 +21,7 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 	young := w.young(&y.look, now)
 	var f water.Window
 	for n := 1; n < stretches; n++ {
-		if !w.l.Since(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
+		if !w.l.Lost(y.i, n, &f) || f.From < s.Quiet || f.To-f.From > 10*hour {
 			return
 		}
 		if f.Hours < soonest || f.Hours < 1.5 && f.Nu < urgentRate*f.Hours {
@@ -41,6 +41,7 @@ func (w *Watch) quick(y *bay, now int64, known float64) {
 		if !pages && n%2 == 0 {
 			continue // what waits for the morning is looked for by the half hour
 		}
+		w.l.Weigh(y.i, n, &f)
 		var before, since water.Window
 		alone := f
 		apart := pages && w.l.AtRest(y.i, f.From, &before, &since)

@@ -125,24 +125,38 @@ type Closed struct {
 }
 
 // closed makes the balance from anchor a to anchor b.
-func (y *bay) closed(a, b *anchor) Closed {
-	scale, us := y.curveScale()
-	c := Closed{From: a.M.T, To: b.M.T, Hours: float64(b.M.T-a.M.T) / 3.6e6, Dark: b.M.Dark - a.M.Dark,
+func (y *bay) closed(a, b *anchor) (c Closed) {
+	y.amounts(&c, a, b)
+	y.unsure(&c, a, b)
+	return c
+}
+
+// amounts sets what went in, what is held and so what was lost from anchor a to anchor b; how sure that is,
+// is added by unsure. Stretches are tried by the dozen, and nearly all are dropped for what they lost.
+func (y *bay) amounts(c *Closed, a, b *anchor) {
+	*c = Closed{From: a.M.T, To: b.M.T, Hours: float64(b.M.T-a.M.T) / 3.6e6, Dark: b.M.Dark - a.M.Dark,
 		Metered: b.M.Metered - a.M.Metered, Hand: b.M.Hand - a.M.Hand, Rain: (b.M.Rain - a.M.Rain) / rainCatch,
 		ET: b.M.ET - a.M.ET, Over: b.M.Over - a.M.Over, Wet: b.M.Wet[1] - a.M.Wet[1]}
 	c.Late = b.M.Late - a.M.Late - c.ET
+	scale := y.trueScale()
 	dv := volumeMM(y.curve, b.H) - volumeMM(y.curve, a.H)
 	c.Held, c.Level = scale*dv, (a.H+b.H)/2
-	c.Far, c.Soaked = y.far(c.Level, c.Dark > 0.9*c.Hours), max(0, a.Soak-b.Soak)
 	c.Loss = c.Metered + c.Hand + rainCatch*c.Rain - c.Held
-	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
-	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
-	poor := a.Poor || b.Poor
 	c.Lead = scale * (b.Lead*slopeMM(y.curve, b.H) - a.Lead*slopeMM(y.curve, a.H))
 	if warmer := b.Warm - a.Warm; !math.IsNaN(warmer) {
 		slope := scale * slopeMM(y.curve, c.Level)
 		c.Warmer, c.WarmerU = slope*warmer, slope*(b.Lags-a.Lags)
 	}
+	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
+}
+
+// unsure adds to amounts how far they may be wrong.
+func (y *bay) unsure(c *Closed, a, b *anchor) {
+	scale, us := y.curveScale()
+	c.Far, c.Soaked = y.far(c.Level, c.Dark > 0.9*c.Hours), max(0, a.Soak-b.Soak)
+	c.FromU = scale * slopeMM(y.curve, a.H) * math.Sqrt(a.V)
+	c.ToU = scale * slopeMM(y.curve, b.H) * math.Sqrt(b.V)
+	poor := a.Poor || b.Poor
 	q := 0.0
 	if y.meter != nil && y.meter.PulseM3 > 0 {
 		q = PulseU(y.meter.PulseM3 * 1000)
@@ -158,8 +172,6 @@ func (y *bay) closed(a, b *anchor) Closed {
 		c.EndS = sq(c.FromU) + sq(c.ToU)
 		c.LedS = sq(scale) * (sq(slopeMM(y.curve, a.H))*a.Bare + sq(slopeMM(y.curve, b.H+led))*(b.Bare+u*u))
 	}
-	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
-	return c
 }
 
 // leads is how far at most, mm, the bay stands at b above what the model of its chamber's lead has it,

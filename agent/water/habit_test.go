@@ -421,6 +421,20 @@ func TestADayUnderWayIsDrawnLate(t *testing.T) {
 	}
 }
 
+// What a stretch has lost is known before it is weighed, and weighed it is what Since says of it.
+func TestALossIsWeighedAfterwards(t *testing.T) {
+	f, _ := newFormula(t)
+	f.run(f.l, 2*24*time.Hour+9*time.Hour)
+	var whole, w Window
+	require.True(t, f.l.Since(0, 12, &whole))
+	require.True(t, f.l.Lost(0, 12, &w))
+	require.Equal(t, whole.Nu, w.Nu)
+	require.Zero(t, w.S)
+	f.l.Weigh(0, 12, &w)
+	require.Equal(t, whole, w)
+	require.Positive(t, w.S)
+}
+
 // A day that asks for half as much again as the days before asks for a third of it beyond the usual, but for what the
 // day itself has made usual.
 func TestAHotDayIsBeyondTheUsual(t *testing.T) {

@@ -233,7 +233,15 @@ func (y *bay) curveScale() (scale, u float64) {
 	if p.P == 0 {
 		return 1, 0.30
 	}
-	return 1 / p.Inverse, math.Hypot(math.Sqrt(p.P)/sq(p.Inverse), 0.02)
+	return y.trueScale(), math.Hypot(math.Sqrt(p.P)/sq(p.Inverse), 0.02)
+}
+
+// trueScale is curveScale's scale alone.
+func (y *bay) trueScale() float64 {
+	if y.st.Span.P == 0 {
+		return 1
+	}
+	return 1 / y.st.Span.Inverse
 }
 
 // astray says that the filter has lost its way: even at the upper end of what it is unsure of its scale lies under

@@ -314,13 +314,32 @@ func (l *Ledger) Underway(i int) (w *Window, ok bool) {
 // Since sets the time from the n-th last moment kept of the i-th bay to its newest against habit,
 // as a window of its own, unsettled ends allowed. It returns false when there is none, and for hours after hand watering.
 func (l *Ledger) Since(i, n int, w *Window) bool {
-	y := l.bays[i]
-	st := &y.st
-	k := len(st.Anchors) - 1 - n
-	if k < 0 || l.st.Last-st.Loose.M.T > hour/2 {
+	if !l.Lost(i, n, w) {
 		return false
 	}
-	return l.part(y, &st.Anchors[k], &st.Loose, w)
+	l.Weigh(i, n, w)
+	return true
+}
+
+// Lost is Since without how sure it is: only the amounts, Night, Expected and Nu are set.
+func (l *Ledger) Lost(i, n int, w *Window) bool {
+	y := l.bays[i]
+	a := y.kept(n)
+	return a != nil && l.st.Last-y.st.Loose.M.T <= hour/2 && l.lost(y, a, &y.st.Loose, w)
+}
+
+// Weigh adds to a window that Lost has just set the rest of Since.
+func (l *Ledger) Weigh(i, n int, w *Window) {
+	y := l.bays[i]
+	l.weigh(y, y.kept(n), &y.st.Loose, w)
+}
+
+// kept is the n-th last moment kept, nil when there are fewer.
+func (y *bay) kept(n int) *anchor {
+	if k := len(y.st.Anchors) - 1 - n; k >= 0 {
+		return &y.st.Anchors[k]
+	}
+	return nil
 }
 
 // Against is a window of Since with what the site's other bays did in the same time expected of
@@ -433,19 +452,36 @@ func (y *bay) drawsLate(w *Window) {
 
 // part sets the balance between two moments against habit.
 func (l *Ledger) part(y *bay, a, b *anchor, w *Window) bool {
-	c := y.closed(a, b)
-	if c.Spoilt || b.M.T-a.M.T < anchorGap || y.st.LastHandT > 0 && b.M.T-y.st.LastHandT < handSinks {
+	if !l.lost(y, a, b, w) {
 		return false
 	}
-	*w = Window{Closed: c, Night: c.Dark > 0.9*c.Hours}
+	l.weigh(y, a, b, w)
+	return true
+}
+
+// lost sets what part has to say of the loss, weigh how sure that is.
+func (l *Ledger) lost(y *bay, a, b *anchor, w *Window) bool {
+	if b.M.T-a.M.T < anchorGap || y.st.LastHandT > 0 && b.M.T-y.st.LastHandT < handSinks {
+		return false
+	}
+	*w = Window{}
+	c := &w.Closed
+	if y.amounts(c, a, b); c.Spoilt {
+		return false
+	}
+	w.Night = c.Dark > 0.9*c.Hours
 	y.drawsLate(w)
-	w.lateVar += ownHours * sq(l.hourly(w)*y.st.Habit.X[aK]*w.ET)
 	y.st.Habit.missing(w, w.late)
+	return true
+}
+
+func (l *Ledger) weigh(y *bay, a, b *anchor, w *Window) {
+	y.unsure(&w.Closed, a, b)
+	w.lateVar += ownHours * sq(l.hourly(w)*y.st.Habit.X[aK]*w.ET)
 	common, own := y.passingVar(w, l.hourly(w), l.st.Pace.of(w.Night).hours())
 	own += w.lateVar
 	y.st.Habit.expect(w, w.late, common+own)
 	w.lone, w.loneOwn = w.Nu, w.S-common
-	return true
 }
 
 // Known is how many windows of the site's bays taught how far windows depart from habit.
