@@ -70,7 +70,8 @@ type moving struct {
 // source is what replay reads.
 type source struct {
 	site *site.Site
-	data iter.Seq2[moving, error]
+	// data yields what moves the core; each is good until the next.
+	data iter.Seq2[*moving, error]
 	// size and read count the bytes of the files; size is 0 where it is not known.
 	size  int64
 	read  func() int64
@@ -138,12 +139,14 @@ func (c *replayCmd) open(env *environment, cfg *sitefile.Config) (*source, error
 	}
 	fitted, dropped := series.Survey().Fit(cfg.Site)
 	src := &source{site: fitted, size: series.Size(), read: series.Read, close: series.Close}
-	src.data = func(yield func(moving, error) bool) {
+	src.data = func(yield func(*moving, error) bool) {
+		var m moving
 		for smp, err := range series.Samples(fitted) {
 			if err != nil {
 				err = dataError(err)
 			}
-			if !yield(moving{sample: smp}, err) {
+			m.sample = smp
+			if !yield(&m, err) {
 				return
 			}
 		}
@@ -180,9 +183,9 @@ func openJournal(ctx context.Context, cfg *sitefile.Config, dir string) (*source
 		return nil, badInput(fmt.Errorf("%s: %w", dir, err))
 	}
 	return &source{site: cfg.Site, read: func() int64 { return 0 }, close: j.Close, notes: func() []string { return nil },
-		data: func(yield func(moving, error) bool) {
+		data: func(yield func(*moving, error) bool) {
 			for e, err := range j.Entries(ctx, journal.Position{}) {
-				if !yield(moving{e.Sample, e.Record}, err) {
+				if !yield(&moving{e.Sample, e.Record}, err) {
 					return
 				}
 			}
@@ -206,7 +209,7 @@ type replaying struct {
 // checkEvery is how many readings pass between two looks at ctx and the progress display.
 const checkEvery = 1 << 14
 
-func (p *replaying) run(ctx context.Context, data iter.Seq2[moving, error], bar *progressBar) error {
+func (p *replaying) run(ctx context.Context, data iter.Seq2[*moving, error], bar *progressBar) error {
 	n := 0
 	for m, err := range data {
 		if err != nil {

@@ -2,7 +2,6 @@ package recorded
 
 import (
 	"bufio"
-	"bytes"
 	"compress/gzip"
 	"errors"
 	"fmt"
@@ -169,7 +168,8 @@ func (f *file) next(bays *bayTable) error {
 
 // parse understands one line.
 func (f *file) parse(line []byte, bays *bayTable) error {
-	if bytes.IndexByte(line, '"') >= 0 {
+	var plain bool
+	if f.field, plain = split(f.field[:0], line); !plain {
 		text, err := splitQuoted(string(line))
 		if err != nil {
 			return f.wrong("quote a whole field or nothing", "%v", err)
@@ -178,8 +178,6 @@ func (f *file) parse(line []byte, bays *bayTable) error {
 		for _, t := range text {
 			f.field = append(f.field, []byte(t))
 		}
-	} else {
-		f.field = split(f.field[:0], line)
 	}
 	if len(f.field) != len(f.head.cell) {
 		return f.wrong("a row has as many fields as the header", "the row has %d fields, the header %d", len(f.field), len(f.head.cell))
@@ -202,14 +200,16 @@ func (f *file) parse(line []byte, bays *bayTable) error {
 			}
 			f.bay = b
 		default:
+			if len(text) == 0 {
+				f.row.Cells[code] = math.NaN()
+				continue
+			}
 			v, err := number(text)
 			if err != nil {
 				return f.wrong("write a plain decimal number, or nothing where there is no good reading", "%s: %v", Column(code), err)
 			}
 			f.row.Cells[code] = v
-			if len(text) > 0 {
-				filled |= 1 << code
-			}
+			filled |= 1 << code
 		}
 	}
 	f.row.Bay = f.bay.id

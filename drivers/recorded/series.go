@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"maps"
+	"math/bits"
 	"os"
 	"slices"
 	"sync/atomic"
@@ -271,10 +272,8 @@ func (s *Series) Samples(st *site.Site) iter.Seq2[site.Sample, error] {
 					return
 				}
 			}
-			for c := range NumColumns {
-				if f.row.Has&(1<<c) == 0 || columns[c].perBay != (b.id != "") {
-					continue
-				}
+			for has := f.row.Has &^ wrongRow(b.id != ""); has != 0; has &= has - 1 {
+				c := Column(bits.TrailingZeros16(has))
 				p, v := b.to.points[c], f.row.Cells[c]
 				if p == nil {
 					if v == v {
