@@ -46,7 +46,7 @@ func (s *sensorState) open() bool { return s.Frozen || s.Failed || s.Spiky }
 
 // possible bounds what a level can be in this bay: a little under the liner's lowest point (the
 // chamber may be deeper) to a hand above the fill.
-func (y *bay) possible(v float64) bool { return v > -0.05 && v < y.b.DepthM()+0.15 }
+func (y *bay) possible(v float64) bool { return v > -0.05 && v < y.deepM+0.15 }
 
 // sampleLevel looks at every reading as it comes.
 func (y *bay) sampleLevel(t int64, v float64, good bool, why site.Why) {
@@ -176,7 +176,7 @@ func (w *Watch) saySensor(y *bay, now int64) {
 		n := site.NewFinding(site.LevelSensorFault, y.b.ID, id, at(s.Bad))
 		n.Confidence = 0.99
 		if s.BadWhy == "" {
-			n.Because = site.Say("Bay %s's level sensor shows %s, which cannot be in a bay %s deep.", y.name(), site.Depth(s.BadV), site.Depth(y.b.DepthM()))
+			n.Because = site.Say("Bay %s's level sensor shows %s, which cannot be in a bay %s deep.", y.name(), site.Depth(s.BadV), site.Depth(y.deepM))
 		} else {
 			n.Because = site.Say("Bay %s's level sensor has failed since %s (%s).", y.name(), clock(s.Bad), s.BadWhy)
 		}

@@ -35,7 +35,7 @@ func (f *feed) heard(t int64, good bool, why site.Why) {
 	}
 	f.st.At = t
 	if good {
-		if t-f.lastGood(0) > f.patience() {
+		if gap := t - f.lastGood(0); gap > leastPatience && gap > f.patience() {
 			f.st.Back = t
 		}
 		f.st.Good, f.st.Why = t, ""
@@ -53,8 +53,11 @@ func (f *feed) patience() int64 {
 	if f.st.Why == site.WhyNoReading || f.st.Why == "" {
 		return max(p, 30*minute)
 	}
-	return max(p, 2*minute)
+	return max(p, leastPatience)
 }
+
+// leastPatience is the least that patience gives.
+const leastPatience = 2 * minute
 
 // sensorsWord is true for reasons that speak of the sensor and not of the way to it.
 func sensorsWord(y site.Why) bool {
@@ -101,7 +104,8 @@ func (w *Watch) silence(now int64) {
 			last = max(f.st.First, w.st.Started)
 		}
 		// Silence while nobody watched is not the point's.
-		f.st.Silent = now-max(last, w.st.Resumed) > f.patience()
+		gap := now - max(last, w.st.Resumed)
+		f.st.Silent = gap > leastPatience && gap > f.patience()
 		any = any || f.st.Silent
 	}
 	if !any {

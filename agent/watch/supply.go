@@ -75,7 +75,7 @@ func (w *Watch) mainMeter(now int64) {
 	}
 	// The main meter may be read minutes after a bay's; only while nothing has run for a while, by all
 	// of them, do their totals belong together: one that is not heard will have more to tell.
-	runs := now-w.l.MainAt() > max(3*mainPoll(w.s), 2*minute)
+	runs := now-w.l.MainAt() > max(3*w.mainPoll(), 2*minute)
 	for _, y := range w.bays {
 		k := &y.look
 		if !k.HasFlow && !k.HasMeter || y.uncounted(max(st.From, now-hour), now) {
@@ -107,8 +107,8 @@ func (w *Watch) mainMeter(now int64) {
 		ends += sq(y.look.PulseM3*1000) / 12
 		st.Bays[i] = total
 	}
-	if point := w.s.Find("", site.Volume); point != nil && point.PulseM3 > 0 {
-		ends += sq(point.PulseM3*1000) / 12
+	if w.main != nil && w.main.PulseM3 > 0 {
+		ends += sq(w.main.PulseM3*1000) / 12
 	}
 	hours := float64(now-st.From) / float64(hour)
 	first := st.From == 0 || hours > 48
@@ -135,9 +135,7 @@ func (w *Watch) mainMeter(now int64) {
 }
 
 // mainPoll is how often the main meter is read, ms.
-func mainPoll(s *site.Site) int64 {
-	return max(intervalMS(s.Find("", site.Volume)), intervalMS(s.Find("", site.Flow)))
-}
+func (w *Watch) mainPoll() int64 { return max(intervalMS(w.main), intervalMS(w.mainFlow)) }
 
 // uncounted says whether the bay may have taken water since from that its meter did not count: its
 // valve was told to open and for some time nothing was heard of it, or its level rose as in a fill.
@@ -162,7 +160,7 @@ func (w *Watch) mainBeyond() float64 {
 
 // hasMain says whether the site has a main meter.
 func (w *Watch) hasMain() bool {
-	return w.s.Find("", site.Volume) != nil || w.s.Find("", site.Flow) != nil
+	return w.main != nil || w.mainFlow != nil
 }
 
 // meterShares asks by the main meter whether a bay's meter, or the main itself, has come to count
@@ -298,8 +296,8 @@ func (w *Watch) sayMain(now int64) {
 	}
 	if st.Fault {
 		id := ""
-		if p := w.s.Find("", site.Volume); p != nil {
-			id = p.ID
+		if w.main != nil {
+			id = w.main.ID
 		}
 		n := site.NewFinding(site.MainMeterFault, "", id, at(st.FaultAt))
 		n.Confidence = 0.9

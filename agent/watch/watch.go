@@ -19,12 +19,14 @@ type Watch struct {
 	bays   []*bay
 	index  *site.Index
 	feeds  []feed // in the order of the site's points
-	st     state
-	out    []site.Finding
-	trial  []onset   // the bank's onsets with the window under way, used again
-	beyond []onset   // the same of a neighbour
-	sums   []mark    // of two neighbours' onsets, used again
-	fed    []float64 // L, of the main meter's comparison, used again
+	// main is the main meter, mainFlow the flow beside it or in its place; nil where the site has none.
+	main, mainFlow *site.Point
+	st             state
+	out            []site.Finding
+	trial          []onset   // the bank's onsets with the window under way, used again
+	beyond         []onset   // the same of a neighbour
+	sums           []mark    // of two neighbours' onsets, used again
+	fed            []float64 // L, of the main meter's comparison, used again
 }
 
 // state is what a snapshot keeps of the site.
@@ -43,6 +45,7 @@ type state struct {
 type bay struct {
 	i     int
 	b     *site.Bay
+	deepM float64 // the bay's depth
 	look  water.Look
 	st    bayState
 	whole wholeDay // what the last tick closed, from dawn to dawn
@@ -66,10 +69,10 @@ type bayState struct {
 
 // New returns a watch over the ledger of the same site.
 func New(s *site.Site, l *water.Ledger) *Watch {
-	w := &Watch{s: s, l: l, budget: newBudget(s), index: site.NewIndex(s.Points)}
+	w := &Watch{s: s, l: l, budget: newBudget(s), index: site.NewIndex(s.Points), main: s.Find("", site.Volume), mainFlow: s.Find("", site.Flow)}
 	i := 0
 	for b := range s.Bays() {
-		y := &bay{i: i, b: b, level: s.Find(b.ID, site.Level), flow: s.Find(b.ID, site.Flow), meter: s.Find(b.ID, site.Volume), valve: s.Find(b.ID, site.ValveOpen)}
+		y := &bay{i: i, b: b, deepM: b.DepthM(), level: s.Find(b.ID, site.Level), flow: s.Find(b.ID, site.Flow), meter: s.Find(b.ID, site.Volume), valve: s.Find(b.ID, site.ValveOpen)}
 		y.st.init()
 		y.st.Bank.Stray.init(b.AreaM2)
 		w.bays = append(w.bays, y)
@@ -157,7 +160,7 @@ func (w *Watch) Record(r site.Record) {
 			}
 		}
 	}
-	if p := w.s.Find("", site.Volume); r.Kind == site.RecMeterReplaced && p != nil && r.Subject == p.ID {
+	if r.Kind == site.RecMeterReplaced && w.main != nil && r.Subject == w.main.ID {
 		w.st.Main = mainState{}
 	}
 }

@@ -126,8 +126,7 @@ func (l *Ledger) Look(i int, k *Look) {
 	k.RoomM3, k.SlopeM2 = math.NaN(), math.NaN()
 	if !math.IsNaN(f.Ref) {
 		k.RoomM3 = y.room() / 1000
-		scale, _ := y.curveScale()
-		k.SlopeM2 = scale * slopeMM(y.curve, f.H)
+		k.SlopeM2 = y.trueScale() * slopeMM(y.curve, f.H)
 	}
 	k.RainAt, k.Seq = st.LastRainT, st.Seq
 	k.Maintain, k.Dry, k.Overflow = st.Maintain > l.st.Now, st.Dry, st.Overflowed

@@ -144,8 +144,7 @@ func (y *bay) room() float64 {
 	if !(y.b.CrestM > 0) || math.IsNaN(f.Ref) {
 		return math.NaN()
 	}
-	scale, _ := y.curveScale()
-	return max(0, scale*(y.crestL-volumeMM(y.curve, f.H)))
+	return max(0, y.trueScale()*(y.crestL-volumeMM(y.curve, f.H)))
 }
 
 // flowNow is what runs into the bay, m3/s; NaN when nothing measures it.
