@@ -116,7 +116,12 @@ func (y *bay) pulses() int64 {
 }
 
 // still is how long no water must have been seen before none runs.
-func (y *bay) still() int64 { return max(y.pulses(), 2*y.poll()) + 10*second }
+func (y *bay) still() int64 {
+	if y.stillMS == 0 || y.stillBy != y.look.HabitM3S {
+		y.stillMS, y.stillBy = max(y.pulses(), 2*y.poll())+10*second, y.look.HabitM3S
+	}
+	return y.stillMS
+}
 
 // travel is how long the valve may take to shut, ms: as stated, or as long as this bay's own fills
 // have been seen to run on and a poll more, but never over three minutes.

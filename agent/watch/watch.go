@@ -49,6 +49,9 @@ type bay struct {
 	look  water.Look
 	st    bayState
 	whole wholeDay // what the last tick closed, from dawn to dawn
+	// stillMS is what still last gave, for the usual flow stillBy: it is asked several times a tick.
+	stillMS int64
+	stillBy float64
 	// points of the bay, nil when it has none.
 	level, flow, meter, valve *site.Point
 }
