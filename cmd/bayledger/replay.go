@@ -63,15 +63,15 @@ func (e explainAt) when(s *site.Site) (time.Time, error) {
 
 // moving is one thing that moves the core.
 type moving struct {
-	sample site.Sample
+	sample *site.Sample
 	record *site.Record
 }
 
 // source is what replay reads.
 type source struct {
 	site *site.Site
-	// data yields what moves the core; each is good until the next.
-	data iter.Seq2[*moving, error]
+	// data yields what moves the core; a sample is good until the next.
+	data iter.Seq2[moving, error]
 	// size and read count the bytes of the files; size is 0 where it is not known.
 	size  int64
 	read  func() int64
@@ -139,14 +139,12 @@ func (c *replayCmd) open(env *environment, cfg *sitefile.Config) (*source, error
 	}
 	fitted, dropped := series.Survey().Fit(cfg.Site)
 	src := &source{site: fitted, size: series.Size(), read: series.Read, close: series.Close}
-	src.data = func(yield func(*moving, error) bool) {
-		var m moving
+	src.data = func(yield func(moving, error) bool) {
 		for smp, err := range series.Samples(fitted) {
 			if err != nil {
 				err = dataError(err)
 			}
-			m.sample = smp
-			if !yield(&m, err) {
+			if !yield(moving{sample: smp}, err) {
 				return
 			}
 		}
@@ -183,9 +181,11 @@ func openJournal(ctx context.Context, cfg *sitefile.Config, dir string) (*source
 		return nil, badInput(fmt.Errorf("%s: %w", dir, err))
 	}
 	return &source{site: cfg.Site, read: func() int64 { return 0 }, close: j.Close, notes: func() []string { return nil },
-		data: func(yield func(*moving, error) bool) {
+		data: func(yield func(moving, error) bool) {
+			var smp site.Sample
 			for e, err := range j.Entries(ctx, journal.Position{}) {
-				if !yield(&moving{e.Sample, e.Record}, err) {
+				smp = e.Sample
+				if !yield(moving{&smp, e.Record}, err) {
 					return
 				}
 			}
@@ -209,7 +209,7 @@ type replaying struct {
 // checkEvery is how many readings pass between two looks at ctx and the progress display.
 const checkEvery = 1 << 14
 
-func (p *replaying) run(ctx context.Context, data iter.Seq2[*moving, error], bar *progressBar) error {
+func (p *replaying) run(ctx context.Context, data iter.Seq2[moving, error], bar *progressBar) error {
 	n := 0
 	for m, err := range data {
 		if err != nil {
@@ -228,7 +228,7 @@ func (p *replaying) run(ctx context.Context, data iter.Seq2[*moving, error], bar
 			if !p.until.IsZero() && m.sample.Time.After(p.until) {
 				break
 			}
-			events = p.core.Sample(m.sample)
+			events = p.core.Sample(*m.sample)
 		}
 		for i := range events {
 			if p.quiet {

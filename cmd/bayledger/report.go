@@ -46,7 +46,7 @@ func (c *reportCmd) Run(env *environment) (err error) {
 			in.Records = append(in.Records, *m.record)
 			in.Events = append(in.Events, core.Record(*m.record)...)
 		} else {
-			in.Events = append(in.Events, core.Sample(m.sample)...)
+			in.Events = append(in.Events, core.Sample(*m.sample)...)
 			if m.sample.Quality == site.Good {
 				in.Book.Add(src.site.Point(m.sample.Point), m.sample.Time, m.sample.Value, m.sample.Value)
 			}

@@ -60,7 +60,7 @@ type file struct {
 	head  header
 	line  int
 	clock dayClock
-	field [][]byte
+	ends  []int // of the fields of the row
 	// row is the row read last, done that there is none left.
 	row  Row
 	bay  *bayRows
@@ -111,7 +111,7 @@ func (f *file) start() error {
 	for c := range f.row.Cells {
 		f.row.Cells[c] = math.NaN()
 	}
-	f.row.Has = f.head.has
+	f.row.Has, f.ends = f.head.has, make([]int, len(f.head.cell))
 	return nil
 }
 
@@ -168,42 +168,39 @@ func (f *file) next(bays *bayTable) error {
 
 // parse understands one line.
 func (f *file) parse(line []byte, bays *bayTable) error {
-	var plain bool
-	if f.field, plain = split(f.field[:0], line); !plain {
-		text, err := splitQuoted(string(line))
-		if err != nil {
+	fields := cut(f.ends, line)
+	if fields == 0 {
+		var err error
+		if line, fields, err = unquote(f.ends, line); err != nil {
 			return f.wrong("quote a whole field or nothing", "%v", err)
 		}
-		f.field = f.field[:0]
-		for _, t := range text {
-			f.field = append(f.field, []byte(t))
-		}
 	}
-	if len(f.field) != len(f.head.cell) {
-		return f.wrong("a row has as many fields as the header", "the row has %d fields, the header %d", len(f.field), len(f.head.cell))
+	if fields != len(f.ends) {
+		return f.wrong("a row has as many fields as the header", "the row has %d fields, the header %d", fields, len(f.ends))
 	}
 	var filled uint16
 	f.bay = nil
-	for i, text := range f.field {
-		switch code := f.head.cell[i]; code {
-		case fieldTime:
+	from := 0
+	for i, code := range f.head.cell {
+		text := line[from:f.ends[i]]
+		from = f.ends[i] + 1
+		switch {
+		case code == fieldTime:
 			t, err := f.clock.parse(text)
 			if err != nil {
 				what, fix, _ := strings.Cut(err.Error(), "; ")
 				return f.wrong(fix, "%s", what)
 			}
 			f.row.Time = t
-		case fieldBay:
+		case code == fieldBay:
 			b, err := bays.find(text, f.name, f.line)
 			if err != nil {
 				return f.wrong(err.Error(), "bay %q cannot be an id", text)
 			}
 			f.bay = b
+		case len(text) == 0:
+			f.row.Cells[code] = math.NaN()
 		default:
-			if len(text) == 0 {
-				f.row.Cells[code] = math.NaN()
-				continue
-			}
 			v, err := number(text)
 			if err != nil {
 				return f.wrong("write a plain decimal number, or nothing where there is no good reading", "%s: %v", Column(code), err)

@@ -43,7 +43,7 @@ func collect(t testing.TB, s *recorded.Series, st *site.Site) []site.Sample {
 	var out []site.Sample
 	for smp, err := range s.Samples(st) {
 		require.NoError(t, err)
-		out = append(out, smp)
+		out = append(out, *smp)
 	}
 	return out
 }
@@ -247,6 +247,8 @@ func TestMistakesAreNamedWithTheirLine(t *testing.T) {
 		{"a day that is not", head + "2025-06-31T00:00:00Z,A1,50,0,\n", `-:2: "2025-06-31T00:00:00Z" is not a time; write it in UTC like 2025-07-01T04:00:30Z`},
 		{"hour 24", head + "2025-06-30T24:00:00Z,A1,50,0,\n", `-:2: "2025-06-30T24:00:00Z" is not a time; write it in UTC like 2025-07-01T04:00:30Z`},
 		{"microseconds", head + "2025-06-30T23:00:00.000001Z,A1,50,0,\n", `-:2: "2025-06-30T23:00:00.000001Z" is finer than a millisecond; write 2025-06-30T23:00:00.000Z`},
+		{"too many fields, quoted", head + "2025-06-20T22:00:00Z,\"A1\",50,\"5,5\",0,\n", "-:2: the row has 6 fields, the header 5; a row has as many fields as the header"},
+		{"a quoted comma", head + "2025-06-20T22:00:00Z,A1,\"50,5\",0,\n", `-:2: level_mm: "50,5" is not a number; write a plain decimal number, or nothing where there is no good reading`},
 		{"a quote inside", head + "2025-06-30T23:00:00Z,A\"1,50,0,\n", `-:2: bare " in non-quoted-field; quote a whole field or nothing`},
 	} {
 		t.Run(c.name, func(t *testing.T) {

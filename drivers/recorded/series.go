@@ -257,18 +257,19 @@ type unusedCell struct {
 // in the order of the columns. An empty cell is a Bad sample, a reading the point cannot show
 // too. Rain becomes a running total that starts at 0 before the first row. A bay that st lacks is an
 // *Error with the line where it first stands. A cell whose point st lacks is left out and
-// counted (Unused).
-func (s *Series) Samples(st *site.Site) iter.Seq2[site.Sample, error] {
-	return func(yield func(site.Sample, error) bool) {
+// counted (Unused). A sample is good until the next is asked for.
+func (s *Series) Samples(st *site.Site) iter.Seq2[*site.Sample, error] {
+	return func(yield func(*site.Sample, error) bool) {
+		var smp site.Sample
 		for f, err := range s.files() {
 			if err != nil {
-				yield(site.Sample{}, err)
+				yield(nil, err)
 				return
 			}
 			b := f.bay
 			if b.to == nil {
 				if b.to, err = bind(st, b); err != nil {
-					yield(site.Sample{}, err)
+					yield(nil, err)
 					return
 				}
 			}
@@ -281,7 +282,7 @@ func (s *Series) Samples(st *site.Site) iter.Seq2[site.Sample, error] {
 					}
 					continue
 				}
-				smp := site.Sample{Point: p.ID, Time: f.row.Time, Value: c.si(v)}
+				smp = site.Sample{Point: p.ID, Time: f.row.Time, Value: c.si(v)}
 				switch {
 				case v != v:
 					smp.Quality, smp.Why = site.Bad, site.WhyNoReading
@@ -291,7 +292,7 @@ func (s *Series) Samples(st *site.Site) iter.Seq2[site.Sample, error] {
 				case smp.Value < b.to.lo[c] || smp.Value > b.to.hi[c]:
 					smp.Value, smp.Quality, smp.Why = site.Unknown(), site.Bad, site.WhyOutOfRange
 				}
-				if !yield(smp, nil) {
+				if !yield(&smp, nil) {
 					return
 				}
 			}
