@@ -469,6 +469,13 @@ func (w *Watch) carryOpen(s *bankState, f *water.Window) {
 		x = float64(f.To-max(f.From, min(s.Since, f.To))) / float64(hour)
 	}
 	f.Carry(&s.Sig, x)
+	// What some hours showed and a whole window since shows by itself is the windows' from now on: other hours
+	// do not take it back.
+	if own := (water.Signature{}); f.From >= s.Seen && math.Abs(s.First) < urgentRate {
+		if f.Carry(&own, x); own.LLR(s.First/2) > w.budget.odds {
+			s.Quick = 0
+		}
+	}
 	// Has it ended? The windows since it was last seen are asked.
 	if f.Carry(&s.Back, x); s.Back.LLR(s.First/2) > 0 {
 		s.Back, s.BackAt = water.Signature{}, f.To

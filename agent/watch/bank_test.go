@@ -162,3 +162,20 @@ func TestFillsOfATroubledBaySayNothing(t *testing.T) {
 	y.st.Valve.Open = true
 	require.Empty(t, v.w.slopes(y), "the valve is stuck")
 }
+
+// A small loss that some hours showed is the windows' once a whole one has shown it since, and other hours do not take
+// it back; until then, and where it is large, they may.
+func TestAWindowConfirmsWhatHoursShowed(t *testing.T) {
+	v := newWorld(t, 1, nil)
+	for _, row := range []struct {
+		size, lost float64
+		since      int64
+		quick      float64
+	}{{9, 1, 0, 0}, {9, 0, 0, 20}, {9, 1, hour, 20}, {90, 1, 0, 20}} {
+		f := quietWindow(3, 0, 1)
+		f.Nu = row.lost * row.size * f.Hours
+		s := bankState{Open: site.Leak, Since: f.From, Seen: f.From + row.since, First: row.size, Quick: 20}
+		v.w.carryOpen(&s, &f)
+		require.Equal(t, row.quick, s.Quick, "%+v", row)
+	}
+}
