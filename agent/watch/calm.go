@@ -22,8 +22,16 @@ func (m *learned) spread(one float64) float64 {
 	return (fallNights*one*one + m.Sum) / (fallNights + m.N) * (1 + 1/max(1, m.N))
 }
 
-// winds is what the site has taught of the wind of its nights: by how much it is less than that of each
-// half hour (UTC), and how strong it is, both as logarithms.
+// about is the mean and the variance of the next; before anything is learned they are mean and one squared, which count
+// as fallNights.
+func (m *learned) about(mean, one float64) (float64, float64) {
+	n := fallNights + m.N
+	return mean + (m.Mean-mean)*m.N/n, (fallNights*one*one + m.Sum) / n
+}
+
+// winds is what the site has taught of the lulls of its nights, in which what stands at the ground freezes: by how much
+// the calmest half hour still to come is less windy than each half hour (UTC), and how windy the night's calmest is,
+// both as logarithms.
 type winds struct {
 	Drop  [halvesADay]learned
 	Usual learned
@@ -32,8 +40,8 @@ type winds struct {
 const (
 	// leastMS is the wind below which an anemometer hardly turns and the air at the ground still stirs.
 	leastMS = 0.5
-	// dayToNight is the wind of the day over that of the night before the site has taught it (FAO
-	// Irrigation and Drainage Paper 24 takes two where nothing is known; from memory for the page), windScatter
+	// dayToNight is the wind of the day over that of the night before the site has taught it how far its lulls
+	// go (FAO Irrigation and Drainage Paper 24 takes two where nothing is known; from memory for the page), windScatter
 	// how a night departs from it, as a logarithm: a factor of 1.6.
 	dayToNight, windScatter = math.Ln2, 0.5
 	// stirred is the heat the air brings to the ground, W/m2 K in a metre a second (FAO-56, equation 4: 208/u s/m
@@ -43,28 +51,26 @@ const (
 
 // learn takes the winds of the day and night that end with a sunrise.
 func (s *winds) learn(f *frostState, now int64) {
-	each := func(do func(n int64, ln float64)) {
-		for n := now / halfHour; n > (now-day)/halfHour; n-- {
-			if i := n % int64(len(f.Halves)); f.Halves[i] == n && !math.IsNaN(f.Blew[i]) {
-				do(n, f.Blew[i])
-			}
+	lull, read := math.Inf(1), 0
+	for n := now / halfHour; n > (now-day)/halfHour; n-- {
+		i := n % int64(len(f.Halves))
+		if f.Halves[i] != n || math.IsNaN(f.Blew[i]) {
+			continue
 		}
-	}
-	sum, k := 0.0, 0.0
-	each(func(n int64, ln float64) {
 		if n*halfHour >= f.Sunset {
-			sum, k = sum+ln, k+1
+			lull, read = min(lull, f.Blew[i]), read+1
 		}
-	})
-	if k < 4 {
-		return
+		if read > 0 {
+			s.Drop[n%int64(halvesADay)].take(f.Blew[i] - lull)
+		}
 	}
-	each(func(n int64, ln float64) { s.Drop[n%int64(halvesADay)].take(ln - sum/k) })
-	s.Usual.take(sum / k)
+	if read >= 4 {
+		s.Usual.take(lull)
+	}
 }
 
-// tonight is the logarithm of the night's wind and its variance, by the wind that blows now: what is left of
-// it as the last nights went, beside how those were.
+// tonight is the logarithm of the wind in the night's lull and its variance, by the wind that blows now: what was
+// left of it in the last nights, beside how calm those were.
 func (s *winds) tonight(ms float64, dark bool, now int64) (ln, v float64) {
 	drop := s.Drop[now/halfHour%int64(halvesADay)]
 	if drop.N < 1 && !dark {
@@ -78,7 +84,7 @@ func (s *winds) tonight(ms float64, dark bool, now int64) (ln, v float64) {
 	return ln, v
 }
 
-// calm is what the wind of the night leaves of the ground's cold in a metre a second, and its uncertainty:
+// calm is what the night's wind, in its lull, leaves of the ground's cold in a metre a second, and its uncertainty:
 // what the ground radiates is brought back to it by the air, the sooner the more wind, and by radiation.
 // The two to five degrees of the observers are two and half a metre a second; without a wind
 // that is read they are all that is known.

@@ -128,8 +128,9 @@
 //     1932), down to sunrise or to when the last two nights were coldest, and by how the day before went,
 //     each weighed by what it knows; not under the dew point less four degrees, and with the lowest of the
 //     last nights as what was to be expected: a summer's first frost takes more to be believed. What lies on the
-//     ground is two to five degrees colder in a clear calm, by how clear the sky was and by the wind that is left at
-//     night, as the last nights' dropped. It is told when in the next six hours, or once it is dark by sunrise, the ground
+//     ground is two to five degrees colder in a clear calm: by how clear the sky was, how clear the site's days are, and by
+//     how much more the air falls than in its nights under such a sky; and by the wind that is left in the night's lull,
+//     as the last nights' dropped. It is told when in the next six hours, or once it is dark by sunrise, the ground
 //     is likelier to freeze than not by three to one, and urgent
 //     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows
 //     water. From the forenoon on the coming night is noted, for information, with its probability from one

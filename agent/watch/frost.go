@@ -209,7 +209,7 @@ func (w *Watch) air(t float64, now int64) {
 	}
 }
 
-// blows takes a reading of the wind.
+// blows takes a reading of the wind, at two metres.
 func (s *frostState) blows(ms float64, t int64) {
 	if s.WndAt == 0 || t-s.WndAt > hour {
 		s.Wind = ms
@@ -233,24 +233,6 @@ func (s *frostState) ground(now int64, h float64) (k, u float64) {
 		return 0, 0
 	}
 	return s.margin(now)
-}
-
-// margin is that of the night, under way or to come.
-func (s *frostState) margin(now int64) (k, u float64) {
-	calm, calmU := s.calm(now)
-	clear, weight := 0.5, 1/(clearUnknown*clearUnknown)
-	learn := func(c, u float64) {
-		w := 1 / (u * u)
-		clear += (min(1, max(0, c)) - clear) * w / (w + weight)
-		weight += w
-	}
-	if !math.IsNaN(s.Clear) {
-		learn(s.Clear, clearBySun)
-	}
-	if since := float64(now-s.Sunset) / float64(hour); s.Dark && since >= 2 {
-		learn(((s.DuskC-s.T)/math.Sqrt(since)-cloudyFall)/(clearFall-cloudyFall), clearByFall)
-	}
-	return groundC * clear * calm, math.Hypot(calm*math.Hypot(groundU*clear, groundC/math.Sqrt(weight)), groundC*clear*calmU)
 }
 
 // darkAt is whether it is night at t, within a day from now: the sun rises and sets as it did last.

@@ -16,6 +16,7 @@ type nights struct {
 	// Seen, Low and LowSum are the same of the lowest itself, degC.
 	Seen, Low, LowSum float64
 	Winds             winds
+	Clears            clears
 }
 
 const (
@@ -63,6 +64,7 @@ func (s *nights) learn(f *frostState, now int64) {
 		s.N[i] = k*keep + 1
 	}
 	s.Winds.learn(f, now)
+	s.Clears.learn(f, now)
 	keep := min(1, (nightsKept-1)/max(1, s.Seen))
 	off := low - s.Low
 	s.Low += off / (s.Seen*keep + 1)

@@ -122,7 +122,7 @@ func (w *Watch) Sample(s site.Sample) {
 			w.st.Frost.RH, w.st.Frost.RHAt = s.Value, t
 		}
 		if f.p.Quantity == site.Wind && good {
-			w.st.Frost.blows(s.Value, t)
+			w.st.Frost.blows(water.WindAt2M(s.Value, f.p.HeightM), t)
 		}
 		return
 	}
