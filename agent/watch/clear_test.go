@@ -93,3 +93,47 @@ func TestWindIsTakenAtTwoMetres(t *testing.T) {
 	require.InDelta(t, 4, at(2), 0.01)
 	require.InDelta(t, 3, at(10), 0.01) // FAO-56: 0.748 of it
 }
+
+// Where cloudy days are followed by nights that fall little, or a cold evening by no colder night than a mild one, the
+// forecast by the mean fall learns it, and how surely it then knows.
+func TestTheForecastOfANightLeansAsTheSitesNightsDo(t *testing.T) {
+	at := time.Date(2025, 3, 20, 18, 0, 0, 0, time.UTC).UnixMilli()
+	learned := func(n int, night func(odd bool) (clear, air, low float64)) (fair, foul, u float64) {
+		var s nights
+		for i := range n {
+			f := &frostState{Sunset: at}
+			clear, air, low := night(i%2 == 1)
+			f.T = low
+			for k, c := range []float64{air, low} {
+				j := (at + int64(k)*halfHour) / halfHour
+				f.Halves[j%50], f.Course[j%50], f.Skies[j%50], f.Blew[j%50] = j, c, clear, math.NaN()
+			}
+			s.learn(f, at+halfHour)
+			at += day
+		}
+		clear, air, _ := night(false)
+		fair, u, _ = s.lowest(air, clear, at)
+		clear, air, _ = night(true)
+		foul, _, _ = s.lowest(air, clear, at)
+		return fair, foul, u
+	}
+	cloud := func(odd bool) (clear, air, low float64) {
+		if odd {
+			return 0.2, 10, 6
+		}
+		return 0.9, 10, 2
+	}
+	fair, foul, _ := learned(2, cloud)
+	require.InDelta(t, fair, foul, 1)
+	fair, foul, few := learned(8, cloud)
+	require.Less(t, fair, foul-1.5)
+	_, _, many := learned(30, cloud)
+	require.Less(t, many, few)
+	mild, cold, _ := learned(30, func(odd bool) (clear, air, low float64) {
+		if odd {
+			return math.NaN(), 6, 2
+		}
+		return math.NaN(), 12, 2
+	})
+	require.Greater(t, cold, mild-4.5)
+}

@@ -134,8 +134,8 @@
 //     is likelier to freeze than not by three to one, and urgent
 //     (agent/alarm) from nineteen to one; in a closed season only while a chamber or the line still shows
 //     water. From the forenoon on the coming night is noted, for information, with its probability from one
-//     in five: the air falls as far to the night's lowest as it did in the last nights, by that site's own
-//     scatter;
+//     in five: the air falls as far to the night's lowest as it did in the last nights, further under a clear sky and less
+//     from a cold evening as that site's nights teach, by their own scatter;
 //   - a frozen level by metered rise after four minutes of water, or evaporation; a dead meter by
 //     fills only the level saw: three, two where the valve was told to open, one where the main
 //     meter counted the water;

@@ -30,13 +30,13 @@ type frostState struct {
 	LowC  float64
 	LowAt int64
 	Lows  [2]int64
-	// Course is the air at the beginning of the last half hours, degC, Halves which half hours since
-	// 1970 they are: a day and an hour of them, Blew the logarithm of the wind then, NaN where it was not read. Clear is how clear the sky was when the sun last told,
-	// 0 to 1, NaN unknown.
-	Course, Blew [50]float64
-	Halves       [50]int64
-	Clear        float64
-	Nights       nights
+	// Course is the air at the beginning of the last half hours, degC, Halves which half hours since 1970 they are: a day
+	// and an hour of them, Blew the logarithm of the wind then, NaN where it was not read, Skies Clear. Clear is how
+	// clear the sky was when the sun last told, 0 to 1, NaN unknown.
+	Course, Blew, Skies [50]float64
+	Halves              [50]int64
+	Clear               float64
+	Nights              nights
 }
 
 const (
@@ -169,7 +169,7 @@ func (w *Watch) air(t float64, now int64) {
 	}
 	st.At = now
 	if n := now / halfHour; st.Halves[n%50] != n {
-		st.Halves[n%50], st.Course[n%50], st.Blew[n%50] = n, st.T, math.NaN()
+		st.Halves[n%50], st.Course[n%50], st.Blew[n%50], st.Skies[n%50] = n, st.T, math.NaN(), st.Clear
 		if st.WndAt > 0 && now-st.WndAt < hour {
 			st.Blew[n%50] = math.Log(max(leastMS, st.Wind))
 		}

@@ -12,7 +12,8 @@ import (
 type nights struct {
 	N    [halvesADay]float64 // nights learned from, at most nightsKept
 	Fall [halvesADay]float64 // mean, K
-	Sum  [halvesADay]float64 // of squared departures from the mean, K2; forgets as the mean does
+	Sum  [halvesADay]float64 // of squared errors of what was foretold by it, K2; forgets as the mean does
+	Lean [halvesADay]lean
 	// Seen, Low and LowSum are the same of the lowest itself, degC.
 	Seen, Low, LowSum float64
 	Winds             winds
@@ -59,8 +60,13 @@ func (s *nights) learn(f *frostState, now int64) {
 		k := s.N[i]
 		keep := min(1, (nightsKept-1)/max(1, k))
 		off := t - low - s.Fall[i]
+		if k >= 1 && s.Seen >= 1 {
+			clear, short := f.Skies[n%int64(len(f.Skies))], s.Low-t+s.Fall[i]
+			e := -off - s.Lean[i].of(clear, short)
+			s.Lean[i].take(clear, short, -off)
+			s.Sum[i] = keep*s.Sum[i] + e*e
+		}
 		s.Fall[i] += off / (k*keep + 1)
-		s.Sum[i] = keep*s.Sum[i] + off*(t-low-s.Fall[i])
 		s.N[i] = k*keep + 1
 	}
 	s.Winds.learn(f, now)
@@ -83,9 +89,9 @@ func (s *nights) usual(c, u float64) (float64, float64) {
 	return c + (s.Low-c)*w, u * math.Sqrt(1-w)
 }
 
-// lowest is what the air of now comes down to by sunrise as the last nights went, and its uncertainty,
-// degC; ok is false before the first.
-func (s *nights) lowest(c float64, now int64) (low, u float64, ok bool) {
+// lowest is what the air of now comes down to by sunrise as the last nights went and under so clear a sky, and its
+// uncertainty, degC; ok is false before the first.
+func (s *nights) lowest(c, clear float64, now int64) (low, u float64, ok bool) {
 	i := now / halfHour % int64(halvesADay)
 	n, fall := s.N[i], s.Fall[i]
 	if n < 1 {
@@ -93,7 +99,8 @@ func (s *nights) lowest(c float64, now int64) (low, u float64, ok bool) {
 	}
 	prior := fallShare * fall
 	scatter := (fallNights*prior*prior + s.Sum[i]) / (fallNights + n)
-	return c - fall, math.Hypot(trendC, math.Sqrt(scatter*(1+1/n))), true
+	low = c - fall
+	return low + s.Lean[i].of(clear, s.Low-low), math.Hypot(trendC, math.Sqrt(scatter)), true
 }
 
 // tonight is the lowest the air can be expected to have in the coming night, or the rest of this one, and
@@ -102,7 +109,7 @@ func (s *frostState) tonight(now int64) (c, u float64, ok bool) {
 	if !s.Dark && (s.Sunrise == 0 || now-s.Sunrise < wakeful) {
 		return math.NaN(), math.NaN(), false
 	}
-	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
+	if c, u, ok = s.Nights.lowest(s.T, s.Clear, now); !ok {
 		return c, u, false
 	}
 	return s.damp(c, now), u, true
@@ -128,7 +135,7 @@ func (s *frostState) rest(now int64) (c, u float64, ok bool) {
 	if !s.Dark || s.Sunrise == 0 {
 		return math.NaN(), math.NaN(), false
 	}
-	if c, u, ok = s.Nights.lowest(s.T, now); !ok {
+	if c, u, ok = s.Nights.lowest(s.T, s.Clear, now); !ok {
 		return c, u, false
 	}
 	if now-s.Sunset >= 2*hour {
