@@ -17,16 +17,18 @@ type mainHabit struct {
 	X, P, G []float64
 	S, Ends float64
 	Onsets  []mainOnset
+	More    bool // the last comparison was a part, and the next goes on with it
 }
 
 // mainOnset is a moment from which on something may be wrong: for every cause the error it has
-// put into the habit since, and its signature (water.Signature). Top and TopJ are what the one
-// comparison that shows most added to it, Next what the one that shows next most did, without its
-// sign: a hose on the main, once, is no fault of a meter.
+// put into the habit since, and its signature (water.Signature). Part and PartJ are what the parts
+// so far of the comparison under way added to it, Top and TopJ what the one comparison that shows
+// most did, Next what the one that shows next most did, without its sign: a hose on the main, once,
+// is no fault of a meter.
 type mainOnset struct {
-	From                  int64
-	E                     []float64 // causes by states
-	D, J, Top, TopJ, Next []float64
+	From                               int64
+	E                                  []float64 // causes by states
+	D, J, Part, PartJ, Top, TopJ, Next []float64
 }
 
 // goesOn is the signature of a cause in which the comparison that shows most counts for no more
@@ -90,8 +92,9 @@ func (h *mainHabit) start(ends float64) {
 	for i := range m {
 		h.P[e*m+i], h.P[i*m+e] = 0, 0
 	}
-	h.P[e*m+e], h.X[e] = ends, 0
+	h.P[e*m+e], h.X[e], h.More = ends, 0, false
 	for i := range h.Onsets {
+		h.Onsets[i].whole()
 		for c := range h.N + moreCols {
 			h.Onsets[i].E[c*m+e] = 0
 		}
@@ -192,18 +195,24 @@ func apart(age int64) int64 {
 	return 0
 }
 
-// carry takes every cause's signature through the comparison, which opens a new onset. It must come
-// between compare and learn.
-func (h *mainHabit) carry(now int64, fed []float64, hours, x, v float64) {
-	keep, last := h.Onsets[:0], int64(-1)
-	for _, o := range h.Onsets {
-		if gap := apart(now - o.From); gap > 0 && (last < 0 || o.From/gap != last/gap) {
-			keep, last = append(keep, o), o.From
+// carry takes every cause's signature through the comparison, which opens a new onset with its first part; more
+// says that it is a part and not the last. It must come between compare and learn.
+func (h *mainHabit) carry(now int64, fed []float64, hours, x, v float64, more bool) {
+	if !h.More {
+		keep, last := h.Onsets[:0], int64(-1)
+		for _, o := range h.Onsets {
+			if gap := apart(now - o.From); gap > 0 && (last < 0 || o.From/gap != last/gap) {
+				keep, last = append(keep, o), o.From
+			}
 		}
+		h.Onsets = append(keep, mainOnset{From: now - int64(hours*float64(hour))})
 	}
-	h.Onsets = append(keep, mainOnset{From: now - int64(hours*float64(hour))})
+	h.More = more
 	for i := range h.Onsets {
-		h.through(&h.Onsets[i], fed, hours, x, v)
+		o := &h.Onsets[i]
+		if h.through(o, fed, hours, x, v); !more {
+			o.whole()
+		}
 	}
 }
 
@@ -212,6 +221,7 @@ func (h *mainHabit) through(o *mainOnset, fed []float64, hours, x, v float64) {
 	if o.D == nil {
 		o.E, o.D, o.J = make([]float64, causes*m), make([]float64, causes), make([]float64, causes)
 		o.Top, o.TopJ, o.Next = make([]float64, causes), make([]float64, causes), make([]float64, causes)
+		o.Part, o.PartJ = make([]float64, causes), make([]float64, causes)
 	}
 	for c := range causes {
 		g := h.adds(c, fed, hours)
@@ -224,14 +234,21 @@ func (h *mainHabit) through(o *mainOnset, fed []float64, hours, x, v float64) {
 		}
 		e[m-1] = h.G[m-1] * g
 		dd, dj := g*x/v, g*g/v
-		o.D[c] += dd
-		o.J[c] += dj
+		o.D[c], o.J[c] = o.D[c]+dd, o.J[c]+dj
+		o.Part[c], o.PartJ[c] = o.Part[c]+dd, o.PartJ[c]+dj
+	}
+}
+
+// whole ends the comparison under way.
+func (o *mainOnset) whole() {
+	for c, dd := range o.Part {
 		if math.Abs(dd) > math.Abs(o.Top[c]) {
 			o.Next[c] = math.Abs(o.Top[c])
-			o.Top[c], o.TopJ[c] = dd, dj
+			o.Top[c], o.TopJ[c] = dd, o.PartJ[c]
 		} else {
 			o.Next[c] = max(o.Next[c], math.Abs(dd))
 		}
+		o.Part[c], o.PartJ[c] = 0, 0
 	}
 }
 

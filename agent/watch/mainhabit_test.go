@@ -41,7 +41,7 @@ func (l *line) run(h *mainHabit, now *int64, days float64, limit float64) (named
 		d, fed, hours := l.next()
 		*now += int64(hours * float64(hour))
 		x, v := h.compare(d, fed, hours, sq(l.pulse)/12, 1+sq(meterRepeats*total(fed)), false)
-		h.carry(*now, fed, hours, x, v)
+		h.carry(*now, fed, hours, x, v, false)
 		h.learn(x)
 		if c, sum, ok := h.verdict(*now, math.Log(20)); ok && sum > limit {
 			return float64(*now-begin) / float64(day), c
@@ -121,6 +121,92 @@ func TestAHoseOnTheMainIsNoMeter(t *testing.T) {
 	}
 }
 
+// evening fills all bays once, one after the other, and is one comparison; in parts, of as many parts. Each time one
+// bay is filled extra litres run beside it.
+func (l *line) evening(h *mainHabit, now *int64, parts bool, extra float64) {
+	*now += day - hour
+	h.start(sq(l.pulse) / 12)
+	sum, was := make([]float64, 6), l.was
+	for i := range 6 {
+		fed := make([]float64, 6)
+		fed[i] = 40 + 40*l.rng.Float64()
+		sum[i] = fed[i]
+		l.flowed += fed[i]*(1+l.share[i])*(1+0.005*l.rng.NormFloat64()) + extra
+		count := math.Floor(l.flowed/l.pulse) * l.pulse
+		d := count - was - total(fed)
+		*now += hour / 6
+		hours := 1.0 / 6
+		if !parts {
+			if i < 5 {
+				continue
+			}
+			d, fed, hours = count-l.was-total(sum), sum, 1
+		}
+		own := 0.25
+		for _, f := range fed {
+			own += sq(meterRepeats * f)
+		}
+		x, v := h.compare(d, fed, hours, sq(l.pulse)/12, own, false)
+		h.carry(*now, fed, hours, x, v, i < 5)
+		h.learn(x)
+		was = count
+	}
+	l.was = math.Floor(l.flowed/l.pulse) * l.pulse
+}
+
+// Where bays are always filled one after the other, the main meter tells their meters apart by the parts.
+func TestPartsTellWhichMeterWentWrong(t *testing.T) {
+	for seed := range uint64(20) {
+		for _, parts := range []bool{true, false} {
+			l, h, now := newLine(seed)
+			l.pulse, l.rest = 1, 0
+			for range 12 {
+				l.evening(h, now, parts, 0)
+			}
+			l.share[5] += 0.115
+			l.evening(h, now, parts, 0)
+			l.evening(h, now, parts, 0)
+			c, sum, ok := h.verdict(*now, math.Log(20))
+			require.Equal(t, parts, ok && sum > nightly && c.col == 5, "seed %d", seed)
+		}
+	}
+}
+
+// A hose that runs through all of one evening is in every part of one comparison, and counts once.
+func TestAHoseThroughAnEveningIsNoMeter(t *testing.T) {
+	for seed := range uint64(10) {
+		l, h, now := newLine(seed)
+		l.pulse, l.rest = 1, 0
+		for day := range 24 {
+			extra := 0.0
+			if day == 12 {
+				extra = 60
+			}
+			l.evening(h, now, true, extra)
+			_, sum, ok := h.verdict(*now, math.Log(20))
+			require.False(t, ok && sum > nightly, "seed %d day %d", seed, day)
+		}
+	}
+}
+
+// A comparison is made while water runs where the main meter is read with the bays', and not where it is read late,
+// which shows in what it still has to tell when a fill stops.
+func TestAComparisonHasPartsOnlyIfTheMainMeterIsReadInTime(t *testing.T) {
+	for _, late := range []int{0, 6} {
+		v := newWorld(t, 1, nil)
+		v.mainLate = late
+		parts := 0
+		for range 3 * 8640 {
+			require.Empty(t, v.tick(), "late by %d steps", late)
+			if v.w.st.Main.Habit.More {
+				parts++
+			}
+		}
+		require.Equal(t, late == 0, parts > 100, "late by %d steps: %d", late, parts)
+		require.Equal(t, late > 0, v.w.lateS2() > sq(lateMost), "late by %d steps: %.3g", late, v.w.lateS2())
+	}
+}
+
 // With counts that are exact at every comparison the filter is Bayesian linear regression, whose
 // estimate is the least-squares one with the prior as further rows.
 func TestTheHabitIsLeastSquares(t *testing.T) {
@@ -175,7 +261,7 @@ func TestAFewFillsTellAWrongMeter(t *testing.T) {
 			l.was = count
 			*now += 6 * hour
 			x, v := h.compare(d, fed, 6, 1./12, 0.25+sq(meterRepeats*total(fed)), false)
-			h.carry(*now, fed, 6, x, v)
+			h.carry(*now, fed, 6, x, v, false)
 			h.learn(x)
 			if c, sum, ok := h.verdict(*now, math.Log(20)); ok && sum > nightly {
 				require.GreaterOrEqual(t, q, wrongAt, "seed %d", seed)

@@ -14,25 +14,31 @@ var lineSizes = [...]float64{5, 10, 20, 50, 100, 300, 1000}
 
 // mainState is what is remembered of the main meter against the bays'.
 type mainState struct {
-	From    int64 // when the comparison under way began, ms; 0 before the first
-	Main    float64
-	Bays    []float64 // L, each bay's total then
-	Habit   mainHabit
-	R       [len(lineSizes)]float64 // Shiryaev-Roberts sums, logarithms
-	Open    bool
-	Since   int64
-	Quiet   int64
-	Rate    float64
-	RateU   float64
-	Short   float64
-	ShortAt float64
-	Fault   bool
-	FaultAt int64
-	Share   float64 // by which the main meter counts too much, where that was found; 0 where it stopped
-	ShareU  float64
-	Past    []mainMark // of the last days, one an hour
-	Sum     float64    // L and L2, the excess and its variance since the start
-	SumV    float64
+	From   int64  // when the comparison under way, or its last part, began, ms; 0 before the first
+	Rest   int64  // when the comparison began
+	Ran    []bool // which bays ran when the last part began
+	Part   mainPart
+	Sights [2]mainSight // at the last reading but one at which water ran, and the last
+	// Late2 is how far apart in time the main and the bays' totals are read, s2, as so many stops had it.
+	Late2, Stops float64
+	Main         float64
+	Bays         []float64 // L, each bay's total then
+	Habit        mainHabit
+	R            [len(lineSizes)]float64 // Shiryaev-Roberts sums, logarithms
+	Open         bool
+	Since        int64
+	Quiet        int64
+	Rate         float64
+	RateU        float64
+	Short        float64
+	ShortAt      float64
+	Fault        bool
+	FaultAt      int64
+	Share        float64 // by which the main meter counts too much, where that was found; 0 where it stopped
+	ShareU       float64
+	Past         []mainMark // of the last days, one an hour
+	Sum          float64    // L and L2, the excess and its variance since the start
+	SumV         float64
 }
 
 // mainMark is where the main meter's excess stood.
@@ -64,30 +70,103 @@ func (w *Watch) mainSince(t int64) (rate, u float64, ok bool) {
 // mainPast is how many hours of the main meter's excess are kept.
 const mainPast = 10 * 24
 
+// mainPart is what the parts of the comparison under way have come to, L and h: what the main counted beyond the
+// bays' meters, what those counted, what departs from the habit and its variance.
+type mainPart struct{ D, Fed, X, V, Hours float64 }
+
+// mainSight is where the totals stand, and when water was last seen to run.
+type mainSight struct {
+	At         int64
+	Main, Bays float64 // L
+	Flow       float64 // L/s, of what runs
+}
+
 // mainMeter sets the main meter against the bays', from one moment at which nothing has run for a
 // while to another. What the main counts beyond its habit, steadily, is lost before the bays; what
 // it counts too much or too little whenever one bay is filled is that bay's meter; and a main that
-// departs with all bays is itself at fault.
+// departs with all bays is itself at fault. Where bays are filled one after the other, or longer than one
+// another, a comparison has a part for each time at which others run, so that one bay's water does not stand beside
+// what the others' meters may err by.
 func (w *Watch) mainMeter(now int64) {
 	st := &w.st.Main
 	if !w.hasMain() {
 		return
 	}
+	if len(st.Ran) != len(w.bays) {
+		st.Ran, st.From = make([]bool, len(w.bays)), 0
+	}
 	// The main meter may be read minutes after a bay's; only while nothing has run for a while, by all
 	// of them, do their totals belong together: one that is not heard will have more to tell.
-	runs := now-w.l.MainAt() > max(3*w.mainPoll(), 2*minute)
-	for _, y := range w.bays {
+	poll, age := w.mainPoll(), now-w.l.MainAt()
+	heard, fresh := age <= max(3*poll, 2*minute), age <= poll+10*second
+	runs, other := false, false
+	seen := mainSight{Main: w.l.MainL()}
+	for i, y := range w.bays {
 		k := &y.look
 		if !k.HasFlow && !k.HasMeter || y.uncounted(max(st.From, now-hour), now) {
 			st.From = 0 // a bay's water is not counted: nothing can be compared
 			return
 		}
-		runs = runs || now-max(k.RunAt, y.st.Valve.Opened) < apartAtMost || now-k.MeterAt > max(3*y.poll(), 2*minute)
+		runs = runs || now-max(k.RunAt, y.st.Valve.Opened) < apartAtMost
+		heard = heard && now-k.MeterAt <= max(3*y.poll(), 2*minute)
+		ran := y.ranLately(now)
+		if other = other || ran != st.Ran[i]; ran || st.Ran[i] {
+			fresh = fresh && now-k.MeterAt <= y.poll()+10*second
+		}
+		if ran {
+			seen.Flow += 1000 * k.RunM3S
+		}
+		seen.At, seen.Bays = max(seen.At, k.RunAt), seen.Bays+1000*k.TotalM3
 	}
-	if runs || st.From > 0 && now-st.From < hour {
+	if !heard {
 		return
 	}
-	main := w.l.MainL()
+	if seen.At > st.Sights[1].At {
+		st.Sights = [2]mainSight{st.Sights[1], seen}
+	}
+	rests := !runs && (st.From == 0 || now-st.Rest >= hour)
+	part := other && fresh && st.Stops >= leastStops && w.lateS2() <= sq(lateMost) && now-st.From >= int64(len(w.bays))*partApart
+	if !rests && (st.From == 0 || !part) {
+		return
+	}
+	w.compareMain(now, &seen, rests)
+}
+
+// partApart is the least a part lasts for each bay: what a comparison costs goes by the square of the bays.
+const partApart = 10 * second
+
+// ranLately says that water ran by the last reading or the one before.
+func (y *bay) ranLately(now int64) bool {
+	return y.look.RunAt > 0 && now-y.look.RunAt < y.poll()*3/2+10*second
+}
+
+// stopped learns how far apart in time the main meter and the bays' show the same water: what one had still to tell
+// at the last reading but one at which water ran, and has told by now, when all is still, over the flow.
+func (st *mainState) stopped(seen *mainSight, ends float64) {
+	if s, last := &st.Sights[0], &st.Sights[1]; s.Flow > 0 && last.At-s.At < 2*minute {
+		late2 := max(0, sq(seen.Main-s.Main-(seen.Bays-s.Bays))-2*ends) / sq(s.Flow)
+		n := min(st.Stops, mostStops)
+		st.Late2 = (st.Late2*n + late2) / (n + 1)
+		st.Stops = n + 1
+	}
+	st.Sights = [2]mainSight{}
+}
+
+// lateS2 is the variance in time, s2, between the main meter's reading and the bays'; before any stop has shown it,
+// each is read at some moment of a poll.
+func (w *Watch) lateS2() float64 {
+	st := &w.st.Main
+	return (st.Late2*st.Stops + sq(float64(w.mainPoll())/1000)/6) / (st.Stops + 1)
+}
+
+// leastStops is how many stops must have shown it before a comparison is made while water runs, mostStops how many
+// are remembered; lateMost, s, is how far apart the totals may then be.
+const leastStops, mostStops, lateMost = 5.0, 50.0, 10.0
+
+// compareMain compares since the last comparison, or its last part; rests says that this is no part, or the last.
+func (w *Watch) compareMain(now int64, seen *mainSight, rests bool) {
+	st := &w.st.Main
+	main := seen.Main
 	if st.Bays == nil {
 		st.Bays = make([]float64, len(w.bays))
 		for i := range st.R {
@@ -105,33 +184,55 @@ func (w *Watch) mainMeter(now int64) {
 		fed += f
 		own += sq(meterRepeats * f)
 		ends += sq(y.look.PulseM3*1000) / 12
-		st.Bays[i] = total
+		st.Bays[i], st.Ran[i] = total, y.ranLately(now)
 	}
 	if w.main != nil && w.main.PulseM3 > 0 {
 		ends += sq(w.main.PulseM3*1000) / 12
 	}
+	if rests {
+		st.stopped(seen, ends)
+	} else {
+		ends += w.lateS2() * sq(seen.Flow)
+	}
 	hours := float64(now-st.From) / float64(hour)
 	first := st.From == 0 || hours > 48
 	st.From, st.Main = now, main
+	if rests {
+		st.Rest = now
+	}
 	h := &st.Habit
 	h.size(len(w.bays))
 	if first {
 		h.start(ends)
+		st.Part = mainPart{}
 		return
 	}
+	more, startX, startV := h.More, h.X[h.N+1], h.P[len(h.P)-1]+h.Ends
 	// What is wrong with a meter is taken into the habit when it is found; a loss is not.
 	x, v := h.compare(d-fed, w.fed, hours, ends, own, st.Open || st.Fault && st.Share == 0)
-	st.Sum += x
-	st.SumV += v
+	p := &st.Part
+	p.D, p.Fed, p.X, p.V, p.Hours = p.D+d-fed, p.Fed+fed, p.X+x, p.V+v, p.Hours+hours
+	if more {
+		// The error at the end of the part before is in that with the other sign.
+		p.X, p.V = p.X+startX, p.V-startV
+	}
+	h.carry(now, w.fed, hours, x, v, !rests)
+	h.learn(x)
+	if !rests {
+		return
+	}
+	whole := *p
+	whole.V = max(whole.V, own+ends)
+	*p = mainPart{}
+	st.Sum += whole.X
+	st.SumV += whole.V
 	if len(st.Past) == mainPast {
 		st.Past = st.Past[:copy(st.Past, st.Past[1:])]
 	}
 	st.Past = append(st.Past, mainMark{now, st.Sum, st.SumV})
-	h.carry(now, w.fed, hours, x, v)
-	h.learn(x)
 	w.meterShares(now)
-	w.lineTest(x, v, hours)
-	w.mainStopped(d-fed, fed, v, now)
+	w.lineTest(whole.X, whole.V, whole.Hours)
+	w.mainStopped(whole.D, whole.Fed, whole.V, now)
 }
 
 // mainPoll is how often the main meter is read, ms.

@@ -37,6 +37,9 @@ type world struct {
 	crest float64
 	pause time.Duration // the controllers' between two fills
 	pulse float64       // the main meter's, m3
+	// The main meter is read so many steps late.
+	mainLate int
+	mains    []float64
 	// evening is what the clay of the first bay drinks from 18 to 21 hours, m3/s.
 	evening float64
 }
@@ -159,7 +162,9 @@ func (v *world) tick() []site.Finding {
 		send(b.id+"-valve", command)
 	}
 	v.main += dt * mainFlow
-	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(v.main/v.pulse) * v.pulse}
+	v.mains = append(v.mains, v.main)
+	shown := v.mains[max(0, len(v.mains)-1-v.mainLate)]
+	x := site.Sample{Point: "main", Time: v.t, Value: math.Floor(shown/v.pulse) * v.pulse}
 	v.l.Sample(x)
 	v.w.Sample(x)
 	v.l.Tick(v.t.Add(v.late))
