@@ -239,7 +239,15 @@ func (h *mainHabit) through(o *mainOnset, fed []float64, hours, x, v float64) {
 	}
 }
 
-// whole ends the comparison under way.
+// pause says that the main has stood still since the bays did: a hose that was on is off, and what shows after this
+// shows once more.
+func (h *mainHabit) pause() {
+	for i := range h.Onsets {
+		h.Onsets[i].whole()
+	}
+}
+
+// whole ends the comparison under way, or what of it lies before a pause.
 func (o *mainOnset) whole() {
 	for c, dd := range o.Part {
 		if math.Abs(dd) > math.Abs(o.Top[c]) {

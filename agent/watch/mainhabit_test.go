@@ -3,6 +3,7 @@ package watch
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -172,6 +173,31 @@ func TestPartsTellWhichMeterWentWrong(t *testing.T) {
 	}
 }
 
+// Two fills with a pause between them, in which the main stood still, show a wrong meter as two evenings do; where it
+// ran on, it may have been a hose.
+func TestAPauseEndsAHose(t *testing.T) {
+	for _, hose := range []float64{0, 10} {
+		l, h, now := newLine(1)
+		l.pulse, l.rest = 1, 0
+		for range 12 {
+			l.evening(h, now, true, 0)
+		}
+		h.start(sq(l.pulse) / 12)
+		*now += day
+		for k, f := range [][2]float64{{70, 0}, {0, 70}, {0, 0}, {70, 0}, {0, 0}} {
+			fed := []float64{0, 0, f[1], 0, 0, f[0]}
+			x, v := h.compare(0.2*f[0]+hose, fed, 0.2, 0.1, 1, false)
+			if total(fed) == 0 && sq(x) < 4*v {
+				h.pause()
+			}
+			h.carry(*now, fed, 0.2, x, v, k < 4)
+			h.learn(x)
+		}
+		c, sum, ok := h.verdict(*now+wrongSince, math.Log(20))
+		require.Equal(t, hose == 0, ok && sum > nightly && c.col == 5)
+	}
+}
+
 // A hose that runs through all of one evening is in every part of one comparison, and counts once.
 func TestAHoseThroughAnEveningIsNoMeter(t *testing.T) {
 	for seed := range uint64(10) {
@@ -198,7 +224,7 @@ func TestAComparisonHasPartsOnlyIfTheMainMeterIsReadInTime(t *testing.T) {
 		parts := 0
 		for range 3 * 8640 {
 			require.Empty(t, v.tick(), "late by %d steps", late)
-			if v.w.st.Main.Habit.More {
+			if st := &v.w.st.Main; st.Habit.More && slices.Contains(st.Ran, true) {
 				parts++
 			}
 		}

@@ -17,6 +17,7 @@ type mainState struct {
 	From   int64  // when the comparison under way, or its last part, began, ms; 0 before the first
 	Rest   int64  // when the comparison began
 	Ran    []bool // which bays ran when the last part began
+	Still  int64  // until when water had run when all was last still
 	Part   mainPart
 	Sights [2]mainSight // at the last reading but one at which water ran, and the last
 	// Late2 is how far apart in time the main and the bays' totals are read, s2, as so many stops had it.
@@ -85,7 +86,7 @@ type mainSight struct {
 // while to another. What the main counts beyond its habit, steadily, is lost before the bays; what
 // it counts too much or too little whenever one bay is filled is that bay's meter; and a main that
 // departs with all bays is itself at fault. Where bays are filled one after the other, or longer than one
-// another, a comparison has a part for each time at which others run, so that one bay's water does not stand beside
+// another, a comparison has a part for each time at which others or none run, so that one bay's water does not stand beside
 // what the others' meters may err by.
 func (w *Watch) mainMeter(now int64) {
 	st := &w.st.Main
@@ -125,11 +126,12 @@ func (w *Watch) mainMeter(now int64) {
 		st.Sights = [2]mainSight{st.Sights[1], seen}
 	}
 	rests := !runs && (st.From == 0 || now-st.Rest >= hour)
+	still := !runs && seen.At > st.Still
 	part := other && fresh && st.Stops >= leastStops && w.lateS2() <= sq(lateMost) && now-st.From >= int64(len(w.bays))*partApart
-	if !rests && (st.From == 0 || !part) {
+	if !rests && (st.From == 0 || !part && !still) {
 		return
 	}
-	w.compareMain(now, &seen, rests)
+	w.compareMain(now, &seen, rests, !runs)
 }
 
 // partApart is the least a part lasts for each bay: what a comparison costs goes by the square of the bays.
@@ -149,7 +151,7 @@ func (st *mainState) stopped(seen *mainSight, ends float64) {
 		st.Late2 = (st.Late2*n + late2) / (n + 1)
 		st.Stops = n + 1
 	}
-	st.Sights = [2]mainSight{}
+	st.Sights, st.Still = [2]mainSight{}, seen.At
 }
 
 // lateS2 is the variance in time, s2, between the main meter's reading and the bays'; before any stop has shown it,
@@ -163,8 +165,9 @@ func (w *Watch) lateS2() float64 {
 // are remembered; lateMost, s, is how far apart the totals may then be.
 const leastStops, mostStops, lateMost = 5.0, 50.0, 10.0
 
-// compareMain compares since the last comparison, or its last part; rests says that this is no part, or the last.
-func (w *Watch) compareMain(now int64, seen *mainSight, rests bool) {
+// compareMain compares since the last comparison, or its last part; still says that nothing has run for a while, rests
+// that this is no part, or the last.
+func (w *Watch) compareMain(now int64, seen *mainSight, rests, still bool) {
 	st := &w.st.Main
 	main := seen.Main
 	if st.Bays == nil {
@@ -189,7 +192,7 @@ func (w *Watch) compareMain(now int64, seen *mainSight, rests bool) {
 	if w.main != nil && w.main.PulseM3 > 0 {
 		ends += sq(w.main.PulseM3*1000) / 12
 	}
-	if rests {
+	if still {
 		st.stopped(seen, ends)
 	} else {
 		ends += w.lateS2() * sq(seen.Flow)
@@ -215,6 +218,9 @@ func (w *Watch) compareMain(now int64, seen *mainSight, rests bool) {
 	if more {
 		// The error at the end of the part before is in that with the other sign.
 		p.X, p.V = p.X+startX, p.V-startV
+	}
+	if still && sq(x) < 4*v {
+		h.pause()
 	}
 	h.carry(now, w.fed, hours, x, v, !rests)
 	h.learn(x)
