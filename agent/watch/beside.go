@@ -177,7 +177,7 @@ func (w *Watch) wholeDays() (any bool) {
 func (y *bay) wholeOf(a, b *water.Window) (d wholeDay) {
 	h := a.Hours + b.Hours
 	loss, held := a.Loss+b.Loss, a.Held+b.Held
-	if h < 20 || h > 28 || loss <= 0 {
+	if h < 20 || h > 28 || loss <= 0 || a.Part || b.Part {
 		return wholeDay{}
 	}
 	stated := func(rel, held float64, parts ...*water.Window) float64 {

@@ -325,6 +325,19 @@ func TestBesideNamesByNightsAndFills(t *testing.T) {
 	}
 }
 
+// A day of which an overflow took a few hours is not made up to a whole one.
+func TestBesideTakesWholeDaysAlone(t *testing.T) {
+	v := newBesideWorld(1, 0.02)
+	whole := func(dayPart, nightPart bool) wholeDay {
+		a := water.Window{Closed: water.Closed{From: 4 * hour, To: 18 * hour, Hours: 14, Loss: 300}, Part: dayPart}
+		b := water.Window{Closed: water.Closed{From: 18 * hour, To: 28 * hour, Hours: 10, Loss: 30}, Night: true, Joined: true, Part: nightPart}
+		return v.w.bays[0].wholeOf(&a, &b)
+	}
+	require.InDelta(t, 330, whole(false, false).Loss, 1e-9)
+	require.Zero(t, whole(true, false).To)
+	require.Zero(t, whole(false, true).To)
+}
+
 // A bay of which nothing is known any more begins anew, and so does what the others know beside it.
 func TestBesideForgets(t *testing.T) {
 	v := newBesideWorld(5, besideScatter)

@@ -147,7 +147,7 @@ func (y *bay) amounts(c *Closed, a, b *anchor) {
 		slope := scale * slopeMM(y.curve, c.Level)
 		c.Warmer, c.WarmerU = slope*warmer, slope*(b.Lags-a.Lags)
 	}
-	c.Spoilt = b.M.Spoils != a.M.Spoils || b.M.Overflow != a.M.Overflow || c.Rain > 3*y.b.AreaM2 || !y.metered
+	c.Spoilt = !y.tells(&a.M, &b.M, mostRain)
 }
 
 // unsure adds to amounts how far they may be wrong.

@@ -37,6 +37,9 @@
 //
 // What a bay loses is learned and judged on balances closed between settled levels (closed.go,
 // windows.go): one for the day, dawn to two hours after sunset, one for the rest of the night.
+// Rain of over 3 mm (by night 0.3), the overflow and whatever else lets a balance say nothing end a window at the last
+// settled moment before, and the next begins when the bay has settled after; by night one ends as well when rain that was
+// soaking through has arrived. Such parts of days are judged and teach nothing.
 // Loss = metered + hand + 0.9 rain - held. habit.go regresses it on reference evaporation (factor
 // K), on what of it is beyond these hours' of the last five days (R: clay that gives slowly answers a hot day by
 // less), on what falls due to the clay after sunset (share W), on hours (constant loss C) and on how

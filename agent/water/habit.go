@@ -37,6 +37,7 @@ type Window struct {
 	// whatever both. The latter two are empty where the lead says nothing.
 	Least  [3]Missing
 	Joined bool // it follows on the window before
+	Part   bool // it began neither at dawn nor at dusk, or ended at neither
 	Shared bool // other bays have shown what the sky did, and that is expected
 	// Wide is the variance that surprises have shown over S, for Carry.
 	Wide    float64

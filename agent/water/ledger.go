@@ -33,6 +33,7 @@ type Ledger struct {
 	parts []Window
 	can   []bool
 	odd   []bool
+	cuts  []cutAt
 	dev   []float64
 	vars  []float64
 
@@ -101,6 +102,7 @@ func New(s *site.Site) *Ledger {
 		l.byID[b.ID] = len(l.bays)
 		l.bays = append(l.bays, newBay(s, b))
 	}
+	l.cuts = make([]cutAt, len(l.bays))
 	for i := range s.Points {
 		p := &s.Points[i]
 		r := pointRef{bay: -1, q: p.Quantity, k: indexOf[p.Quantity]}

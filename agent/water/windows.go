@@ -11,6 +11,7 @@ type windowState struct {
 	From, Evening anchor // M.T is 0 where there is none
 	Night         bool   // the one under way began in the evening
 	Joined        bool   // it began where the last one ended
+	Part          bool   // it began neither at dawn nor at dusk
 	// Home is where the level lives by day and by night, mm; NaN at first. A bay that may be filled
 	// only by night stands lower every day, and has not moved.
 	Home [2]float64
@@ -53,6 +54,7 @@ const (
 	duskRest   = 2 * hour // the first hours after sunset, when the clay drinks most, count to the day
 	duskClose  = 4 * hour // when all bays' days are closed
 	shortest   = 2.0      // h, the shortest window closed
+	mostRain   = 3.0      // mm, the most rain in a window that is not spoilt
 	longestWin = 40.0     // h, a window nobody could close is given up
 )
 
@@ -70,6 +72,7 @@ func (l *Ledger) windows(to int64) {
 	}
 	sunrise := !dark && !st.WasDay && st.DuskT > 0
 	st.WasDay = !dark
+	l.cut(to)
 	for _, y := range l.bays {
 		w := &y.st.Win
 		if y.st.Now.M.T != to {
@@ -81,6 +84,9 @@ func (l *Ledger) windows(to int64) {
 		}
 		if w.From.M.T == 0 {
 			w.From, w.Joined = y.st.Now, false
+			if w.Part {
+				w.Night = dark && to-st.DuskT >= duskRest
+			}
 		}
 	}
 	switch {
@@ -91,14 +97,14 @@ func (l *Ledger) windows(to int64) {
 				return &w.Evening
 			}
 			return nil
-		}, false)
+		}, atDusk)
 	case sunrise:
 		l.closeAll(func(y *bay) *anchor {
 			if a := &y.st.Now; a.M.T > st.DuskT && to-a.M.T < 3*hour {
 				return a
 			}
 			return nil
-		}, true)
+		}, atDawn)
 		for _, y := range l.bays {
 			y.st.Win.Evening = anchor{}
 			y.st.SettleMS = y.settleWait()
@@ -107,8 +113,17 @@ func (l *Ledger) windows(to int64) {
 	l.underway(to)
 }
 
+// Where windows are closed: at the ends of the day, or by a cut.
+type closing uint8
+
+const (
+	atDawn closing = iota
+	atDusk
+	atCut
+)
+
 // closeAll closes every bay's window at the settled moment end gives (nil or T 0: it has none).
-func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
+func (l *Ledger) closeAll(end func(*bay) *anchor, at closing) {
 	any := false
 	for _, y := range l.bays {
 		b := end(y)
@@ -126,20 +141,28 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			continue
 		}
 		c := y.closed(&w.From, b)
+		next := at == atDusk || at == atCut && w.Night
+		part := w.Part || at == atCut
+		w.Part = at == atCut
 		if c.Hours < shortest {
-			w.From, w.Night, w.Joined = *b, !night, false
+			w.From, w.Night, w.Joined = *b, next, false
 			continue
 		}
 		if c.Hours > longestWin {
 			c.Spoilt = true
 		}
-		ws[i] = Window{Closed: c, Night: w.Night, Joined: w.Joined}
+		ws[i] = Window{Closed: c, Night: w.Night, Joined: w.Joined, Part: part}
+		if part && !w.Night {
+			y.drawsLate(&ws[i])
+		}
 		due[i] = !c.Spoilt
-		w.From, w.Night, w.Joined = *b, !night, !c.Spoilt
+		w.From, w.Night, w.Joined = *b, next, !c.Spoilt
 	}
 	l.setAgainst(ws, due)
 	for i, y := range l.bays {
-		y.takeSlope(&l.st.Pace, l.slopesElsewhere(i))
+		if at != atCut {
+			y.takeSlope(&l.st.Pace, l.slopesElsewhere(i))
+		}
 		if !due[i] {
 			if ws[i].To > 0 {
 				y.st.Win.Joined = false
@@ -147,9 +170,12 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 			continue
 		}
 		w := &ws[i]
-		y.st.Win.Past[kindOf(w.Night)] = y.departed(w)
+		if !w.Part {
+			y.st.Win.Past[kindOf(w.Night)] = y.departed(w)
+		}
 		a := &y.st.Habit
-		hold := y.st.LearnHold || y.st.Maintain > l.st.Now
+		// What a part of a day shows of evaporation is the hour's, and not the bay's.
+		hold := y.st.LearnHold || y.st.Maintain > l.st.Now || w.Part && !w.Night
 		if a.N >= 2 && !hold {
 			l.st.Pace.see(w)
 			l.st.Pace.Z2 += min(w.Nu*w.Nu/w.S, mostZ2)
@@ -157,12 +183,65 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, night bool) {
 		if a.learn(w, y.b.AreaM2, hold); a.N > 2 && !hold {
 			y.st.Win.Run.take(w, &l.st.Pace)
 		}
-		if w.Night {
-			y.st.LastNight = w.Closed
+		moved := 0.0
+		if !w.Part {
+			moved = y.moved(w)
+			if w.Night {
+				y.st.LastNight = w.Closed
+			}
 		}
-		a.age(w.Hours, y.moved(w), y.b.AreaM2, w.Night, w.Shared)
+		a.age(w.Hours, moved, y.b.AreaM2, w.Night, w.Shared)
 		y.fresh = append(y.fresh, *w)
 	}
+}
+
+// drizzle is the most rain, mm, that a night's window may have in it: what of it the clay keeps is then no more than
+// what the night is unsure of by itself.
+const drizzle = 0.3
+
+// tells says whether a balance between two moments of the bay says anything: the overflow did not run, no more rain
+// fell than most mm, nobody worked here, and what came in was measured.
+func (y *bay) tells(a, b *mark, most float64) bool {
+	return b.Spoils == a.Spoils && b.Overflow == a.Overflow && (b.Rain-a.Rain)/rainCatch <= most*y.b.AreaM2 && y.metered
+}
+
+// cut ends a window under way at the last settled moment before a time of which its balance would say nothing, so that
+// only the hours of the rain or the overflow are lost: the next begins when the bay has settled again. One that began
+// while rain was on its way through the clay ends when that has arrived, since until then what comes in may be that.
+func (l *Ledger) cut(to int64) {
+	any := false
+	for i, y := range l.bays {
+		w, now, soaked := &y.st.Win, &y.st.Now, 0.2*y.b.AreaM2
+		most := mostRain
+		if w.Night {
+			most = drizzle
+		}
+		c := &l.cuts[i]
+		*c = cutAt{}
+		if w.From.M.T == 0 || !y.metered || !w.Night && w.Evening.M.T > w.From.M.T {
+			continue // none is under way, or none can be closed, or the evening has ended it
+		}
+		c.lost = !y.tells(&w.From.M, &y.st.Cum, most)
+		if now.M.T > w.From.M.T && y.tells(&w.From.M, &now.M, most) && (c.lost || w.Night && now.M.T == to && w.From.Soak > soaked && now.Soak <= soaked) {
+			c.end = now
+		}
+		any = any || c.lost || c.end != nil
+	}
+	if !any {
+		return
+	}
+	l.closeAll(func(y *bay) *anchor { return l.cuts[l.byID[y.b.ID]].end }, atCut)
+	for i, y := range l.bays {
+		if l.cuts[i].lost {
+			y.st.Win.From, y.st.Win.Part = anchor{}, true
+		}
+	}
+}
+
+// cutAt is where a bay's window is cut: its end, nil for none, and whether it cannot go on from there.
+type cutAt struct {
+	end  *anchor
+	lost bool
 }
 
 // far is how far above (+) or below (-) where the bay's level lives by day or by night a level is,
