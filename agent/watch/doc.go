@@ -69,9 +69,10 @@
 //
 // The main meter (mainhabit.go): main - sum of bays = sum of share x fed + rest x hours + the
 // last pulse's error, by a Kalman filter between moments at which nothing has run for 12
-// minutes. Onsets carry a signature for every bay's meter, the main's and a loss before the
-// bays; the one comparison that shows most counts no more than the next (a hose), twenty to one between
-// causes. What was found is taken into the habit, so the same test sees the meter put right. A
+// minutes, in parts wherever other bays run than before, if stops of fills have shown that the totals are read
+// within 10 s of each other. Onsets carry a signature for every bay's meter, the main's and a loss before the
+// bays; the one comparison that shows most, up to a pause in which the main stood still, counts no more than the
+// next (a hose), twenty to one between causes. What was found is taken into the habit, so the same test sees the meter put right. A
 // bay's meter the main clears is no cause of a loss.
 //
 // It ends when half of the size it was found at is twenty to one unlikely over as long as it
@@ -142,5 +143,6 @@
 //   - what an open loss or gain has come to is its mean rate since its onset times the hours, and a
 //     loss no more than was let in and held;
 //   - wiring: a command that turns another bay's meter, two fills that lift another bay's chamber;
-//     the main meter against the bays only while nothing has run for 12 minutes.
+//     the main meter against the bays only while nothing has run for 12 minutes, or where it is known to be read
+//     with them.
 package watch
