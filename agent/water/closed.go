@@ -8,6 +8,7 @@ type anchor struct {
 	M    mark
 	H, V float64    // mm and mm2: mean settled level and its variance
 	Bare float64    // mm2, that variance without what the lead is unsure of
+	Used float64    // mm, how high the level has lived in the two days before
 	Lead float64    // mm, how far the chamber was taken to lead
 	X    [3]float64 // L, the fades that lead is made of
 	Soak float64    // L of rain that may still have been on its way through the clay
@@ -67,7 +68,7 @@ func (y *bay) rest(s *step, h float64, x [3]float64, late, lost float64, now int
 	if st.Runs || now-st.RunT < strideMS {
 		uLead = math.Hypot(uLead, math.Hypot(0.25*lead, 0.3))
 	}
-	a := anchor{M: st.Cum, H: h - lead, Bare: st.NoiseMM2/4 + sq(passing), Lead: lead, X: x, Soak: st.Soak, Warm: st.SensorC, Lags: st.SensorLagC, Poor: s.Poor}
+	a := anchor{M: st.Cum, H: h - lead, Used: st.HomeMM + 2*st.RoamMM, Bare: st.NoiseMM2/4 + sq(passing), Lead: lead, X: x, Soak: st.Soak, Warm: st.SensorC, Lags: st.SensorLagC, Poor: s.Poor}
 	a.M.Metered -= late
 	if r.N >= 3 {
 		a.H, a.Bare, uLead = r.Mean, st.NoiseMM2/float64(4*r.N)+sq(passing), leadScatter*lead
@@ -163,12 +164,12 @@ func (y *bay) unsure(c *Closed, a, b *anchor) {
 	}
 	// A meter's own error is the same in all spans and is learned with the bay's habits; what
 	// differs from fill to fill is half a percent.
-	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H-a.H, poor)})
+	c.Rel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H-a.H, b.H-a.Used, poor)})
 	c.U = Combined(Term{"meter", 0.005 * c.Metered}, Term{"count", q},
 		Term{"hand", 0.2 * c.Hand}, Term{"branches", 1000 * scale * y.curve.branchU(a.H/1000, b.H/1000)})
 	if led, u := y.leads(a, b); led > 0 {
 		c.Led = scale * (volumeMM(y.curve, b.H+led) - volumeMM(y.curve, b.H))
-		c.LedRel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H+led-a.H, poor)})
+		c.LedRel = Combined(Term{"scale", us / scale}, Term{"shape", shapeU(b.H+led-a.H, b.H+led-a.Used, poor)})
 		c.EndS = sq(c.FromU) + sq(c.ToU)
 		c.LedS = sq(scale) * (sq(slopeMM(y.curve, a.H))*a.Bare + sq(slopeMM(y.curve, b.H+led))*(b.Bare+u*u))
 	}
@@ -204,12 +205,13 @@ func (y *bay) leads(a, b *anchor) (mm, u float64) {
 
 // shapeU is the uncertainty of the curve's shape over a rise (negative: a fall), a share. Held higher,
 // the stone above the water takes its share of a rise, and gives it up for hours after; within a band
-// both come and go. A fall drains what every fall before it drained.
-func shapeU(rise float64, poor bool) float64 {
+// both come and go. So it does over what of the rise is over where the level has lived of late. A fall drains what
+// every fall before it drained.
+func shapeU(rise, over float64, poor bool) float64 {
 	if poor {
 		return 0.6
 	}
-	return min(0.4, shapeMM*min(math.Abs(rise), shapeFar)+0.085*max(0, rise-movedMM))
+	return min(0.4, shapeMM*min(math.Abs(rise), shapeFar)+0.085*max(0, rise-movedMM, min(rise, over)))
 }
 
 // shapeMM is how much the slope of a storage curve is unsure for each millimetre of level beside

@@ -49,7 +49,7 @@
 // dried it), scaled by what the site's own windows
 // show, by day and by night: what all bays share by how they lie beside their habits (never below 0.6 of what is
 // stated), what each has by itself, 6 % of a day, by what is left beside the others (never below 0.4); the curve, a factor known to 1.5 %
-// for each mm up to 10 and 8.5 % more for each beyond 4 mm of a rise, only where level and balance go the same way (a wrong
+// for each mm up to 10 and 8.5 % more for each beyond 4 mm of a rise, or over where the level has lived for two days, only where level and balance go the same way (a wrong
 // curve makes no fall of a rise); the lead, wrong by 35 % in all fills alike, which is a state of the habit too (nights seem to gain what days
 // seem to lose), or, for hours, no less than none (leads); rain, 40 % of it, and of what was still sinking in 30 % as a gain alone; evaporation
 // at another depth, 5 % for each mm, only in the direction depth works. Where the level has come to

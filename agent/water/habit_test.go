@@ -210,9 +210,11 @@ func TestAFarFallIsOfOneStone(t *testing.T) {
 	y := newBay(&site.Site{}, &b)
 	y.st.Span.Inverse, y.st.Span.P = 1, sq(0.03)
 	for _, row := range []struct{ from, to, shape float64 }{{80, 76, 0.06}, {80, 70, 0.15}, {80, 40, 0.15}, {76, 80, 0.06}, {74, 80, 0.09 + 2*0.085}} {
-		c := y.closed(&anchor{H: row.from}, &anchor{H: row.to})
+		c := y.closed(&anchor{H: row.from, Used: 82}, &anchor{H: row.to})
 		require.InDelta(t, math.Sqrt(sq(0.03)+sq(0.02)+sq(row.shape)), c.Rel, 1e-9, "%v", row)
 	}
+	c := y.closed(&anchor{H: 76, Used: 78}, &anchor{H: 80})
+	require.InDelta(t, math.Sqrt(sq(0.03)+sq(0.02)+sq(0.06+2*0.085)), c.Rel, 1e-9, "over where the level has lived")
 }
 
 // A bay that is filled by night alone stands lower every day: that is no move, and its habit stays
@@ -236,6 +238,15 @@ func TestHabitStaysKnownWhereTheLevelOnlyBreathes(t *testing.T) {
 	require.InDelta(t, 0.20, math.Sqrt(a.P[aK][aK]), 1e-9)
 	require.InDelta(t, 0.04, math.Sqrt(a.P[aW][aW]), 1e-9)
 	require.Equal(t, [2]float64{0.9, 0.1}, [2]float64{a.X[aK], a.X[aW]}, "elsewhere is no reason to think otherwise, only less surely")
+}
+
+// What of a rise lies over where the level has lived the stone may take a share of, however small it is; a band's rise
+// comes back every day.
+func TestShapeIsUnsureOfARiseToWhereTheLevelHasNotLived(t *testing.T) {
+	require.InDelta(t, 0.015*4, shapeU(4, -1, false), 1e-9)
+	require.InDelta(t, 0.015*4+0.085*3, shapeU(4, 3, false), 1e-9)
+	require.InDelta(t, 0.015*3+0.085*3, shapeU(3, 9, false), 1e-9, "what the level stood over before is no part of the rise")
+	require.InDelta(t, 0.015*3, shapeU(-3, 2, false), 1e-9)
 }
 
 // What a season changes of evaporation the other bays show; of what one bay changes by itself its factor
