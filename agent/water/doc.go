@@ -53,7 +53,8 @@
 // curve makes no fall of a rise); the lead, wrong by 35 % in all fills alike, which is a state of the habit too (nights seem to gain what days
 // seem to lose), or, for hours, no less than none (leads); rain, 40 % of it, and of what was still sinking in 30 % as a gain alone; evaporation
 // at another depth, 5 % for each mm, only in the direction depth works. Where the level has come to
-// live elsewhere, by day or by night, the factor is unsure by a fifth for 30 mm of it. What the other bays show in
+// live elsewhere the factor stays as unsure as it was while that was far, and what is drawn late with it. Evaporation by night, which
+// the air asks of clay without sun, is unsure by half; a night under way by half of what has yet to be drawn. What the other bays show in
 // their median is expected of each as far as they are sure of it, also of one that closes its day hours
 // later. Of a day under way three tenths, give or take as much, are drawn two hours late. A site-wide departure of
 // three deviations (rain no gauge saw) teaches and tells nothing.

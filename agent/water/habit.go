@@ -241,6 +241,10 @@ const OwnSky = 0.1
 // wetFor is how long the clay's surface is wet after rain or a hose.
 const wetFor = 24 * hour
 
+// byNight is how unsure what the air asks of a night is, a share: wind and dry air alone ask for it, most nights for
+// next to nothing, and whether clay without sun gives any of it the days do not say.
+const byNight = 0.5
+
 // missing is what the window lost beyond habit, and beyond shift, what else is expected.
 func (a *habit) missing(w *Window, shift float64) {
 	w.h = [nHabit]float64{aK: w.ET, aW: w.Wet, aC: w.Hours, aL: -w.Lead, aT: -w.Warmer, aR: w.Over, aFrom: 1, aTo: -1}
@@ -268,6 +272,9 @@ func (a *habit) expect(w *Window, shift, r float64) {
 	}
 	p[aTo][aTo] = sq(w.ToU)
 	elsewhere := w.farVar() + sq(w.WarmerU)*(sq(a.X[aT])+p[aT][aT])
+	if w.Night {
+		elsewhere += sq(byNight * a.X[aK] * w.ET)
+	}
 	w.untried = elsewhere + w.lateVar
 	s := r + sq(w.U) + elsewhere
 	var ph [nHabit]float64
@@ -403,20 +410,25 @@ func (a *habit) atLeast(i int, least float64) {
 // the usual (one standard deviation): clay that passes water on slowly answers a hot day by less, and a dull one too.
 const readily = 0.20
 
-// byDepth is how far the evaporation factor may lie elsewhere where the level lives a
-// depthStep, mm, from where it did (one standard deviation), and byDepthLate the share that clay
-// takes up late: as of the stride's filter, and of the share in the proportion of their priors.
+// byDepthLate is how far the share that clay takes up late may lie elsewhere where the level lives a depthStep, mm,
+// from where it did (one standard deviation).
 const (
-	byDepth     = 0.20
 	byDepthLate = 0.04
 	depthStep   = 30.0
 )
 
-// age lets what was learned go stale: slowly by itself, and when the level has come to live moved
-// mm from where it did, by day what is drawn then, by night what is drawn late. Where other bays show
-// what the sky does (shared), a season's change of evaporation that they have in common is expected and
-// need not be learned anew.
-func (a *habit) age(hours, moved, area float64, night, shared bool) {
+// byDepthVar is the variance of the evaporation factor far, mm, from where it was learned: evaporation falls with
+// depth to water by an unknown part, steeply near the clay. A twentieth for each millimetre is allowed for, up to
+// what the habit was unsure of at first.
+func byDepthVar(far float64) float64 { return sq(min(0.05*math.Abs(far), 0.30)) }
+
+// livedThere is which part of that is left, either way, once the level has come to live there: what is drawn deeper or
+// higher up is then as good as doubled in thirty millimetres.
+const livedThere = 4.0 / 9
+
+// age lets what was learned go stale. Where other bays show what the sky does (shared), a season's change of
+// evaporation that they have in common is expected and need not be learned anew.
+func (a *habit) age(hours, area float64, shared bool) {
 	day := hours / 24
 	wander := sq(0.010)
 	if shared {
@@ -427,24 +439,32 @@ func (a *habit) age(hours, moved, area float64, night, shared bool) {
 	a.P[aC][aC] += sq(0.0005*area) * day
 	a.P[aR][aR] += sq(0.01) * day
 	a.P[aL][aL] += sq(0.02) * day // what is known of the lead changes with every fill
+}
+
+// moves makes what was learned as unsure as a level that has come to live mm elsewhere asks for: by day what is
+// drawn then, by what is left of the variance v that the way there was allowed while it was far, and what is drawn late
+// as the same share of it; by night what is drawn late by itself.
+func (a *habit) moves(mm, v float64, night bool) {
 	if night {
-		a.P[aW][aW] += sq(byDepthLate) * moved / depthStep
-	} else {
-		a.P[aK][aK] += sq(byDepth) * moved / depthStep
+		a.P[aW][aW] += sq(byDepthLate) * mm / depthStep
+		return
 	}
+	v *= livedThere
+	late := a.X[aW] / a.X[aK]
+	a.P[aK][aK] += v
+	a.P[aW][aW] += v * late * late
+	a.P[aK][aW] += v * late
+	a.P[aW][aK] += v * late
 }
 
 // farVar is the variance, L2, of what a bay loses more or less than its habit because its level
-// stands elsewhere than where the habit was learned: evaporation falls with depth to water by an
-// unknown part, steeply near the clay. A twentieth for each millimetre is allowed for, up to what
-// the habit was unsure of at first. A level that stands higher is no reason to lose less, nor a
+// stands elsewhere than where the habit was learned. A level that stands higher is no reason to lose less, nor a
 // lower one to lose more.
 func (w *Window) farVar() float64 {
 	if w.Far*w.Nu <= 0 {
 		return 0
 	}
-	far := math.Abs(w.Far)
-	return sq(min(0.05*far, 0.30)*w.ET) + sq(min(0.005*far, 0.06)*w.Wet)
+	return byDepthVar(w.Far)*sq(w.ET) + sq(min(0.005*math.Abs(w.Far), 0.06)*w.Wet)
 }
 
 // Carry takes a trouble's signature through the window; litres is what the trouble at unit size

@@ -217,27 +217,67 @@ func TestAFarFallIsOfOneStone(t *testing.T) {
 	require.InDelta(t, math.Sqrt(sq(0.03)+sq(0.02)+sq(0.06+2*0.085)), c.Rel, 1e-9, "over where the level has lived")
 }
 
-// A bay that is filled by night alone stands lower every day: that is no move, and its habit stays
-// known. One that has come to live three centimetres elsewhere is unsure of its factor by a fifth.
+// A bay that is filled by night alone stands lower every day: that is no move, and its habit stays known.
 func TestHabitStaysKnownWhereTheLevelOnlyBreathes(t *testing.T) {
 	b := testBay()
 	y := newBay(&site.Site{}, &b)
+	moved := func(w *Window) float64 {
+		mm, v := y.moved(w)
+		return mm + v
+	}
 	for range 30 {
-		require.Zero(t, y.moved(&Window{Closed: Closed{Level: 70}}))
-		require.Zero(t, y.moved(&Window{Closed: Closed{Level: 79}, Night: true}))
+		require.Zero(t, moved(&Window{Closed: Closed{Level: 70}}))
+		require.Zero(t, moved(&Window{Closed: Closed{Level: 79}, Night: true}))
 	}
 	require.Zero(t, y.far(70, false))
 	require.InDelta(t, -7, y.far(70, true), 1e-9)
+}
 
+// A bay that has come to live elsewhere stays unsure of its factor by a thirtieth for each millimetre beyond its band;
+// of what it draws late, as the same share of evaporation, it is as unsure, and learns the one by the other.
+func TestHabitIsUnsureWhereTheLevelHasComeToLive(t *testing.T) {
+	b := testBay()
+	y := newBay(&site.Site{}, &b)
+	y.moved(&Window{Closed: Closed{Level: 70}})
 	a := habit{}
 	a.X[aK], a.X[aW] = 0.9, 0.1
-	for range 3 {
-		a.age(0, 10, 100, false, false)
-		a.age(0, 10, 100, true, false)
+	for range 12 {
+		mm, v := y.moved(&Window{Closed: Closed{Level: 77}})
+		a.moves(mm, v, false)
 	}
-	require.InDelta(t, 0.20, math.Sqrt(a.P[aK][aK]), 1e-9)
-	require.InDelta(t, 0.04, math.Sqrt(a.P[aW][aW]), 1e-9)
+	sd := 5.0 / 30
+	require.InDelta(t, sd, math.Sqrt(a.P[aK][aK]), 1e-9)
+	require.InDelta(t, sd*0.1/0.9, math.Sqrt(a.P[aW][aW]), 1e-9)
+	require.InDelta(t, a.P[aK][aK]*0.1/0.9, a.P[aK][aW], 1e-9)
+
+	late := a.P[aW][aW]
+	a.moves(30, 1, true)
+	require.InDelta(t, late+sq(0.04), a.P[aW][aW], 1e-9)
 	require.Equal(t, [2]float64{0.9, 0.1}, [2]float64{a.X[aK], a.X[aW]}, "elsewhere is no reason to think otherwise, only less surely")
+}
+
+// What the air asks of a windy night the clay may not give, whatever quiet nights have taught; and of a night that is
+// not over, what it has yet to draw may have come already, or be behind.
+func TestANightIsUnsureOfItsWindAndOfItsHours(t *testing.T) {
+	b := testBay()
+	y := newBay(&site.Site{}, &b)
+	a := &y.st.Habit
+	a.X[aK] = 1
+	untried := func(night bool, et float64) float64 {
+		w := &Window{Closed: Closed{Hours: 10, ET: et}, Night: night}
+		a.expect(w, 0, 0)
+		return w.untried
+	}
+	require.InDelta(t, 100, untried(true, 20)-untried(true, 0), 1e-9)
+	require.InDelta(t, 0, untried(false, 20)-untried(false, 0), 1e-9)
+
+	a.X[aW], y.st.ClayL[1] = 0.1, 100
+	w := &Window{Closed: Closed{Wet: 40}, Night: true}
+	y.drawsOn(w)
+	require.InDelta(t, sq(2), w.lateVar, 1e-9)
+	y.st.ClayL[1] = 10
+	y.drawsOn(w)
+	require.InDelta(t, sq(0.5), w.lateVar, 1e-9, "by morning next to all of it has come")
 }
 
 // What of a rise lies over where the level has lived the stone may take a share of, however small it is; a band's rise
@@ -254,8 +294,8 @@ func TestShapeIsUnsureOfARiseToWhereTheLevelHasNotLived(t *testing.T) {
 func TestAFactorWandersLessThanTheSeason(t *testing.T) {
 	alone, among := habit{}, habit{}
 	for range 100 {
-		alone.age(24, 0, 100, false, false)
-		among.age(24, 0, 100, false, true)
+		alone.age(24, 100, false)
+		among.age(24, 100, true)
 	}
 	require.InDelta(t, 0.100, math.Sqrt(alone.P[aK][aK]), 1e-9)
 	require.InDelta(t, 0.100*math.Sqrt(OwnSky), math.Sqrt(among.P[aK][aK]), 1e-9)

@@ -183,14 +183,14 @@ func (l *Ledger) closeAll(end func(*bay) *anchor, at closing) {
 		if a.learn(w, y.b.AreaM2, hold); a.N > 2 && !hold {
 			y.st.Win.Run.take(w, &l.st.Pace)
 		}
-		moved := 0.0
+		a.age(w.Hours, y.b.AreaM2, w.Shared)
 		if !w.Part {
-			moved = y.moved(w)
+			mm, v := y.moved(w)
+			a.moves(mm, v, w.Night)
 			if w.Night {
 				y.st.LastNight = w.Closed
 			}
 		}
-		a.age(w.Hours, moved, y.b.AreaM2, w.Night, w.Shared)
 		y.fresh = append(y.fresh, *w)
 	}
 }
@@ -258,20 +258,21 @@ func (y *bay) far(level float64, night bool) float64 {
 }
 
 // moved lets a bay's level come to live where it is by a third at a time, so that a storm's visit
-// is none, and returns by how much.
-func (y *bay) moved(w *Window) float64 {
+// is none, and returns how far that was, mm, and the variance of the factor that a level elsewhere was
+// allowed there (byDepthVar) and is no more.
+func (y *bay) moved(w *Window) (mm, v float64) {
 	home := &y.st.Win.Home[kindOf(w.Night)]
 	if *home != *home {
 		*home = w.Level
-		return 0
+		return 0, 0
 	}
 	step := (w.Level - *home) / 3
 	far := y.far(w.Level, w.Night)
 	*home += step
-	if far != 0 {
-		return math.Abs(step)
+	if far == 0 {
+		return 0, 0
 	}
-	return 0
+	return math.Abs(step), byDepthVar(far) - byDepthVar(y.far(w.Level, w.Night))
 }
 
 // setAgainst sets windows of about the same time against the bays' habits. What the sky does it
@@ -370,7 +371,9 @@ func (l *Ledger) underway(to int64) {
 		}
 		c := y.closed(&w.From, b)
 		u := &l.under[i]
-		if *u = (Window{Closed: c, Night: w.Night, Joined: w.Joined}); !u.Night {
+		if *u = (Window{Closed: c, Night: w.Night, Joined: w.Joined}); u.Night {
+			y.drawsOn(u)
+		} else {
 			y.drawsLate(u)
 		}
 		l.live[i] = !c.Spoilt && c.Hours <= longestWin
@@ -527,6 +530,11 @@ const handSinks = 4 * hour
 func (y *bay) drawsLate(w *Window) {
 	w.late = lateShare * y.st.Habit.X[aK] * w.Closed.Late
 	w.lateVar = sq(w.late) + sq(wetWhen*y.st.Habit.X[aW]*w.Wet)
+}
+
+// drawsOn allows a night that is not over for what clay has yet to draw, which may have come already, or be behind.
+func (y *bay) drawsOn(w *Window) {
+	w.lateVar = sq(wetWhen * y.st.Habit.X[aW] * min(w.Wet, y.st.ClayL[1]))
 }
 
 // part sets the balance between two moments against habit.
