@@ -43,6 +43,10 @@ const (
 	// besideSteep is how much it may differ at the most: where clay reaches down to the water, or no longer does, by
 	// as much again in 30 mm.
 	besideSteep = 1.0 / 30
+	// besideMoved is by how much more a bay may lose for each millimetre it has come to live higher than before some dawn,
+	// a share (one standard deviation), and besideBand what a controller's band makes of a level, mm, each way.
+	besideMoved = 0.05
+	besideBand  = 2.0
 	// besideStorage is how well a storage is known when a relation begins, a share: a bay that rain has kept full has
 	// hardly been filled by then.
 	besideStorage = 0.15
@@ -92,6 +96,7 @@ type besideState struct {
 	Day    water.Window // the day's part of the whole day under way; To 0 for none
 	With   [besideMost]relation
 	Depth  besideSigned // of evaporation that goes with depth by a share more for each mm than is known
+	Home   float64      // mm, where the level lives: a third of the way to each day's; 0 before the first
 	Night  nightHabit
 	Slopes []water.Slope // of the fills since dawn
 	Onsets []besideOnset
@@ -126,6 +131,7 @@ func (m *mark) llr(size float64) float64 { return size*m.D - size*size*m.J/2 }
 // besideOnset is a dawn at which a trouble may have begun.
 type besideOnset struct {
 	From  int64
+	Home  float64 // mm, where the level lived until then
 	Of    [besideTroubles]besideSigned
 	Slope water.Signature // of a meter's share, in the slopes of its fills
 }
@@ -344,7 +350,11 @@ func (w *Watch) besideTest(y *bay, others []expectation, x night, now int64) {
 		return
 	}
 	s.Depth.Day.add(left(&s.Depth, 0, 1), nu, v)
-	o := besideOnset{From: d.From}
+	if s.Home == 0 {
+		s.Home = d.Level
+	}
+	o := besideOnset{From: d.From, Home: s.Home}
+	s.Home += (d.Level - s.Home) / 3
 	x.carry(&o, d)
 	for i := range s.Slopes {
 		carryFills(&o.Slope, &s.Slopes[i])
@@ -386,7 +396,7 @@ func (w *Watch) besideRaise(y *bay, known float64, now int64) {
 		if late := s.Onsets[len(s.Onsets)-max(1, days/2)].sig(trouble, s.Wide); math.Abs(size) < 2*u || late.llr(size/2) < 1 {
 			continue
 		}
-		if g.D*g.D/(2*g.J)-s.depth() < w.budget.odds {
+		if g.D*g.D/(2*g.J)-max(s.depth(), s.elsewhere(o, trouble)) < w.budget.odds {
 			continue
 		}
 		s.Open, s.Since, s.Seen, s.Trouble, s.First = true, o.From, now, trouble, size
@@ -420,6 +430,25 @@ func (s *besideState) likeliest(way, known float64) (best, trouble int, says flo
 func (s *besideState) depth() float64 {
 	g := s.Depth.Day.over(s.Wide)
 	return sq(max(0, g.D)) / (2 * (g.J + 1/sq(besideSteep)))
+}
+
+// elsewhere is how well it explains an onset that the bay has come to live higher or lower since: what a few days at
+// a new level show of that is not to be had from all the days before, at levels that were nearly one. There a litre
+// lifts the level by more or less as well.
+func (s *besideState) elsewhere(o *besideOnset, trouble int) (says float64) {
+	up := s.Home - o.Home
+	if up -= max(-besideBand, min(besideBand, up)); up == 0 {
+		return 0
+	}
+	for i, usual := range [besideTroubles]float64{besideMeter: 1, besideRate: s.Usual} {
+		if g := o.Of[i].Day.over(s.Wide); g.D*up > 0 {
+			says = max(says, g.D*g.D/(2*(g.J+1/sq(besideMoved*up*usual))))
+		}
+	}
+	if trouble == besideMeter && o.Slope.J > 0 {
+		says += o.Slope.D * o.Slope.D / (2 * o.Slope.J)
+	}
+	return says
 }
 
 // measure takes size and likelihood of what is open from its signature.

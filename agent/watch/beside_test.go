@@ -206,6 +206,34 @@ func TestBesideLeavesWhatDepthAndStorageExplain(t *testing.T) {
 	require.LessOrEqual(t, told, 2)
 }
 
+// Near the clay a bay that comes to be held a centimetre higher may lose half as much again, and where the storage is not
+// the same there, its fills lift it less; weeks at one level before say nothing of that. A meter that begins to count so
+// much too much, while the level stays or falls, is told as ever.
+func TestBesideTakesNoNewLevelForAFault(t *testing.T) {
+	told := func(seed uint64, level float64) bool {
+		v := newBesideWorld(seed, besideScatter)
+		for i := range 25 {
+			v.level[1] = 0.5 * float64(i%3)
+			v.day()
+		}
+		v.level[1], v.times[1] = level, 1.4
+		for range 6 {
+			v.day()
+			for i := range v.w.bays[1].st.Beside.Onsets {
+				if o := &v.w.bays[1].st.Beside.Onsets[i]; o.From >= 25*day {
+					o.Slope.D, o.Slope.J = o.Slope.D+20, o.Slope.J+100
+				}
+			}
+		}
+		return v.w.bays[1].st.Beside.Open
+	}
+	for seed := range uint64(8) {
+		require.False(t, told(700+seed, 10), "seed %d", seed)
+		require.True(t, told(700+seed, 0), "seed %d", seed)
+		require.True(t, told(700+seed, -10), "seed %d", seed)
+	}
+}
+
 // Days that are twice as exact as is stated show it, for the first of them as for the last: a step of 6 % after ten
 // days, which is under the noise stated of two, is found within twelve in most.
 func TestBesideFindsLessWhereDaysAreExact(t *testing.T) {

@@ -62,7 +62,8 @@
 // slopes of fills, or a steady loss. A day counts for three deviations at most, so that
 // a hose and the day after it are not enough; the width is what the other bays' days
 // show, for the first days as for the last. A level that has moved, and evaporation far
-// steeper there than is usual, must be twenty to one less likely. Named by what a litre
+// steeper there than is usual, must be twenty to one less likely; so must what a bay that has come to live
+// higher since may lose more there (a twentieth a millimetre), and a litre lift it otherwise. Named by what a litre
 // lifts the level by, by days with and without a fill and by the nights, twenty to one: a
 // meter's share, else a loss or gain, which may be a drift's; while the meter is neither,
 // a loss is unexplained. The bank tells first; while it does, this is silent.
