@@ -8,7 +8,7 @@ import (
 )
 
 // SnapshotVersion changes whenever what is kept, or what it means, changes.
-const SnapshotVersion = 14
+const SnapshotVersion = 15
 
 // ErrSnapshot is wrapped by every error of Restore.
 var ErrSnapshot = errors.New("the snapshot cannot be used")

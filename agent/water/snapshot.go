@@ -9,7 +9,7 @@ import (
 
 // SnapshotVersion changes whenever what is kept, or what it means, changes: an older snapshot is
 // then rebuilt from the journal.
-const SnapshotVersion = 12
+const SnapshotVersion = 13
 
 // ErrSnapshot is wrapped by every error of Restore.
 var ErrSnapshot = errors.New("the snapshot cannot be used")
